@@ -1,0 +1,70 @@
+"""What goes wrong with input, said so that the user can mend it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+__all__ = ["InputError", "Problem"]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong with an input.
+
+    Attributes
+    ----------
+    place
+        Where it stands: an argument (``coring.depth_mm``) or a date.
+    value
+        What was found, as text.
+    expected
+        What would have been accepted.
+    file, row, column
+        Where it stands in a file; rows count from 1 and the header is row 1.
+    """
+
+    place: str
+    value: str
+    expected: str
+    file: str | None = None
+    row: int | None = None
+    column: str | None = None
+
+    def __str__(self) -> str:
+        parts = [] if self.file is None else [self.file]
+        if self.row is not None:
+            parts.append(f"row {self.row}")
+        if self.column is not None:
+            parts.append(f"column {self.column}")
+        if self.place:
+            parts.append(self.place)
+        where = ", ".join(parts)
+        found = f"{where}: {self.value}" if where else self.value
+        return f"{found}; expected {self.expected}"
+
+
+class InputError(ValueError):
+    """Input that cannot be used; ``problems`` holds every problem found.
+
+    Examples
+    --------
+    >>> error = InputError([Problem("depth_mm", "-3", "a depth above 0 mm")])
+    >>> print(error)
+    depth_mm: -3; expected a depth above 0 mm
+    """
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__(self.problems)
+
+    def __str__(self) -> str:
+        shown = [str(problem) for problem in self.problems[:50]]
+        if len(self.problems) > len(shown):
+            shown.append(f"... and {len(self.problems) - len(shown)} more")
+        return "\n".join(shown)
+
+    @classmethod
+    def from_core(cls, rows: Iterable[tuple[str, str, str]]) -> InputError:
+        """Build the error from the core's ``(place, value, expected)`` rows."""
+        return cls([Problem(*row) for row in rows])

@@ -1,0 +1,1 @@
+//! Python classes of practice.

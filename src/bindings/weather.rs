@@ -1,0 +1,1 @@
+//! Python functions and classes of weather.

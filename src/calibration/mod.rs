@@ -1,0 +1,1 @@
+//! Turns unknowns into a density and finds what the soil tests say about them. Never steps a parcel.

@@ -1,0 +1,1 @@
+//! Weighs programmes against each other. Reads forecasts and never fits.

@@ -1,0 +1,1 @@
+//! When and for how many: one fixed plan of stretches and work, run over any number type.

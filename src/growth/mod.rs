@@ -1,0 +1,3 @@
+//! Clippings, and the litter of each day that follows from them.
+
+pub mod clippings;
