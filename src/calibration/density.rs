@@ -28,6 +28,8 @@ pub struct SoilTest {
     pub cores: u32,
     /// Which of the site's methods.
     pub method: usize,
+    /// Standard deviation that the laboratory states for this test (% OM), in place of the unknown one.
+    pub laboratory_sd: Option<f64>,
 }
 
 /// A laboratory method; the first of a site is the reference, each other one gets an unknown offset.
@@ -128,6 +130,9 @@ impl Model {
                 p.require((0.0..=100.0).contains(&test.om_percent), &place, test.om_percent, "0 to 100 % OM");
                 p.require(test.cores >= 1, &place, test.cores, "at least one core");
                 p.require(test.method < site.methods.len(), &place, test.method, "a method of the site");
+                if let Some(sd) = test.laboratory_sd {
+                    p.require(sd.is_finite() && sd >= 0.0, &place, sd, "a laboratory's standard deviation of 0 or more");
+                }
             }
             let samples: Vec<_> = green.tests.iter().map(|test| (test.date, test.sample)).collect();
             let scenario = Scenario {
@@ -287,11 +292,27 @@ impl Model {
         (0..self.greens.len()).map(|g| self.predicted(g, |i| z[i])).collect()
     }
 
-    /// Standard deviation of a test around the model (% OM) with this many cores.
-    pub fn test_sd(&self, z: &[f64], cores: u32) -> f64 {
+    /// Standard deviation of a test around the model (% OM).
+    pub fn test_sd(&self, z: &[f64], test: &SoilTest) -> f64 {
         let at = |i: usize| z[i];
-        let (core, laboratory) = (self.shared(Unknown::CoreSd, &at), self.shared(Unknown::LaboratorySd, &at));
-        (laboratory * laboratory + core * core / f64::from(cores)).sqrt()
+        let core = self.shared(Unknown::CoreSd, &at);
+        let laboratory = test.laboratory_sd.unwrap_or_else(|| self.shared(Unknown::LaboratorySd, &at));
+        (laboratory * laboratory + core * core / f64::from(test.cores)).sqrt()
+    }
+
+    /// Every unknown in its own unit at coordinates `z`, in the order of [`Model::names`]; a green's three are its own
+    /// litter ratio and starting profile.
+    pub fn natural(&self, z: &[f64]) -> Vec<f64> {
+        let at = |i: usize| z[i];
+        let mut values: Vec<f64> = Unknown::ALL.iter().map(|d| self.shared(d.unknown, &at)).collect();
+        values.extend((0..self.years.len()).map(|y| self.priors.past_year.value(z[self.year_index(y)])));
+        let offsets = (1..self.site.methods.len()).filter_map(|m| self.offset_index(m));
+        values.extend(offsets.map(|i| self.priors.method_offset.value(z[i])));
+        for green in 0..self.greens.len() {
+            let member = self.member(green, &at);
+            values.extend([member.litter_ratio, member.profile.base_percent, member.profile.surface_percent]);
+        }
+        values
     }
 
     /// Predictions of a green's tests with their derivatives along its active coordinates.
@@ -334,6 +355,7 @@ impl Model {
         let ((core_at, core), (laboratory_at, laboratory)) = (slope(Unknown::CoreSd), slope(Unknown::LaboratorySd));
         for (green, (values, slopes)) in self.site.greens.iter().zip(&jacobians) {
             for ((test, value), slopes) in green.tests.iter().zip(values).zip(slopes) {
+                let laboratory = test.laboratory_sd.map_or(laboratory, Dual::constant);
                 let variance = laboratory * laboratory + core * core / f64::from(test.cores);
                 let (weight, residual) = (1.0 / variance.value, test.om_percent - value);
                 log_density -= 0.5 * (residual * residual * weight + (variance.value * TAU).ln());

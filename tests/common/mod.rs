@@ -62,6 +62,7 @@ pub fn invented_site(greens: usize) -> SiteRecord {
                 om_percent: 0.0,
                 cores: 8,
                 method: 0,
+                laboratory_sd: None,
             })
             .collect();
         GreenRecord {
@@ -89,7 +90,7 @@ pub fn simulated(seed: u64, mut site: SiteRecord, priors: &Priors) -> (SiteRecor
     let mut noise = standard_normal(seed + 1_000_000, model.tests()).into_iter();
     for (green, predicted) in site.greens.iter_mut().zip(predictions) {
         for (test, predicted) in green.tests.iter_mut().zip(predicted) {
-            let sd = model.test_sd(&truth, test.cores);
+            let sd = model.test_sd(&truth, test);
             test.om_percent = (predicted + sd * noise.next().unwrap()).clamp(0.0, 100.0);
         }
     }
