@@ -3,6 +3,7 @@
 use pyo3::prelude::*;
 
 mod errors;
+mod growth;
 mod practice;
 mod weather;
 
@@ -11,4 +12,8 @@ mod weather;
 mod _core {
     #[pymodule_export]
     const VERSION: &str = env!("CARGO_PKG_VERSION");
+    #[pymodule_export]
+    use super::growth::{check_clipping_record, daily_clippings, dry_g_m2, dry_matter_g_l, site_yield};
+    #[pymodule_export]
+    use super::weather::{PyWeather, decay_modifier, degree_days, growth_potential, soil_temperature};
 }
