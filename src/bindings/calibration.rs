@@ -141,8 +141,7 @@ impl PySite {
         let progress = Progress::default();
         let found = watched(py, tell, &progress, || Fit::find(&self.0, &progress.stop))?;
         let n = found.mode.len();
-        let information: Vec<Vec<f64>> =
-            (0..n).map(|i| (0..n).map(|j| found.information[(i, j)]).collect()).collect();
+        let information: Vec<Vec<f64>> = (0..n).map(|i| (0..n).map(|j| found.information[(i, j)]).collect()).collect();
         Ok((
             PyArray1::from_slice(py, &found.mode),
             found.log_density,
@@ -250,4 +249,3 @@ impl PySite {
             .collect())
     }
 }
-

@@ -4,13 +4,11 @@ use super::calibration::{GivenSample, PySite, rows, sample};
 use super::errors::to_python;
 use super::practice::{PyCalendar, PyProgramme};
 use super::watch::watched;
-use super::weather::{PyWeather, choose};
+use super::weather::{CUTOFFS, METHODS, PyWeather, choose, forms};
 use crate::column::Account;
 use crate::decision::{Forecast, Outlook, Progress, Target};
 use crate::growth::clippings::{SiteYield, YieldSource};
 use crate::growth::drivers::{Drivers, Driving};
-use crate::weather::decay_modifier::Form;
-use crate::weather::degree_days::{Cutoff, Method};
 use chrono::NaiveDate;
 use numpy::{PyArray1, PyArrayMethods, PyReadonlyArray2};
 use pyo3::prelude::*;
@@ -25,6 +23,7 @@ pub struct GivenDriving {
     cutoff: String,
     lag_days: f64,
     form: String,
+    q10: f64,
 }
 
 impl GivenDriving {
@@ -35,25 +34,10 @@ impl GivenDriving {
             method: choose(py, "method", &self.method, &METHODS)?,
             cutoff: choose(py, "cutoff", &self.cutoff, &CUTOFFS)?,
             lag_days: self.lag_days,
-            form: choose(py, "form", &self.form, &FORMS)?,
+            form: choose(py, "form", &self.form, &forms(self.q10))?,
         })
     }
 }
-
-const METHODS: [(&str, Method); 6] = [
-    ("average", Method::Average),
-    ("clipped_average", Method::ClippedAverage),
-    ("single_triangle", Method::SingleTriangle),
-    ("double_triangle", Method::DoubleTriangle),
-    ("single_sine", Method::SingleSine),
-    ("double_sine", Method::DoubleSine),
-];
-
-const CUTOFFS: [(&str, Cutoff); 3] =
-    [("horizontal", Cutoff::Horizontal), ("intermediate", Cutoff::Intermediate), ("vertical", Cutoff::Vertical)];
-
-const FORMS: [(&str, Form); 3] =
-    [("rothc", Form::Rothc), ("lloyd_taylor", Form::LloydTaylor), ("icbm", Form::Icbm)];
 
 type Floats<'py> = Bound<'py, PyArray1<f64>>;
 
@@ -170,9 +154,13 @@ impl PyForecast {
     }
 
     /// Probability that a sample stays at or below a limit: by programme, green and date; on all greens by programme, date.
-    fn probability<'py>(&self, py: Python<'py>, sample: usize, om_percent: f64) -> PyResult<(Floats<'py>, Floats<'py>)> {
-        let (each, all) =
-            self.0.probability(&Target { sample, om_percent }).map_err(|error| to_python(py, error))?;
+    fn probability<'py>(
+        &self,
+        py: Python<'py>,
+        sample: usize,
+        om_percent: f64,
+    ) -> PyResult<(Floats<'py>, Floats<'py>)> {
+        let (each, all) = self.0.probability(&Target { sample, om_percent }).map_err(|error| to_python(py, error))?;
         Ok((PyArray1::from_vec(py, each), PyArray1::from_vec(py, all)))
     }
 }

@@ -4,7 +4,7 @@
 //! are `site exp(spread z)`. A test is normal around the model's reading with variance
 //! `laboratory^2 + core^2 / cores`.
 
-use super::unknowns::{Priors, Unknown};
+use super::unknowns::{Prior, Priors, Transform, Unknown};
 use crate::column::{DecayRates, Densities, Profile, Sample};
 use crate::engine::{Dated, Layout, Member, Plan, Scenario, run};
 use crate::error::{Error, Problems, Result};
@@ -131,7 +131,12 @@ impl Model {
                 p.require(test.cores >= 1, &place, test.cores, "at least one core");
                 p.require(test.method < site.methods.len(), &place, test.method, "a method of the site");
                 if let Some(sd) = test.laboratory_sd {
-                    p.require(sd.is_finite() && sd >= 0.0, &place, sd, "a laboratory's standard deviation of 0 or more");
+                    p.require(
+                        sd.is_finite() && sd >= 0.0,
+                        &place,
+                        sd,
+                        "a laboratory's standard deviation of 0 or more",
+                    );
                 }
             }
             let samples: Vec<_> = green.tests.iter().map(|test| (test.date, test.sample)).collect();
@@ -212,6 +217,16 @@ impl Model {
     /// Names of the coordinates: shared unknowns, years, method offsets, then three of each green.
     pub fn names(&self) -> &[String] {
         &self.names
+    }
+
+    /// The prior of each coordinate; a green's deviations are standard normal, scaled by the site's spread.
+    pub fn priors_of_coordinates(&self) -> Vec<Prior> {
+        let mut priors = self.priors.shared.to_vec();
+        priors.extend(std::iter::repeat_n(self.priors.past_year, self.years.len()));
+        priors.extend(std::iter::repeat_n(self.priors.method_offset, self.site.methods.len() - 1));
+        let deviation = Prior { median: 0.0, sd: 1.0, transform: Transform::Plain };
+        priors.resize(self.len(), deviation);
+        priors
     }
 
     /// What is on record.

@@ -14,6 +14,17 @@ pub enum Transform {
     Plain,
 }
 
+impl Transform {
+    /// Its name: `log`, `logit` or `plain`.
+    pub fn name(self) -> &'static str {
+        match self {
+            Transform::Log => "log",
+            Transform::Logit => "logit",
+            Transform::Plain => "plain",
+        }
+    }
+}
+
 /// A prior: log-, logit- or plain normal.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Prior {

@@ -187,12 +187,13 @@ fn check(tmin_c: &[f64], tmax_c: &[f64], lower_c: f64, upper_c: Option<f64>, cut
     require_finite(&mut problems, "tmin_c", tmin_c);
     require_finite(&mut problems, "tmax_c", tmax_c);
     for (i, (low, high)) in tmin_c.iter().zip(tmax_c).enumerate() {
-        problems.require(!(low > high), format!("tmin_c[{i}]"), low, format!("at most tmax_c[{i}] ({high})"));
+        let crossed = low > high;
+        problems.require(!crossed, format!("tmin_c[{i}]"), low, format!("at most tmax_c[{i}] ({high})"));
     }
     problems.require(lower_c.is_finite(), "lower_c", lower_c, "a temperature (degC)");
     match upper_c {
         Some(upper) => problems.require(
-            upper.is_finite() && !(upper <= lower_c),
+            upper.is_finite() && upper > lower_c,
             "upper_c",
             upper,
             format!("a temperature above lower_c ({lower_c})"),
