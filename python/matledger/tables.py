@@ -137,7 +137,7 @@ class Column:
     name
         The column's name; a number's unit stands at its end.
     kind
-        ``date``, ``number``, ``integer``, ``text`` or ``choice``.
+        ``date``, ``number``, ``integer``, ``text``, ``choice`` or ``flag`` (true or false).
     required
         Whether the column has to be there.
     may_be_empty
@@ -149,7 +149,7 @@ class Column:
     """
 
     name: str
-    kind: Literal["date", "number", "integer", "text", "choice"]
+    kind: Literal["date", "number", "integer", "text", "choice", "flag"]
     required: bool = True
     may_be_empty: bool = False
     least: float | None = None
@@ -196,6 +196,8 @@ class Column:
             return either(self.choices)
         if self.kind == "text":
             return "text"
+        if self.kind == "flag":
+            return "true or false"
         words = "a whole number" if self.kind == "integer" else "a number"
         if self.above is not None:
             words += f" above {self.above:g}"
@@ -217,6 +219,7 @@ class Column:
             "integer": self._integer,
             "text": self._text,
             "choice": self._choice,
+            "flag": self._flag,
         }[self.kind]
         return read(value, unit)
 
@@ -298,6 +301,11 @@ class Column:
         like = nearest(str(value), self.choices)
         raise self._bad(value, self.expected + (f" (nearest: {like})" if like else ""))
 
+    def _flag(self, value: object, _unit: str | None) -> bool:
+        if isinstance(value, bool):
+            return value
+        raise self._bad(value)
+
 
 Report = Callable[[str | None, str, str], None]
 Matched = dict[int, tuple[Column, str | None]]
@@ -311,8 +319,12 @@ def match_names(
     units: Mapping[str, str] | None = None,
     report: Report,
     noun: str = "column",
+    beside: Sequence[str] = (),
 ) -> Matched:
-    """Find which name holds which column, and in what unit; anything amiss goes to ``report``."""
+    """Find which name holds which column, and in what unit; anything amiss goes to ``report``.
+
+    Names in ``beside`` are known to the caller and passed over.
+    """
     renamed, units = renamed or {}, units or {}
     by_name = {column.name: column for column in columns}
     for argument, given in (("columns", renamed), ("units", units)):
@@ -329,8 +341,10 @@ def match_names(
     matched: Matched = {}
     holders: dict[str, str] = {}
     for place, name in enumerate(names):
+        if name in beside:
+            continue
         if name not in accepted:
-            report(name, f"unknown {noun}", _instead(name, columns, accepted))
+            report(name, f"unknown {noun}", _instead(name, columns, accepted, beside))
             continue
         column, unit = accepted[name]
         if column.name in holders:
@@ -350,12 +364,12 @@ def match_names(
     return matched
 
 
-def _instead(name: str, columns: Sequence[Column], accepted: Mapping[str, object]) -> str:
+def _instead(name: str, columns: Sequence[Column], accepted: Mapping[str, object], beside: Sequence[str]) -> str:
     for column in columns:
         if len(column.names) > 1 and name.startswith(f"{column.stem}_") and nearest(name, [column.name]):
             return f"a known unit at its end: {either([n for n in column.names if n in accepted] or [column.name])}"
-    like = nearest(name, accepted)
-    known = f"one of {', '.join(column.name for column in columns)}"
+    like = nearest(name, [*accepted, *beside])
+    known = f"one of {', '.join([*(column.name for column in columns), *beside])}"
     return known + (f" (nearest: {like})" if like else "")
 
 
@@ -495,6 +509,7 @@ def read_fields(
     place: str,
     file: str,
     findings: Findings,
+    beside: Sequence[str] = (),
 ) -> dict[str, Any] | None:
     """Read a keyed table (of TOML) by the rules of a row; None if anything was wrong with it."""
     before = len(findings.problems)
@@ -505,7 +520,7 @@ def read_fields(
 
     names = list(data)
     values: dict[str, Any] = {}
-    for index, (column, unit) in match_names(names, columns, report=report, noun="key").items():
+    for index, (column, unit) in match_names(names, columns, report=report, noun="key", beside=beside).items():
         try:
             values[column.name] = column.read(data[names[index]], unit)
         except _BadValueError as bad:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from matledger.errors import InputError, Problem
-from matledger.tables import MAX_BYTES, Column, Source, Table, read_table, settle
+from matledger.tables import MAX_BYTES, Column, Findings, Source, problem_of, read_table, settle
 
 __all__ = ["COLUMN_DEPTH_MM", "LAYERS", "SoilTest", "read_soil_tests"]
 
@@ -145,6 +145,20 @@ def read_soil_tests(
         With every problem: cells, windows beyond the column, tests given twice, overlapping windows of one green,
         day and method.
     """
+    tests, findings = collect_soil_tests(source, columns=columns, units=units, max_bytes=max_bytes)
+    findings.problems += check_soil_tests(tests, column_depth_mm=column_depth_mm)
+    findings.raise_any()
+    return tuple(tests)
+
+
+def collect_soil_tests(
+    source: Source,
+    *,
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    max_bytes: int = MAX_BYTES,
+) -> tuple[list[SoilTest], Findings]:
+    """Read the tests that can be read, and what was wrong with the others."""
     table = read_table(source, COLUMNS, renamed=columns, units=units, max_bytes=max_bytes)
     tests = []
     for row in table.rows:
@@ -155,9 +169,7 @@ def read_soil_tests(
             table.absorb(error, row.number)
             continue
         tests.append(test)
-    table.findings.problems += check_soil_tests(tests, column_depth_mm=column_depth_mm)
-    table.findings.raise_any()
-    return tuple(tests)
+    return tests, table.findings
 
 
 def check_soil_tests(tests: Sequence[SoilTest], *, column_depth_mm: float) -> list[Problem]:

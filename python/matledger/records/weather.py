@@ -26,8 +26,10 @@ COLUMNS = (
 
 ELEMENTS = ("TMIN", "TMAX", "PRCP")
 MISSING = -9999
+# The by_station files spell their header with underscores (memory); by_year files have none.
 HEADER = ("ID", "DATE", "ELEMENT", "VALUE", "MFLAG", "QFLAG", "SFLAG", "OBSTIME")
-BY_STATION_HEADER = ("ID", "DATE", "ELEMENT", "DATA_VALUE", "M_FLAG", "Q_FLAG", "S_FLAG", "OBS_TIME")
+BY_STATION_# The by_station files spell their header with underscores (memory); by_year files have none.
+HEADER = ("ID", "DATE", "ELEMENT", "DATA_VALUE", "M_FLAG", "Q_FLAG", "S_FLAG", "OBS_TIME")
 
 Day = tuple[dt.date, float, float, float]
 
@@ -157,10 +159,12 @@ def _weather(
     rows: Mapping[dt.date, int],
 ) -> Weather:
     kept = [day for day in days if (first_day or day[0]) <= day[0] <= (last_day or day[0])]
-    reach = f"days from {min(day[0] for day in days)} to {max(day[0] for day in days)}" if days else "no days"
-    if not kept or first_day is not None and kept[0][0] != first_day or last_day is not None and kept[-1][0] != last_day:
-        asked = f"days from {first_day or 'its first'} to {last_day or 'its last'}"
-        raise InputError([Problem("", reach, asked, file)])
+    held = {day[0] for day in kept}
+    for name, wanted in (("first_day", first_day), ("last_day", last_day)):
+        if wanted is not None and wanted not in held:
+            reach = f"no weather on {wanted}"
+            found = f"a day of the file ({min(days)[0]} to {max(days)[0]})" if days else "a day of the file"
+            raise InputError([Problem(name, reach, found, file)])
     dates, tmin, tmax, rain = zip(*kept, strict=True)
     try:
         return Weather(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeAlias
@@ -247,6 +246,19 @@ def read_work(
     InputError
         With every problem found.
     """
+    records, findings = collect_work(source, columns=columns, units=units, max_bytes=max_bytes)
+    findings.raise_any()
+    return tuple(records)
+
+
+def collect_work(
+    source: Source,
+    *,
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    max_bytes: int = MAX_BYTES,
+) -> tuple[list[WorkRecord], Findings]:
+    """Read the records that can be read, and what was wrong with the others."""
     table = read_table(source, COLUMNS, renamed=columns, units=units, max_bytes=max_bytes)
     records = []
     for row in table.rows:
@@ -258,5 +270,4 @@ def read_work(
             table.absorb(error, row.number)
         else:
             records.append(WorkRecord(green=green, date=date, work=work, file=table.name, row=row.number))
-    table.findings.raise_any()
-    return tuple(records)
+    return records, table.findings
