@@ -12,11 +12,11 @@ from typing import Any, TypeVar
 from matledger.course import GREEN, GROWTH, METHOD, TARGET, Course, Green, Method, Settings, Target, cross_check
 from matledger.errors import InputError, Problem
 from matledger.growth import ClippingRecord
-from matledger.practice import Programme
+from matledger.practice import Programme, Work
 from matledger.records.clippings import collect_clippings
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, collect_soil_tests
 from matledger.records.weather import read_ghcn_daily, read_weather
-from matledger.records.work import Work, collect_work, read_work_table
+from matledger.records.work import collect_work, read_work_table
 from matledger.tables import Column, Findings, read_fields, read_text, shown
 from matledger.weather import FillRule, Interpolate, SameDayOtherYears, Weather
 
@@ -36,6 +36,7 @@ MAPPINGS = ("columns", "units")
 WEATHER_FILE = (
     *RECORD_FILE,
     Column(name="layout", kind="choice", choices=("table", "ghcn_daily"), required=False),
+    Column(name="rain", kind="flag", required=False),
     Column(name="first_day", kind="date", required=False),
     Column(name="last_day", kind="date", required=False),
 )
@@ -269,9 +270,17 @@ class _Loader:
     def programme(self, data: Mapping[str, Any], place: str) -> Programme | None:
         values = self.fields(data, PROGRAMME, place, beside=("closed", "step"))
         steps = self.each("step", self.step, within=data, place=place)
+        closed = data.get("closed", [])
+        if not isinstance(closed, list) or not all(isinstance(item, str) for item in closed):
+            self.report(f"{place}.closed", closed, 'a list of texts such as ["1 July to 14 July"]')
+            return None
         if values is None or steps is None:
             return None
-        return self.built(place, lambda: Programme(steps=steps, closed=data.get("closed", ()), **values))
+        try:
+            return Programme(steps=steps, closed=closed, **values)
+        except InputError as error:
+            self.findings.absorb(error, lambda p: replace(p, place=f"{place}.{_as_in_toml(p.place)}", file=FILE))
+            return None
 
     def step(self, data: Mapping[str, Any], place: str) -> tuple[str, list[Work]] | None:
         values = self.fields(data, STEP, place, beside=("work",))
@@ -287,3 +296,8 @@ class _Loader:
             self.report(f"{place}.work", "not given", "at least one piece of work")
             return None
         return values["when"], works
+
+
+def _as_in_toml(place: str) -> str:
+    """Rename a place in a `Programme` as the file names it."""
+    return place.replace("steps[", "step[").replace(".works", ".work").replace(".rule", ".when")

@@ -108,7 +108,7 @@ class _BadValueError(Exception):
 
 def shown(value: object) -> str:
     """Show a value in a message: short, printable, never empty."""
-    text = str(value)
+    text = f"{value:g}" if isinstance(value, float) else str(value)
     if text == "":
         return "empty cell"
     if len(text) > 60:
@@ -400,9 +400,10 @@ class Row:
 
 @dataclass
 class Table:
-    """Rows whose every cell could be read, the columns that were there, and the problems found so far."""
+    """Rows whose every cell could be read, the columns known and present, and the problems found so far."""
 
     name: str
+    known: frozenset[str] = frozenset()
     rows: list[Row] = field(default_factory=list)
     present: frozenset[str] = frozenset()
     findings: Findings = field(default_factory=Findings)
@@ -412,8 +413,12 @@ class Table:
         self.findings.add(Problem("", shown(value), expected, self.name, row, column))
 
     def absorb(self, error: InputError, row: int) -> None:
-        """Take over the problems of a record made from a row; a place that names a column becomes that column."""
-        self.findings.absorb(error, lambda p: replace(p, place="", file=self.name, row=row, column=p.place or None))
+        """Take over the problems of a record made from a row; what is no column of it is said once, of the file."""
+        for problem in error.problems:
+            if problem.place in self.known:
+                self.findings.add(replace(problem, place="", file=self.name, row=row, column=problem.place))
+            elif (of_file := replace(problem, file=self.name)) not in self.findings.problems:
+                self.findings.add(of_file)
 
 
 def read_table(
@@ -451,9 +456,10 @@ def read_table(
     """
     if isinstance(source, str | os.PathLike):
         path = Path(source)
-        table, cells = Table(path.name), csv_rows(path.name, read_text(path, max_bytes=max_bytes))
+        name, cells = path.name, csv_rows(path.name, read_text(path, max_bytes=max_bytes))
     else:
-        table, cells = Table(FRAME), _frame_rows(source)
+        name, cells = FRAME, _frame_rows(source)
+    table = Table(name, frozenset(column.name for column in columns))
 
     header_row, header = next(cells, (1, []))
     if not header:
@@ -589,9 +595,8 @@ def csv_rows(name: str, text: str) -> Iterator[tuple[int, list[str]]]:
             if row:
                 yield number, row
     except csv.Error as error:
-        raise _one(
-            shown(f"a row that cannot be split into cells ({error})"), "quotes in pairs around a cell", name, number + 1
-        ) from None
+        expected = "cells whose quotes come in pairs"
+        raise _one(f"cannot be split into cells ({error})", expected, name, number + 1) from None
 
 
 def _refuse_other_separators(names: Sequence[Any], file: str) -> None:

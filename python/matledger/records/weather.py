@@ -28,8 +28,7 @@ ELEMENTS = ("TMIN", "TMAX", "PRCP")
 MISSING = -9999
 # The by_station files spell their header with underscores (memory); by_year files have none.
 HEADER = ("ID", "DATE", "ELEMENT", "VALUE", "MFLAG", "QFLAG", "SFLAG", "OBSTIME")
-BY_STATION_# The by_station files spell their header with underscores (memory); by_year files have none.
-HEADER = ("ID", "DATE", "ELEMENT", "DATA_VALUE", "M_FLAG", "Q_FLAG", "S_FLAG", "OBS_TIME")
+BY_STATION_HEADER = ("ID", "DATE", "ELEMENT", "DATA_VALUE", "M_FLAG", "Q_FLAG", "S_FLAG", "OBS_TIME")
 
 Day = tuple[dt.date, float, float, float]
 
@@ -40,6 +39,7 @@ def read_weather(
     fill: Sequence[FillRule] = (),
     columns: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
+    rain: bool = True,
     first_day: dt.date | None = None,
     last_day: dt.date | None = None,
     max_bytes: int = MAX_BYTES,
@@ -58,6 +58,8 @@ def read_weather(
         The source's own name for a column, such as ``{"tmin_c": "low"}``.
     units
         Unit of a column's plain numbers, such as ``{"tmin_c": "degF"}``.
+    rain
+        Whether to read rain where there is some; greens are irrigated, and a record without it has fewer gaps.
     first_day, last_day
         Days to read; all of them if None.
     max_bytes
@@ -76,13 +78,14 @@ def read_weather(
     table.findings.raise_any()
     days = [(row["date"], *(_or_nan(row[name]) for name in ("tmin_c", "tmax_c", "rain_mm"))) for row in table.rows]
     rows = {row["date"]: row.number for row in table.rows}
-    return _weather(table.name, days, "rain_mm" in table.present, fill, first_day, last_day, rows)
+    return _weather(table.name, days, rain and "rain_mm" in table.present, fill, first_day, last_day, rows)
 
 
 def read_ghcn_daily(
     path: str | PathLike[str],
     *,
     fill: Sequence[FillRule] = (),
+    rain: bool = True,
     first_day: dt.date | None = None,
     last_day: dt.date | None = None,
     max_bytes: int = MAX_BYTES,
@@ -98,6 +101,8 @@ def read_ghcn_daily(
         The file; ``.dly`` at its end means fixed width.
     fill
         Rules that may fill what is missing, tried in order; nothing is filled without one.
+    rain
+        Whether to read rain where there is some; greens are irrigated, and a record without it has fewer gaps.
     first_day, last_day
         Days to read; all of them if None. Long records have gaps, so name the years that you need.
     max_bytes
@@ -142,7 +147,7 @@ def read_ghcn_daily(
     table.findings.raise_any()
     dates = sorted({day for day, element in found if element != "PRCP"})
     days = [(day, *(found.get((day, element), np.nan) for element in ELEMENTS)) for day in dates]
-    return _weather(table.name, days, any(seen == "PRCP" for _, seen in found), fill, first_day, last_day, {})
+    return _weather(table.name, days, rain and any(seen == "PRCP" for _, seen in found), fill, first_day, last_day, {})
 
 
 def _or_nan(value: float | None) -> float:
@@ -165,13 +170,13 @@ def _weather(
             reach = f"no weather on {wanted}"
             found = f"a day of the file ({min(days)[0]} to {max(days)[0]})" if days else "a day of the file"
             raise InputError([Problem(name, reach, found, file)])
-    dates, tmin, tmax, rain = zip(*kept, strict=True)
+    dates, tmin, tmax, rain_mm = zip(*kept, strict=True)
     try:
         return Weather(
             np.array(dates, dtype="datetime64[D]"),
             np.array(tmin),
             np.array(tmax),
-            np.array(rain) if has_rain else None,
+            np.array(rain_mm) if has_rain else None,
             fill=fill,
         )
     except InputError as error:

@@ -5,15 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, TypeAlias
+from typing import Any
 
 from matledger.errors import InputError, Problem
-from matledger.practice import Coring, SandInjection, SolidTining, Tine, Topdressing, VerticalMowing
+from matledger.practice import Coring, SandInjection, SolidTining, Tine, Topdressing, VerticalMowing, Work
 from matledger.tables import MAX_BYTES, Column, Findings, Source, either, read_fields, read_table, settle, shown
 
-__all__ = ["ALL_GREENS", "Work", "WorkRecord", "depth_of", "make_work", "read_work", "read_work_table", "work_fields"]
-
-Work: TypeAlias = Coring | SolidTining | VerticalMowing | SandInjection | Topdressing
+__all__ = ["ALL_GREENS", "WorkRecord", "depth_of", "make_work", "read_work", "read_work_table", "work_fields"]
 
 ALL_GREENS = "all"
 """In place of a green's name: the work was done on every green."""
@@ -71,7 +69,6 @@ KINDS = {
     "sand_injection": _Kind(SandInjection, ("from_mm", "to_mm"), (), _SAND),
     "topdressing": _Kind(Topdressing, (), ("passes", "picked_up_share"), _SAND),
 }
-_KIND_OF = {kind.make: word for word, kind in KINDS.items()}
 
 WORK = Column(name="work", kind="choice", choices=tuple(KINDS))
 COLUMNS = (
@@ -109,7 +106,7 @@ def make_work(word: str, parameters: Mapping[str, Any]) -> Work:
             findings.add(Problem(name, "not given", f"{by_name[name].expected}, which {word} needs"))
     for name in given:
         if name not in kind.parameters:
-            findings.add(Problem(name, str(given[name]), f"nothing; {word} takes {', '.join(kind.parameters)}"))
+            findings.add(Problem(name, shown(given[name]), f"nothing; {word} takes {', '.join(kind.parameters)}"))
     if kind.one_of and sum(name in given for name in kind.one_of) != 1:
         count = "both given" if kind.one_of[0] in given else "not given"
         findings.add(Problem(kind.one_of[0], count, f"either {either(kind.one_of)}, which {word} needs"))
@@ -137,24 +134,19 @@ def _column_of(place: str, word: str, given: Mapping[str, Any]) -> str:
 
 def work_fields(work: Work) -> dict[str, Any]:
     """Return a work's parameters by column name; `make_work` builds the same work from them."""
-    word = _KIND_OF[type(work)]
-    fields = {name: getattr(work, name) for name in KINDS[word].parameters if hasattr(work, name)}
+    fields = {name: getattr(work, name, None) for name in KINDS[work.kind].parameters}
     if isinstance(work, Coring):
         fields["tine_inside_diameter_mm"] = work.tine.inside_diameter_mm
     if isinstance(work, SolidTining):
         fields["tine_diameter_mm"] = work.diameter_mm
     if isinstance(work, Coring | SolidTining):
         fields["spacing_along_mm"], fields["spacing_across_mm"] = work.spacing_mm
-    if isinstance(work, SandInjection | Topdressing):
-        fields.pop("sand_mm", None)
-    return {"work": word, **fields}
+    return {"work": work.kind, **fields}
 
 
 def depth_of(work: Work) -> tuple[str, float] | None:
     """Return the column that says how deep a work reaches, and the depth (mm); None on the surface."""
-    if isinstance(work, Topdressing):
-        return None
-    return ("to_mm", work.to_mm) if isinstance(work, SandInjection) else ("depth_mm", work.depth_mm)
+    return next(((name, getattr(work, name)) for name in ("depth_mm", "to_mm") if hasattr(work, name)), None)
 
 
 def read_work_table(data: Mapping[str, Any], *, place: str, file: str, findings: Findings) -> Work | None:
