@@ -80,7 +80,8 @@ FOLDER = {
     "course.toml": COURSE,
     "weather.csv": WEATHER,
     "clippings.csv": "green,first_day,last_day,volume_l\nGreen 1,2014-04-01,2014-04-02,24\n",
-    "soil_tests.csv": TESTS_HEADER + "Green 1,2014-04-01,0,20,6.1,8,440 C,on\nGreen 1,2014-04-01,20,40,4.4,8,440 C,on\n",
+    "soil_tests.csv": TESTS_HEADER
+    + "Green 1,2014-04-01,0,20,6.1,8,440 C,on\nGreen 1,2014-04-01,20,40,4.4,8,440 C,on\n",
     "work.csv": (
         "green,date,work,tine_inside_diameter_mm,spacing_along_mm,spacing_across_mm,depth_mm,sand_kg_m2\n"
         "all,2014-04-14,coring,12.7,50,50,75,\n"
@@ -144,8 +145,8 @@ def course(title: str, file: str, old: str, new: str) -> Case:
     """Break one file of the course in one place."""
     if FOLDER[file].count(old) != 1:
         raise ValueError(f"{title}: {old!r} stands {FOLDER[file].count(old)} times in {file}")
-    content = FOLDER[file].replace(old, new)
-    return Case(title, mat.load_course, file, content, f"`{file}` with `{old.strip()}` changed to `{new.strip()}`", FOLDER)
+    described = f"`{file}` with `{old}` changed to `{new}`"
+    return Case(title, mat.load_course, file, FOLDER[file].replace(old, new), described, FOLDER)
 
 
 CASES = (
@@ -178,8 +179,8 @@ CASES = (
     tests("Organic matter above 100 %, no cores", "Green 1,2014-04-01,0,20,610,0,440 C,on\n"),
     tests("A unit of another kind", "Green 1,2014-04-01,0,3 lb,6.1,8,440 C,on\n"),
     work("Negative sand", "green,date,work,sand_mm\nGreen 1,2014-04-14,topdressing,-1\n"),
-    work("A parameter that the work does not take", "green,date,work,sand_mm,depth_mm\nall,2014-04-14,topdressing,1,75\n"),
-    work("A parameter that the work needs", "green,date,work,depth_mm\nall,2014-04-14,coring,75\n"),
+    work("A parameter not taken by the work", "green,date,work,sand_mm,depth_mm\nall,2014-04-14,topdressing,1,75\n"),
+    work("A parameter needed by the work", "green,date,work,depth_mm\nall,2014-04-14,coring,75\n"),
     work("Work of no known kind", "green,date,work,depth_mm\nall,2014-04-14,corring,75\n"),
     work("Holes wider than their spacing", FOLDER["work.csv"].replace("12.7,50,50", "12.7,10,50")),
     course("Two greens with one name", "course.toml", 'name = "Green 2"', 'name = "green1"'),

@@ -70,6 +70,7 @@ class Green:
     mat_depth_mm: float | None = None
 
     def __post_init__(self) -> None:
+        """Read every field by its rule."""
         settle(self, GREEN).raise_any()
 
 
@@ -96,6 +97,7 @@ class Method:
     note: str | None = None
 
     def __post_init__(self) -> None:
+        """Read every field by its rule."""
         settle(self, METHOD).raise_any()
 
 
@@ -119,6 +121,7 @@ class Target:
     probability: float
 
     def __post_init__(self) -> None:
+        """Read every field by its rule."""
         findings = settle(self, TARGET)
         findings.raise_any()
         if self.top_mm >= self.bottom_mm:
@@ -146,6 +149,7 @@ class Settings:
     column_depth_mm: float = COLUMN_DEPTH_MM
 
     def __post_init__(self) -> None:
+        """Read every field by its rule."""
         findings = settle(self, (*GROWTH, COLUMN_DEPTH))
         findings.raise_any()
         if self.upper_c is not None and self.upper_c <= self.lower_c:
@@ -201,6 +205,7 @@ class Course:
     note: str = ""
 
     def __post_init__(self) -> None:
+        """Check the parts against each other."""
         for name in ("greens", "clippings", "soil_tests", "work", "programmes", "methods"):
             object.__setattr__(self, name, tuple(getattr(self, name)))
         problems = cross_check(
@@ -269,6 +274,7 @@ class Course:
         ]
 
     def __repr__(self) -> str:
+        """Say what there is."""
         return f"<Course {self.name!r}: " + "; ".join(f"{name} {fact}" for name, fact in self._facts()) + ">"
 
     def _repr_html_(self) -> str:

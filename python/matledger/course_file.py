@@ -131,7 +131,7 @@ class _Loader:
         try:
             return build()
         except InputError as error:
-            self.findings.absorb(error, lambda p: replace(p, place=f"{place}.{p.place}" if p.place else place, file=FILE))
+            self.findings.absorb(error, lambda p: replace(p, place=f"{place}.{p.place}", file=FILE))
             return None
 
     def table(self, key: str, *, required: bool = False) -> Mapping[str, Any] | None:
@@ -179,7 +179,7 @@ class _Loader:
             return None
         return path
 
-    def mappings(self, data: Mapping[str, Any], place: str) -> dict[str, dict[str, str]] | None:
+    def mappings(self, data: Mapping[str, Any], place: str) -> dict[str, Any] | None:
         found = {}
         for key in MAPPINGS:
             value = data.get(key, {})
@@ -216,7 +216,9 @@ class _Loader:
                 self.report(f"weather.{key}", data[key], "nothing: the layout ghcn_daily has its own columns and units")
                 return None
         try:
-            return read_ghcn_daily(path, fill=fill, **values) if ghcn else read_weather(path, fill=fill, **mappings, **values)
+            if ghcn:
+                return read_ghcn_daily(path, fill=fill, **values)
+            return read_weather(path, fill=fill, **mappings, **values)
         except InputError as error:
             self.findings.problems += error.problems
             return None

@@ -162,18 +162,19 @@ class Column:
         """The unit at the name's end, and all that could stand in its place."""
         if self.kind != "number":
             return None
-        found = [
-            (suffix, same)
-            for same in SUFFIXES.values()
-            for suffix in same
-            if self.name.endswith(f"_{suffix}") and suffix != self.name
-        ]
+        found = [(suffix, same) for same in SUFFIXES.values() for suffix in same if self.name.endswith(f"_{suffix}")]
         return max(found, key=lambda pair: len(pair[0]), default=None)
 
     @property
     def unit(self) -> str | None:
         """The unit at the end of the name, as `matledger.units` writes it."""
         return self._suffix[1][self._suffix[0]] if self._suffix else None
+
+    def unit_of(self, name: str) -> str | None:
+        """Return the unit at the end of the user's own name for the column, else the column's."""
+        same = self._suffix[1] if self._suffix else {}
+        found = [suffix for suffix in same if name.endswith(f"_{suffix}")]
+        return same[max(found, key=len)] if found else self.unit
 
     @property
     def stem(self) -> str:
@@ -203,7 +204,9 @@ class Column:
             words += f" above {self.above:g}"
             words += f" and at most {self.most:g}" if self.most is not None else ""
         elif self.least is not None:
-            words += f" from {self.least:g} to {self.most:g}" if self.most is not None else f" of {self.least:g} or more"
+            words += (
+                f" from {self.least:g} to {self.most:g}" if self.most is not None else f" of {self.least:g} or more"
+            )
         return words + (f" ({self.unit})" if self.unit else "")
 
     def read(self, raw: object, unit: str | None = None) -> Any:
@@ -249,11 +252,11 @@ class Column:
     def _number(self, value: object, unit: str | None) -> float:
         if isinstance(value, str) and not NUMBER.fullmatch(value):
             number = self._quantity(value)
-        elif isinstance(value, bool) or not hasattr(value, "__float__") and not isinstance(value, str):
+        elif isinstance(value, bool) or (not hasattr(value, "__float__") and not isinstance(value, str)):
             raise self._bad(value)
         else:
             try:
-                number = float(value)  # type: ignore[arg-type]
+                number = float(value)
             except (OverflowError, TypeError, ValueError):
                 raise self._bad(value) from None
             if unit is not None and unit != self.unit and math.isfinite(number):
@@ -273,9 +276,11 @@ class Column:
             raise self._bad(text, error.problems[0].expected) from None
 
     def _integer(self, value: object, _unit: str | None) -> int:
-        if isinstance(value, str) and INTEGER.fullmatch(value):
-            number = int(value)
-        elif isinstance(value, float) and value.is_integer() or isinstance(value, int) and not isinstance(value, bool):
+        if (
+            (isinstance(value, str) and INTEGER.fullmatch(value))
+            or (isinstance(value, float) and value.is_integer())
+            or (isinstance(value, int) and not isinstance(value, bool))
+        ):
             number = int(value)
         else:
             raise self._bad(value)
@@ -334,7 +339,7 @@ def match_names(
     accepted: dict[str, tuple[Column, str | None]] = {}
     for column in columns:
         if column.name in renamed:
-            accepted[renamed[column.name]] = (column, column.unit)
+            accepted[renamed[column.name]] = (column, column.unit_of(renamed[column.name]))
         else:
             accepted.update({name: (column, unit) for name, unit in column.names.items()})
 
@@ -474,10 +479,11 @@ def read_table(
         report=lambda name, value, expected: table.report(header_row, name, value, expected),
     )
     table.present = frozenset(column.name for column, _ in matched.values())
+    whole = table.present.issuperset(column.name for column in columns if column.required)
 
     empty = True
     for number, row in cells:
-        if all(cell is None or cell == "" or isinstance(cell, str) and cell.isspace() for cell in row):
+        if all(cell is None or cell == "" or (isinstance(cell, str) and cell.isspace()) for cell in row):
             continue
         empty = False
         if len(row) != len(names):
@@ -486,7 +492,7 @@ def read_table(
                 number, None, f"{len(row)} cells", f"{len(names)} cells, one for each column of the header{hint}"
             )
         else:
-            _read_row(table, number, row, matched)
+            _read_row(table, number, row, matched, whole)
         if table.findings.full:
             table.report(number, None, "too many problems", "fewer; the rows below were not read")
             break
@@ -495,9 +501,8 @@ def read_table(
     return table
 
 
-def _read_row(table: Table, number: int, row: Sequence[Any], matched: Matched) -> None:
+def _read_row(table: Table, number: int, row: Sequence[Any], matched: Matched, sound: bool) -> None:
     values: dict[str, Any] = {}
-    sound = True
     for place, (column, unit) in matched.items():
         try:
             values[column.name] = column.read(row[place], unit)
@@ -558,32 +563,33 @@ def _one(value: str, expected: str, file: str, row: int | None = None) -> InputE
 
 def read_text(path: Path, *, max_bytes: int = MAX_BYTES) -> str:
     """Read a whole UTF-8 file of at most ``max_bytes`` bytes; a byte order mark is dropped."""
+    name = shown(path.name)
     limit = f"a file of at most {max_bytes:,} bytes (max_bytes= raises the limit)"
     try:
         if not stat.S_ISREG(path.stat().st_mode):
-            raise _one("not a file", "a file", path.name)
+            raise _one("not a file", "a file", name)
         with path.open("rb") as handle:
             if (size := os.fstat(handle.fileno()).st_size) > max_bytes:
-                raise _one(f"{size:,} bytes", limit, path.name)
+                raise _one(f"{size:,} bytes", limit, name)
             data = handle.read(max_bytes + 1)
     except (OSError, ValueError) as error:
         if isinstance(error, InputError):
             raise
         why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise _one(shown(why), "a file that can be read", path.name) from None
+        raise _one(shown(why), "a file that can be read", name) from None
     if len(data) > max_bytes:
-        raise _one(f"more than {max_bytes:,} bytes", limit, path.name)
+        raise _one(f"more than {max_bytes:,} bytes", limit, name)
     if not data:
-        raise _one("an empty file", "a header and rows", path.name)
+        raise _one("an empty file", "a header and rows", name)
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise _one("text in UTF-16", "text in UTF-8", path.name)
+        raise _one("text in UTF-16", "text in UTF-8", name)
     if (at := data.find(b"\0")) >= 0:
-        raise _one("a NUL byte", "text in UTF-8", path.name, data.count(b"\n", 0, at) + 1)
+        raise _one("a NUL byte", "text in UTF-8", name, data.count(b"\n", 0, at) + 1)
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         row = data.count(b"\n", 0, error.start) + 1
-        raise _one(f"the byte 0x{data[error.start]:02x}", "text in UTF-8", path.name, row) from None
+        raise _one(f"the byte 0x{data[error.start]:02x}", "text in UTF-8", name, row) from None
 
 
 def csv_rows(name: str, text: str) -> Iterator[tuple[int, list[str]]]:
@@ -591,7 +597,7 @@ def csv_rows(name: str, text: str) -> Iterator[tuple[int, list[str]]]:
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     number = 0
     try:
-        for number, row in enumerate(reader, start=1):  # noqa: B007
+        for number, row in enumerate(reader, start=1):
             if row:
                 yield number, row
     except csv.Error as error:

@@ -59,12 +59,12 @@ MESSAGES = {
     "A byte order mark": ["reads without complaint"],
     "Lines that end in CR LF": ["reads without complaint"],
     "Overlapping windows": [
-        "soil_tests.csv, row 3, column top_mm: 10 to 30 mm; expected a window that does not overlap row 2 (0 to 20 mm), "
-        "of the same green, day and method"
+        "soil_tests.csv, row 3, column top_mm: 10 to 30 mm; expected a window that does not overlap row 2 (0 to 20 mm)"
+        ", of the same green, day and method"
     ],
     "A duplicate test": [
-        "soil_tests.csv, row 3, column date: 2014-04-01 a second time; expected one test of 0 to 20 mm; row 2 is of the "
-        "same green, day and method"
+        "soil_tests.csv, row 3, column date: 2014-04-01 a second time; expected one test of 0 to 20 mm; row 2 is of "
+        "the same green, day and method"
     ],
     "A window upside down": [
         "soil_tests.csv, row 2, column bottom_mm: 0; expected a number above 0 (mm)",
@@ -81,11 +81,11 @@ MESSAGES = {
         "soil_tests.csv, row 2, column bottom_mm: 3 lb; expected a length such as 12.7 or '0.5 in'"
     ],
     "Negative sand": ["work.csv, row 2, column sand_mm: -1; expected a number above 0 (mm)"],
-    "A parameter that the work does not take": [
+    "A parameter not taken by the work": [
         "work.csv, row 2, column depth_mm: 75; expected nothing; topdressing takes sand_mm, sand_kg_m2, passes, "
         "picked_up_share"
     ],
-    "A parameter that the work needs": [
+    "A parameter needed by the work": [
         f"work.csv, row 2, column {name}: not given; expected a number above 0 (mm), which coring needs"
         for name in ("tine_inside_diameter_mm", "spacing_along_mm", "spacing_across_mm")
     ],

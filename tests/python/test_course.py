@@ -86,7 +86,9 @@ def test_the_same_checks_without_a_folder(course):
         "soil_tests[0].date: 2013-01-01, before the weather starts; expected a day from 2014-03-01 to 2014-05-31",
         "soil_tests[0].bottom_mm: 200; expected at most the depth of the column (150 mm)",
     ]
-    assert problems(replace, course, greens=[], soil_tests=[], clippings=[]) == ["green: no green; expected at least one green"]
+    assert problems(replace, course, greens=[], soil_tests=[], clippings=[]) == [
+        "green: no green; expected at least one green"
+    ]
 
 
 def test_all_files_are_checked_at_once(folder):
@@ -111,20 +113,32 @@ def test_all_files_are_checked_at_once(folder):
         (("area_m2 = 480", "area_m2 = -480"), "course.toml, green[0].area_m2: -480; expected a number above 0"),
         (("area_m2 = 480", 'area_m2 = "480 ft"'), "course.toml, green[0].area_m2: 480 ft; expected an area such as"),
         (('name = "Green 1"', 'name = "All"'), "course.toml, green[0].name: All; expected a name other than all"),
-        (("lower_c = 0", "lower_c = 10\nupper_c = 5"), "course.toml, growth.upper_c: 5; expected more than lower_c (10 degC)"),
+        (
+            ("lower_c = 0", "lower_c = 10\nupper_c = 5"),
+            "course.toml, growth.upper_c: 5; expected more than lower_c (10 degC)",
+        ),
         (("bottom_mm = 20", "bottom_mm = 0.5\n"), None),
         (("top_mm = 0", "top_mm = 30"), "course.toml, target.bottom_mm: 20; expected a depth below top_mm (30 mm)"),
-        (("bottom_mm = 20", "bottom_mm = 200"), "course.toml, target.bottom_mm: 200; expected at most the depth of the"),
-        (("sand_mm = 0.4", "sand_mm = -0.4"), "course.toml, programme[0].step[1].work[0].sand_mm: -0.4; expected a number"),
+        (
+            ("bottom_mm = 20", "bottom_mm = 200"),
+            "course.toml, target.bottom_mm: 200; expected at most the depth of the",
+        ),
+        (
+            ("sand_mm = 0.4", "sand_mm = -0.4"),
+            "course.toml, programme[0].step[1].work[0].sand_mm: -0.4; expected a number",
+        ),
         (("sand_mm = 0.4", "depth_mm = 4"), "course.toml, programme[0].step[1].work[0].depth_mm: 4; expected nothing"),
         (('work = "topdressing", sand_mm = 3', 'work = "sanding"'), "step[0].work[1].work: sanding; expected coring,"),
         (('file = "weather.csv"', 'file = "weather.csv"\nfill = [{ rule = "guess" }]'), "weather.fill[0].rule: guess;"),
         (('file = "weather.csv"', 'file = "weather.csv"\nfill = "guess"'), "weather.fill: guess; expected tables"),
         (('file = "work.csv"', 'file = "work.csv"\ncolumns = 3'), "course.toml, work.columns: 3; expected texts by"),
-        (("[[green]]\nname = \"Green 2\"", "[[greens]]\nname = \"Green 2\""), "course.toml, greens: unknown key"),
+        (('[[green]]\nname = "Green 2"', '[[greens]]\nname = "Green 2"'), "course.toml, greens: unknown key"),
         (("[growth]", "[rowth]"), "course.toml, growth: not given; expected a section [growth]"),
         (("depth_mm = 150", "depth_mm = 30"), "soil_tests.csv, row 3, column bottom_mm: 40; expected at most"),
-        (('when = "second Monday of April"', "whenever = 3"), "course.toml, programme[0].step[0].whenever: unknown key"),
+        (
+            ('when = "second Monday of April"', "whenever = 3"),
+            "course.toml, programme[0].step[0].whenever: unknown key",
+        ),
     ],
 )
 def test_what_course_toml_may_not_say(change, folder, pair, expected):
@@ -135,7 +149,9 @@ def test_what_course_toml_may_not_say(change, folder, pair, expected):
         assert any(expected in line for line in change(pair))
 
 
-@pytest.mark.parametrize("name", ["../work.csv", "/etc/hostname", "a/../../b.csv", "C:\\\\b.csv", "..\\\\b.csv", "\\\\\\\\host\\\\b.csv"])
+@pytest.mark.parametrize(
+    "name", ["../work.csv", "/etc/hostname", "a/../../b.csv", "C:\\\\b.csv", "..\\\\b.csv", "\\\\\\\\host\\\\b.csv"]
+)
 def test_paths_out_of_the_folder(change, name):
     (line,) = change(('file = "work.csv"', f'file = "{name}"'))
     assert line.startswith("course.toml, work.file: ")

@@ -1,3 +1,4 @@
+import contextlib
 import datetime as dt
 import pickle
 from dataclasses import replace
@@ -54,7 +55,11 @@ def test_weather_in_other_units_and_names(write):
         columns={"date": "Day", "tmin_c": "low", "tmax_c": "high", "rain_mm": "wet"},
         units={"tmin_c": "degF", "tmax_c": "degF", "rain_mm": "in"},
     )
-    for weather in (known, mapped):
+    ends_in_a_unit = mat.read_weather(
+        write("y.csv", "Day,low_f,high_f,wet_in\n2014-03-01,41,68,0.5\n"),
+        columns={"date": "Day", "tmin_c": "low_f", "tmax_c": "high_f", "rain_mm": "wet_in"},
+    )
+    for weather in (known, mapped, ends_in_a_unit):
         assert weather.tmin_c.tolist() == [5.0]
         assert weather.tmax_c.tolist() == [20.0]
         assert weather.rain_mm.tolist() == [12.7]
@@ -84,9 +89,7 @@ def test_weather_of_some_days(write):
     weather = mat.read_weather(path, first_day=first, last_day=last)
     assert (weather.dates[0], weather.dates[-1]) == (np.datetime64(first), np.datetime64(last))
     assert message(mat.read_weather, path, last_day=dt.date(2015, 1, 1)) == (
-        "weather.csv, last_day: no weather on 2015-01-01; expected a day of the file (2014-03-01 to 2014-05-31)".replace(
-            "weather.csv", "w.csv"
-        )
+        "w.csv, last_day: no weather on 2015-01-01; expected a day of the file (2014-03-01 to 2014-05-31)"
     )
 
 
@@ -207,7 +210,10 @@ def test_soil_tests(write):
 
 def test_soil_tests_in_inches_may_reach_the_columns_end(write):
     text = SOIL.replace("top_mm,bottom_mm", "top_in,bottom_in").replace(",0,20,", ",0,1,").replace(",20,40,", ",1,2,")
-    assert [t.window for t in mat.read_soil_tests(write("s.csv", text), column_depth_mm=50.8)] == [(0, 25.4), (25.4, 50.8)]
+    assert [t.window for t in mat.read_soil_tests(write("s.csv", text), column_depth_mm=50.8)] == [
+        (0, 25.4),
+        (25.4, 50.8),
+    ]
     assert "bottom_mm: 50.8; expected at most the depth of the column (50 mm)" in message(
         mat.read_soil_tests, write("s.csv", text), column_depth_mm=50
     )
@@ -301,7 +307,11 @@ def test_sand_by_volume_per_area(write):
 @pytest.mark.parametrize(
     ("header", "row", "expected"),
     [
-        ("sand_mm,sand_kg_m2", "topdressing,1,1.6", "column sand_mm: both given; expected either sand_mm or sand_kg_m2"),
+        (
+            "sand_mm,sand_kg_m2",
+            "topdressing,1,1.6",
+            "column sand_mm: both given; expected either sand_mm or sand_kg_m2",
+        ),
         ("sand_mm,passes", "topdressing,,2", "column sand_mm: not given; expected either sand_mm or sand_kg_m2"),
         ("sand_mm,passes", "topdressing,1,1.5", "column passes: 1.5; expected a whole number from 1 to 20"),
         ("sand_mm,from_mm,to_mm", "sand_injection,1,50,20", "column to_mm"),
@@ -324,7 +334,7 @@ def test_clippings_by_mass_and_by_volume(write):
     assert [r.dry_g_m2 for r in records] == pytest.approx([3.0, 3.0, 3.0])
     assert (records[2].first_day, records[2].last_day) == (dt.date(2014, 4, 3), dt.date(2014, 4, 4))
     text = message(mat.read_clippings, path)
-    assert "c.csv, row 3" in text
+    assert "grass, dry_matter_g_l: neither" in text
     assert "c.csv, row 4, column volume_l: 24; expected an area of G (m2), or the column volume_l_m2" in text
 
 
@@ -347,7 +357,7 @@ def test_clippings_refused(write, row, expected):
 
 def test_limit_can_be_raised_or_lowered(write):
     path = write("w.csv", files.WEATHER)
-    assert "w.csv: 2," in message(mat.read_weather, path, max_bytes=1000)
+    assert "w.csv: 1,683 bytes; expected" in message(mat.read_weather, path, max_bytes=1000)
     assert len(mat.read_weather(path, max_bytes=10_000).dates) == 92
 
 
@@ -379,10 +389,8 @@ FUZZ = settings(max_examples=60, deadline=None, derandomize=True, suppress_healt
 def read_bytes(tmp_path, read, name, data):
     path = tmp_path / name
     path.write_bytes(data)
-    try:
+    with contextlib.suppress(mat.InputError):
         read(tmp_path if name == "course.toml" else path)
-    except mat.InputError as error:
-        assert str(error)
 
 
 @pytest.mark.parametrize(("read", "name", "good"), READERS)
@@ -397,7 +405,9 @@ def test_any_bytes_are_read_or_refused(tmp_path, read, name, good, data):
 @given(
     at=st.floats(0, 1),
     span=st.integers(0, 20),
-    put=st.one_of(st.binary(max_size=20), st.sampled_from([b'"', b",", b"\n", b"\r", b"[[", b"9" * 400, b"1e999", b"-"])),
+    put=st.one_of(
+        st.binary(max_size=20), st.sampled_from([b'"', b",", b"\n", b"\r", b"[[", b"9" * 400, b"1e999", b"-"])
+    ),
 )
 def test_good_files_with_a_bad_spot_are_read_or_refused(tmp_path, read, name, good, at, span, put):
     data = good.encode()

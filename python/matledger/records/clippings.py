@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+
 from matledger.errors import InputError
 from matledger.growth import ClippingRecord
 from matledger.tables import MAX_BYTES, Column, Findings, Source, read_table, shown
@@ -17,6 +18,7 @@ COLUMNS = (
     Column(name="last_day", kind="date"),
     *(Column(name=name, kind="number", least=0, required=False, may_be_empty=True) for name in AMOUNTS),
 )
+
 
 def read_clippings(
     source: Source,

@@ -90,6 +90,7 @@ class SoilTest:
         return self.window[0] < other.window[1] and other.window[0] < self.window[1]
 
     def __post_init__(self) -> None:
+        """Read every field by its rule."""
         findings = settle(self, COLUMNS)
         windowed, depths = self.layer == "window", (self.top_mm, self.bottom_mm)
         if windowed and None in depths:
@@ -175,7 +176,7 @@ def collect_soil_tests(
 def check_soil_tests(tests: Sequence[SoilTest], *, column_depth_mm: float) -> list[Problem]:
     """Find tests that reach below the column, tests given twice, and overlapping windows."""
     problems = []
-    alike = defaultdict(list)
+    alike: dict[tuple[str, dt.date, str, str], list[SoilTest]] = defaultdict(list)
     for index, test in enumerate(tests):
 
         def at(column: str, value: object, expected: str, test: SoilTest = test, index: int = index) -> None:
@@ -189,9 +190,17 @@ def check_soil_tests(tests: Sequence[SoilTest], *, column_depth_mm: float) -> li
                 continue
             where = f"row {other.row}" if other.row else "an earlier one"
             if test.window == other.window:
-                at("date", f"{test.date} a second time", f"one test of {test.sampled}; {where} is of the same green, day and method")
+                at(
+                    "date",
+                    f"{test.date} a second time",
+                    f"one test of {test.sampled}; {where} is of the same green, day and method",
+                )
             else:
-                at("top_mm", test.sampled, f"a window that does not overlap {where} ({other.sampled}), of the same green, day and method")
+                at(
+                    "top_mm",
+                    test.sampled,
+                    f"a window that does not overlap {where} ({other.sampled}), of the same green, day and method",
+                )
             break
         same_day.append(test)
     return problems

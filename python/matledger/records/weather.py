@@ -76,7 +76,9 @@ def read_weather(
     """
     table = read_table(source, COLUMNS, renamed=columns, units=units, max_bytes=max_bytes)
     table.findings.raise_any()
-    days = [(row["date"], *(_or_nan(row[name]) for name in ("tmin_c", "tmax_c", "rain_mm"))) for row in table.rows]
+    days = [
+        (row["date"], _or_nan(row["tmin_c"]), _or_nan(row["tmax_c"]), _or_nan(row["rain_mm"])) for row in table.rows
+    ]
     rows = {row["date"]: row.number for row in table.rows}
     return _weather(table.name, days, rain and "rain_mm" in table.present, fill, first_day, last_day, rows)
 
@@ -146,7 +148,8 @@ def read_ghcn_daily(
             table.report(None, None, f"no {element}", "temperatures: the elements TMIN and TMAX")
     table.findings.raise_any()
     dates = sorted({day for day, element in found if element != "PRCP"})
-    days = [(day, *(found.get((day, element), np.nan) for element in ELEMENTS)) for day in dates]
+    tmin, tmax, prcp = ([found.get((day, element), np.nan) for day in dates] for element in ELEMENTS)
+    days = list(zip(dates, tmin, tmax, prcp, strict=True))
     return _weather(table.name, days, rain and any(seen == "PRCP" for _, seen in found), fill, first_day, last_day, {})
 
 

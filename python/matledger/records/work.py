@@ -58,9 +58,7 @@ KINDS = {
         ("tine_inside_diameter_mm", *_HOLES),
         ("depth_sd_mm", "passes", "returned_mineral", "returned_om", "holes_open_days"),
     ),
-    "solid_tining": _Kind(
-        SolidTining, ("tine_diameter_mm", *_HOLES), ("depth_sd_mm", "passes", "holes_open_days")
-    ),
+    "solid_tining": _Kind(SolidTining, ("tine_diameter_mm", *_HOLES), ("depth_sd_mm", "passes", "holes_open_days")),
     "vertical_mowing": _Kind(
         VerticalMowing,
         ("blade_width_mm", "blade_spacing_mm", "depth_mm"),
@@ -185,6 +183,7 @@ class WorkRecord:
     row: int | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
+        """Read every field by its rule."""
         findings = settle(self, COLUMNS[:2])
         if not isinstance(self.work, Work):
             findings.add(Problem("work", shown(self.work), "work such as Coring(...) or Topdressing(...)"))
