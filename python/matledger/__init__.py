@@ -8,6 +8,10 @@ from typing import TYPE_CHECKING, Any
 from matledger import _core
 
 if TYPE_CHECKING:
+    from matledger.calibration import Calibration, calibrate
+    from matledger.comparison import Comparison, compare
+    from matledger.course import Course, Green, Method, Settings, Target, load_course
+    from matledger.errors import InputError, Problem
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.practice import (
         Coring,
@@ -20,6 +24,15 @@ if TYPE_CHECKING:
         rounds_to_fill,
         spreader_passes,
     )
+    from matledger.records import (
+        SoilTest,
+        WorkRecord,
+        read_clippings,
+        read_ghcn_daily,
+        read_soil_tests,
+        read_weather,
+        read_work,
+    )
     from matledger.weather import (
         Interpolate,
         SameDayOtherYears,
@@ -31,24 +44,43 @@ if TYPE_CHECKING:
     )
 
 __all__ = [
+    "Calibration",
     "ClippingRecord",
+    "Comparison",
     "Coring",
+    "Course",
     "DailyClippings",
+    "Green",
+    "InputError",
     "Interpolate",
+    "Method",
+    "Problem",
     "Programme",
     "SameDayOtherYears",
     "SandInjection",
+    "Settings",
     "SiteYield",
+    "SoilTest",
     "SolidTining",
+    "Target",
     "Tine",
     "Topdressing",
     "VerticalMowing",
     "Weather",
+    "WorkRecord",
     "__version__",
+    "calibrate",
+    "compare",
     "daily_clippings",
     "decay_modifier",
     "degree_days",
     "growth_potential",
+    "load_course",
+    "read_clippings",
+    "read_ghcn_daily",
+    "read_soil_tests",
+    "read_weather",
+    "read_work",
     "rounds_to_fill",
     "site_yield",
     "soil_temperature",
@@ -59,7 +91,33 @@ __version__ = _core.VERSION
 
 # Modules are imported when a name is first used: numpy alone takes most of what an import may cost.
 _HOMES = {
-    "growth": ("ClippingRecord", "DailyClippings", "SiteYield", "daily_clippings", "site_yield"),
+    "calibration": (
+        "Calibration",
+        "calibrate",
+    ),
+    "comparison": (
+        "Comparison",
+        "compare",
+    ),
+    "course": (
+        "Course",
+        "Green",
+        "Method",
+        "Settings",
+        "Target",
+        "load_course",
+    ),
+    "errors": (
+        "InputError",
+        "Problem",
+    ),
+    "growth": (
+        "ClippingRecord",
+        "DailyClippings",
+        "SiteYield",
+        "daily_clippings",
+        "site_yield",
+    ),
     "practice": (
         "Coring",
         "Programme",
@@ -70,6 +128,15 @@ _HOMES = {
         "VerticalMowing",
         "rounds_to_fill",
         "spreader_passes",
+    ),
+    "records": (
+        "SoilTest",
+        "WorkRecord",
+        "read_clippings",
+        "read_ghcn_daily",
+        "read_soil_tests",
+        "read_weather",
+        "read_work",
     ),
     "weather": (
         "Interpolate",
