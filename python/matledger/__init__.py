@@ -10,7 +10,8 @@ from matledger import _core
 if TYPE_CHECKING:
     from matledger.calibration import Calibration, calibrate
     from matledger.comparison import Comparison, compare
-    from matledger.course import Course, Green, Method, Settings, Target, load_course
+    from matledger.course import Course, Green, Method, Settings, Target
+    from matledger.course_file import load_course
     from matledger.errors import InputError, Problem
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.practice import (
@@ -99,13 +100,13 @@ _HOMES = {
         "Comparison",
         "compare",
     ),
+    "course_file": ("load_course",),
     "course": (
         "Course",
         "Green",
         "Method",
         "Settings",
         "Target",
-        "load_course",
     ),
     "errors": (
         "InputError",
