@@ -1,5 +1,6 @@
 import copy
 import dataclasses
+import doctest
 import pickle
 
 import numpy as np
@@ -8,7 +9,8 @@ import pytest
 import matledger as mat
 from matledger import _core, units
 from matledger.errors import InputError
-from matledger.practice import Work
+from matledger.practice import Work, spreading
+from matledger.practice import work as work_module
 
 TINE = mat.Tine(inside_diameter_mm=12.7)
 WORKS = [
@@ -219,3 +221,9 @@ def test_rounds_and_passes():
     assert messages(lambda: mat.spreader_passes(swath_m=0, green_width_m=18)) == [
         "swath_m: 0; expected a width above 0 m, finite"
     ]
+
+
+@pytest.mark.parametrize("module", [spreading, work_module])
+def test_examples(module):
+    found = doctest.testmod(module)
+    assert (found.failed, found.attempted > 0) == (0, True)
