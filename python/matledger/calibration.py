@@ -427,9 +427,7 @@ def calibrate(
     """
     if isinstance(draws, bool) or not isinstance(draws, int) or draws < 1:
         raise InputError([Problem("draws", repr(draws), "a whole number from 1")])
-    driving = Driving(
-        lower_c=course.settings.lower_c, upper_c=course.settings.upper_c, lag_days=lag_days, form=form
-    )
+    driving = Driving(lower_c=course.settings.lower_c, upper_c=course.settings.upper_c, lag_days=lag_days, form=form)
     heat, _ = _core.drivers(course.weather.core, driving._given())
     records = [record for green in course.greens for record in course.clippings_of(green.name)]
     yielding = site_yield(course.weather.start, heat, records)
@@ -465,9 +463,7 @@ def _site(
     _check_layers(course)
     greens = []
     for green in course.greens:
-        daily: DailyClippings = daily_clippings(
-            course.weather.start, heat, course.clippings_of(green.name), yielding
-        )
+        daily: DailyClippings = daily_clippings(course.weather.start, heat, course.clippings_of(green.name), yielding)
         work = [(record.date, record.work.core) for record in course.work_of(green.name)]
         tests = [
             (t.date, t.window, t.om_percent, t.cores, methods.index(_method(t)), t.laboratory_sd_percent)

@@ -111,10 +111,11 @@ class Comparison:
         if not isinstance(other, Comparison):
             return NotImplemented
         arrays = ("om_percent", "om_kg_m2", "thickness_mm", "surface_mm", "ledgers", "work")
-        return (
-            all(np.array_equal(getattr(self, name), getattr(other, name)) for name in arrays)
-            and (self.calibration, self.programmes, self.target) == (other.calibration, other.programmes, other.target)
-        )
+        return all(np.array_equal(getattr(self, name), getattr(other, name)) for name in arrays) and (
+            self.calibration,
+            self.programmes,
+            self.target,
+        ) == (other.calibration, other.programmes, other.target)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -375,7 +376,11 @@ class Comparison:
             "entry": list(ENTRIES),
             "area_m2": ("green", self.areas_m2, {"units": "m2", "long_name": "area of the green"}),
         }
-        attrs = {"Conventions": "CF-1.11", "source": f"matledger {_core.VERSION}", "title": self.calibration.course.name}
+        attrs = {
+            "Conventions": "CF-1.11",
+            "source": f"matledger {_core.VERSION}",
+            "title": self.calibration.course.name,
+        }
         dataset = xr.Dataset(data, coords, attrs=attrs)
         for name, (unit, text) in _QUANTITIES.items():
             if name in dataset:

@@ -153,18 +153,21 @@ class Programme:
         if degree_days is not None:
             start = begin if degree_days_start is None else _date(degree_days_start, "degree_days_start")
             series = (start, _array(degree_days, "degree_days"))
-        found = self.core.calendar(begin, end, series)
+        return self.dated(begin, end, self.core.calendar(begin, end, series))
+
+    def dated(self, first: dt.date, last: dt.date, found: _core.Calendar) -> Calendar:
+        """Tell the core's calendar of this programme in the programme's own work."""
         rules = [rule for rule, _ in self.steps]
         events = tuple(Event(date, self.steps[step][1][work], step, rules[step]) for date, step, work in found.dated)
         return Calendar(
             name=self.name,
-            first=begin,
-            last=end,
+            first=first,
+            last=last,
             events=events,
             skipped=tuple(Skipped(date, rules[step], reason) for step, date, reason in found.skipped),
             moved=tuple(Moved(due, done, rules[step]) for step, due, done in found.moved),
             uncounted=tuple(Uncounted(season, rules[step]) for step, season in found.uncounted),
-            years=summarise_years(begin, end, events, found),
+            years=summarise_years(first, last, events, found),
         )
 
     def summary(
