@@ -1,22 +1,90 @@
 from collections.abc import Sequence
 from datetime import date
-from typing import final
+from typing import TypeAlias, final
 
 import numpy as np
-from numpy.typing import NDArray
+import numpy.typing as npt
 
 __all__ = [
     "SAND_BULK_DENSITY_G_CM3",
     "VERSION",
     "Calendar",
     "Programme",
+    "Weather",
     "Work",
+    "check_clipping_record",
+    "daily_clippings",
+    "decay_modifier",
+    "degree_days",
+    "dry_g_m2",
+    "dry_matter_g_l",
+    "growth_potential",
     "rounds_to_fill",
+    "site_yield",
+    "soil_temperature",
     "spreader_passes",
 ]
 
 VERSION: str
 SAND_BULK_DENSITY_G_CM3: float
+
+_Floats: TypeAlias = npt.NDArray[np.float64]
+_Bools: TypeAlias = npt.NDArray[np.bool_]
+
+# Weather
+
+def degree_days(
+    tmin_c: _Floats, tmax_c: _Floats, lower_c: float, upper_c: float | None, method: str, cutoff: str
+) -> tuple[_Floats, list[int]]: ...
+def growth_potential(tmean_c: _Floats, optimum_c: float, spread_c: float, plateau: bool) -> _Floats: ...
+def decay_modifier(t_c: _Floats, moisture: _Floats | None, form: str, q10: float, reference_c: float) -> _Floats: ...
+def soil_temperature(tmean_c: _Floats, lag_days: float) -> _Floats: ...
+
+@final
+class Weather:
+    def __new__(
+        cls, start_day: int, tmin_c: _Floats, tmax_c: _Floats, rain_mm: _Floats | None, filled: _Bools
+    ) -> Weather: ...
+    @staticmethod
+    def from_rows(
+        days: npt.NDArray[np.int64],
+        tmin_c: _Floats,
+        tmax_c: _Floats,
+        rain_mm: _Floats | None,
+        fill: list[int | None],
+    ) -> Weather: ...
+    @property
+    def start_day(self) -> int: ...
+    @property
+    def tmin_c(self) -> _Floats: ...
+    @property
+    def tmax_c(self) -> _Floats: ...
+    @property
+    def rain_mm(self) -> _Floats | None: ...
+    @property
+    def filled(self) -> _Bools: ...
+    @property
+    def complete_years(self) -> list[int]: ...
+    def slice(self, first_day: int, last_day: int) -> Weather: ...
+    def __eq__(self, other: object, /) -> bool: ...
+    def __ne__(self, other: object, /) -> bool: ...
+
+# Growth
+
+_Record: TypeAlias = tuple[str, int, int, float]
+_Yield: TypeAlias = tuple[float, float, int, bool]
+
+def dry_matter_g_l(grass: str) -> float: ...
+def dry_g_m2(volume_l_m2: float, dry_matter_g_l: float) -> float: ...
+def check_clipping_record(row: _Record) -> None: ...
+def site_yield(
+    start_day: int, degree_days: _Floats, rows: list[_Record], prior_annual_g_m2: float, prior_log_sd: float
+) -> _Yield: ...
+def daily_clippings(
+    start_day: int, degree_days: _Floats, rows: list[_Record], site_yield: _Yield
+) -> tuple[_Floats, _Bools, list[int]]: ...
+
+# Practice
 
 @final
 class Work:
@@ -83,9 +151,7 @@ class Programme:
     def rules(self) -> list[str]: ...
     @property
     def closed(self) -> list[str]: ...
-    def calendar(
-        self, first: date, last: date, degree_days: tuple[date, NDArray[np.float64]] | None = None
-    ) -> Calendar: ...
+    def calendar(self, first: date, last: date, degree_days: tuple[date, _Floats] | None = None) -> Calendar: ...
     def __eq__(self, other: object, /) -> bool: ...
     def __ne__(self, other: object, /) -> bool: ...
 

@@ -17,7 +17,7 @@ import matledger as mat
 SAMPLES = Path(__file__).parents[1] / "checks" / "weather_samples"
 SOIL = files.FOLDER["soil_tests.csv"]
 WORK = files.FOLDER["work.csv"]
-BOTH = pytest.mark.parametrize("to_frame", [mat.to_pandas, mat.to_polars])
+BOTH = pytest.mark.parametrize("to_frame", [mat.records_to_pandas, mat.records_to_polars])
 
 
 @pytest.fixture
