@@ -11,6 +11,7 @@ pub mod decision;
 pub mod engine;
 pub mod error;
 pub mod growth;
+pub mod number;
 pub mod practice;
 pub mod weather;
 

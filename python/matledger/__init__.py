@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 from matledger import _core
 
 if TYPE_CHECKING:
+    from matledger.calibration import Calibration, calibrate
+    from matledger.comparison import Comparison, compare
     from matledger.course import Course, Green, Method, Settings, Target
     from matledger.course_file import load_course
     from matledger.errors import InputError, Problem
-    from matledger.frames import records_to_pandas, records_to_polars
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.practice import (
         Coring,
@@ -44,7 +45,9 @@ if TYPE_CHECKING:
     )
 
 __all__ = [
+    "Calibration",
     "ClippingRecord",
+    "Comparison",
     "Coring",
     "Course",
     "DailyClippings",
@@ -67,6 +70,8 @@ __all__ = [
     "Weather",
     "WorkRecord",
     "__version__",
+    "calibrate",
+    "compare",
     "daily_clippings",
     "decay_modifier",
     "degree_days",
@@ -77,8 +82,6 @@ __all__ = [
     "read_soil_tests",
     "read_weather",
     "read_work",
-    "records_to_pandas",
-    "records_to_polars",
     "rounds_to_fill",
     "site_yield",
     "soil_temperature",
@@ -89,11 +92,33 @@ __version__ = _core.VERSION
 
 # Modules are imported when a name is first used: numpy alone takes most of what an import may cost.
 _HOMES = {
-    "course": ("Course", "Green", "Method", "Settings", "Target"),
+    "calibration": (
+        "Calibration",
+        "calibrate",
+    ),
+    "comparison": (
+        "Comparison",
+        "compare",
+    ),
     "course_file": ("load_course",),
-    "errors": ("InputError", "Problem"),
-    "frames": ("records_to_pandas", "records_to_polars"),
-    "growth": ("ClippingRecord", "DailyClippings", "SiteYield", "daily_clippings", "site_yield"),
+    "course": (
+        "Course",
+        "Green",
+        "Method",
+        "Settings",
+        "Target",
+    ),
+    "errors": (
+        "InputError",
+        "Problem",
+    ),
+    "growth": (
+        "ClippingRecord",
+        "DailyClippings",
+        "SiteYield",
+        "daily_clippings",
+        "site_yield",
+    ),
     "practice": (
         "Coring",
         "Programme",

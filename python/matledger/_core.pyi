@@ -1,4 +1,4 @@
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import TypeAlias, final
 
@@ -9,24 +9,25 @@ __all__ = [
     "SAND_BULK_DENSITY_G_CM3",
     "VERSION",
     "Calendar",
+    "Forecast",
     "Programme",
+    "Site",
     "Weather",
     "Work",
     "check_clipping_record",
     "daily_clippings",
     "decay_modifier",
     "degree_days",
+    "drivers",
     "dry_g_m2",
     "dry_matter_g_l",
+    "forecast",
     "growth_potential",
     "rounds_to_fill",
     "site_yield",
     "soil_temperature",
     "spreader_passes",
 ]
-
-VERSION: str
-SAND_BULK_DENSITY_G_CM3: float
 
 _Floats: TypeAlias = npt.NDArray[np.float64]
 _Bools: TypeAlias = npt.NDArray[np.bool_]
@@ -84,88 +85,67 @@ def daily_clippings(
     start_day: int, degree_days: _Floats, rows: list[_Record], site_yield: _Yield
 ) -> tuple[_Floats, _Bools, list[int]]: ...
 
-# Practice
+# Calibration
+
+_Window: TypeAlias = tuple[float, float] | None
+_Test: TypeAlias = tuple[date, _Window, float, int, int, float | None]
+_Green: TypeAlias = tuple[str, _Floats, Sequence[tuple[date, Work]], Sequence[_Test], float]
+_Fit: TypeAlias = tuple[_Floats, float, float, int, bool, _Floats]
+_Tell: TypeAlias = Callable[[int], object]
 
 @final
-class Work:
-    @staticmethod
-    def coring(
-        inside_diameter_mm: float,
-        spacing_mm: tuple[float, float],
-        depth_mm: float,
-        depth_sd_mm: float,
-        passes: int,
-        returned_mineral: float,
-        returned_om: float,
-        holes_open_days: int,
-    ) -> Work: ...
-    @staticmethod
-    def solid_tining(
-        diameter_mm: float,
-        spacing_mm: tuple[float, float],
-        depth_mm: float,
-        depth_sd_mm: float,
-        passes: int,
-        holes_open_days: int,
-    ) -> Work: ...
-    @staticmethod
-    def vertical_mowing(
-        blade_width_mm: float,
-        blade_spacing_mm: float,
-        depth_mm: float,
-        passes: int,
-        removed_share: float,
-        holes_open_days: int,
-    ) -> Work: ...
-    @staticmethod
-    def sand_injection(sand_g_m2: float, from_mm: float, to_mm: float) -> Work: ...
-    @staticmethod
-    def topdressing(sand_g_m2: float, passes: int, picked_up_share: float) -> Work: ...
-    @property
-    def kind(self) -> str: ...
-    @property
-    def area_fraction(self) -> float: ...
-    @property
-    def area_share(self) -> float: ...
-    @property
-    def area_plain_sum(self) -> float: ...
-    @property
-    def holes_per_m2(self) -> float | None: ...
-    @property
-    def hole_volume_mm(self) -> float: ...
-    @property
-    def sand_g_m2(self) -> float: ...
-    def __eq__(self, other: object, /) -> bool: ...
-    def __ne__(self, other: object, /) -> bool: ...
-
-@final
-class Programme:
+class Site:
     def __new__(
         cls,
-        name: str,
-        steps: Sequence[tuple[str, Sequence[Work]]],
-        closed: Sequence[str],
-        next_open_day: bool,
-    ) -> Programme: ...
+        start: date,
+        decay_modifier: _Floats,
+        greens: Sequence[_Green],
+        methods: Sequence[tuple[str, float]],
+        priors: Sequence[tuple[str, float, float]],
+        depth_mm: float,
+        stretch_days: int,
+    ) -> Site: ...
     @property
-    def rules(self) -> list[str]: ...
+    def names(self) -> list[str]: ...
     @property
-    def closed(self) -> list[str]: ...
-    def calendar(self, first: date, last: date, degree_days: tuple[date, _Floats] | None = None) -> Calendar: ...
-    def __eq__(self, other: object, /) -> bool: ...
-    def __ne__(self, other: object, /) -> bool: ...
+    def priors(self) -> list[tuple[float, float, str]]: ...
+    def log_density_and_gradient(self, z: _Floats) -> tuple[float, _Floats]: ...
+    def find_mode(self, tell: _Tell | None = None) -> _Fit: ...
+    def draws(self, given: _Fit, draws: int, seed: int) -> _Floats: ...
+    def taught(self, given: _Fit) -> tuple[list[tuple[float, float, str]], int]: ...
+    def natural(self, z: _Floats) -> _Floats: ...
+    def predictions(self, z: _Floats) -> list[tuple[_Floats, _Floats]]: ...
+    def trace(self, green: int, z: _Floats, samples: Sequence[tuple[date, _Window]]) -> _Floats: ...
+    @staticmethod
+    def unknowns() -> list[tuple[str, str, str]]: ...
+
+# Forecast
+
+def drivers(weather: Weather, driving: Mapping[str, object]) -> tuple[_Floats, _Floats]: ...
+def forecast(
+    site: Site,
+    draws: _Floats,
+    weather: Weather,
+    driving: Mapping[str, object],
+    site_yield: tuple[float, float, int, bool],
+    programmes: Sequence[Programme],
+    years: int,
+    sequences: int,
+    samples: Sequence[_Window],
+    seed: int,
+    tell: _Tell | None = None,
+) -> Forecast: ...
 
 @final
-class Calendar:
+class Forecast:
     @property
-    def dated(self) -> list[tuple[date, int, int]]: ...
+    def dates(self) -> list[date]: ...
     @property
-    def skipped(self) -> list[tuple[int, date, str]]: ...
+    def ledger_years(self) -> list[int]: ...
     @property
-    def moved(self) -> list[tuple[int, date, date]]: ...
-    @property
-    def uncounted(self) -> list[tuple[int, date]]: ...
-    def area_by_year(self) -> list[tuple[int, float, float, float, float, float]]: ...
-
-def rounds_to_fill(hole_volume_mm: float, fill_fraction: float, sand_mm_per_round: float) -> int: ...
-def spreader_passes(swath_m: float, green_width_m: float) -> int: ...
+    def shape(self) -> list[int]: ...
+    def values(self, quantity: str) -> _Floats: ...
+    def ledgers(self) -> _Floats: ...
+    def work(self) -> list[list[tuple[int, float, float, float, float, float]]]: ...
+    def calendars(self) -> list[Calendar]: ...
+    def probability(self, sample: int, om_percent: float) -> tuple[_Floats, _Floats]: ...

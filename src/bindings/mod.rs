@@ -2,9 +2,12 @@
 
 use pyo3::prelude::*;
 
+mod calibration;
 mod errors;
+mod forecast;
 mod growth;
 mod practice;
+mod watch;
 mod weather;
 
 /// The private extension module `matledger._core`.
@@ -14,6 +17,10 @@ mod _core {
     const VERSION: &str = env!("CARGO_PKG_VERSION");
     #[pymodule_export]
     const SAND_BULK_DENSITY_G_CM3: f64 = crate::practice::work::SAND_BULK_DENSITY_G_CM3;
+    #[pymodule_export]
+    use super::calibration::PySite;
+    #[pymodule_export]
+    use super::forecast::{PyForecast, drivers, forecast};
     #[pymodule_export]
     use super::growth::{check_clipping_record, daily_clippings, dry_g_m2, dry_matter_g_l, site_yield};
     #[pymodule_export]

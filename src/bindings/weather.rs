@@ -30,6 +30,36 @@ pub fn date(py: Python<'_>, place: &str, day: i64) -> PyResult<NaiveDate> {
     })
 }
 
+/// Methods of degree days by name.
+pub const METHODS: [(&str, Method); 6] = [
+    ("average", Method::Average),
+    ("clipped_average", Method::ClippedAverage),
+    ("single_triangle", Method::SingleTriangle),
+    ("double_triangle", Method::DoubleTriangle),
+    ("single_sine", Method::SingleSine),
+    ("double_sine", Method::DoubleSine),
+];
+
+/// Upper cutoffs of degree days by name.
+pub const CUTOFFS: [(&str, Cutoff); 3] =
+    [("horizontal", Cutoff::Horizontal), ("intermediate", Cutoff::Intermediate), ("vertical", Cutoff::Vertical)];
+
+/// Responses of decay to temperature by name; `q10` is the factor of one of them.
+pub fn forms(q10: f64) -> [(&'static str, Form); 10] {
+    [
+        ("rothc", Form::Rothc),
+        ("rothc_1999", Form::Rothc1999),
+        ("q10", Form::Q10 { q10 }),
+        ("lloyd_taylor", Form::LloydTaylor),
+        ("icbm", Form::Icbm),
+        ("kirschbaum", Form::Kirschbaum),
+        ("century", Form::Century),
+        ("daycent_exponential", Form::DaycentExponential),
+        ("daycent_arctangent", Form::DaycentArctangent),
+        ("yang_janssen", Form::YangJanssen),
+    ]
+}
+
 /// Degree days and the rows floored at zero.
 #[pyfunction]
 pub fn degree_days<'py>(
@@ -41,18 +71,8 @@ pub fn degree_days<'py>(
     method: &str,
     cutoff: &str,
 ) -> PyResult<(Floats<'py>, Vec<usize>)> {
-    let methods = [
-        ("average", Method::Average),
-        ("clipped_average", Method::ClippedAverage),
-        ("single_triangle", Method::SingleTriangle),
-        ("double_triangle", Method::DoubleTriangle),
-        ("single_sine", Method::SingleSine),
-        ("double_sine", Method::DoubleSine),
-    ];
-    let cutoffs =
-        [("horizontal", Cutoff::Horizontal), ("intermediate", Cutoff::Intermediate), ("vertical", Cutoff::Vertical)];
-    let method = choose(py, "method", method, &methods)?;
-    let cutoff = choose(py, "cutoff", cutoff, &cutoffs)?;
+    let method = choose(py, "method", method, &METHODS)?;
+    let cutoff = choose(py, "cutoff", cutoff, &CUTOFFS)?;
     let found =
         floor::degree_days::degree_days(tmin_c.as_slice()?, tmax_c.as_slice()?, lower_c, upper_c, method, cutoff)
             .map_err(|e| to_python(py, e))?;
@@ -83,19 +103,7 @@ pub fn decay_modifier<'py>(
     q10: f64,
     reference_c: f64,
 ) -> PyResult<Floats<'py>> {
-    let forms = [
-        ("rothc", Form::Rothc),
-        ("rothc_1999", Form::Rothc1999),
-        ("q10", Form::Q10 { q10 }),
-        ("lloyd_taylor", Form::LloydTaylor),
-        ("icbm", Form::Icbm),
-        ("kirschbaum", Form::Kirschbaum),
-        ("century", Form::Century),
-        ("daycent_exponential", Form::DaycentExponential),
-        ("daycent_arctangent", Form::DaycentArctangent),
-        ("yang_janssen", Form::YangJanssen),
-    ];
-    let form = choose(py, "form", form, &forms)?;
+    let form = choose(py, "form", form, &forms(q10))?;
     let moisture = moisture.as_ref().map(|m| m.as_slice()).transpose()?;
     floor::decay_modifier::decay_modifier(t_c.as_slice()?, moisture, form, reference_c)
         .map(|values| PyArray1::from_vec(py, values))

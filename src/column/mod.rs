@@ -1,1 +1,18 @@
 //! What happens to the ground: parcels that grow, decay, lose cores, take sand and answer tests. Knows no date.
+//!
+//! The profile is a stack of parcels that move with the sand, stored from the bottom up so that new sand is pushed on
+//! the end. Masses are g/m2, depths and thicknesses mm below the present surface.
+
+pub mod cores;
+pub mod decay;
+pub mod ledger;
+pub mod litter;
+pub mod parcel;
+pub mod sand;
+pub mod window;
+
+pub use decay::{DecayRates, TwoPools};
+pub use ledger::{Account, Ledger};
+pub use litter::LitterDepths;
+pub use parcel::{Column, Densities, Profile};
+pub use window::{Reading, Sample};

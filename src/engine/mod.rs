@@ -1,1 +1,13 @@
 //! When and for how many: one fixed plan of stretches and work, run over any number type.
+//!
+//! A [`Plan`] is a tape: stretches of days between two pieces of work, the work itself, and the readings asked for.
+//! It is made once for a calendar and serves every member, since where parcels are split and merged is decided on a
+//! nominal member. With stretches of one day it is the daily scheme, exact within a day.
+
+mod kernel;
+mod member;
+mod plan;
+
+pub use kernel::{Outcome, run};
+pub use member::Member;
+pub use plan::{Dated, Event, Layout, Plan, Scenario, Tape};

@@ -337,6 +337,26 @@ pub struct YearShare {
     pub sand_g_m2: f64,
 }
 
+impl YearShare {
+    /// A year without work.
+    pub fn nothing(year: i32) -> Self {
+        Self { year, union: 0.0, plain_sum: 0.0, solid_union: 0.0, solid_plain_sum: 0.0, sand_g_m2: 0.0 }
+    }
+
+    /// This plus `share` of another, for means.
+    #[must_use]
+    pub fn plus_share(&self, other: &Self, share: f64) -> Self {
+        Self {
+            year: self.year,
+            union: self.union + share * other.union,
+            plain_sum: self.plain_sum + share * other.plain_sum,
+            solid_union: self.solid_union + share * other.solid_union,
+            solid_plain_sum: self.solid_plain_sum + share * other.solid_plain_sum,
+            sand_g_m2: self.sand_g_m2 + share * other.sand_g_m2,
+        }
+    }
+}
+
 /// Surface opened and sand brought, by calendar year; a year without work is not listed.
 ///
 /// ```

@@ -1,0 +1,181 @@
+//! The stack of parcels, their thickness, and how they are split and merged.
+
+use crate::number::Number;
+
+/// Packed bulk densities of the two substances (g/cm3).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Densities<T> {
+    /// Sand and other mineral.
+    pub mineral: T,
+    /// Organic matter.
+    pub om: T,
+}
+
+impl<T: Number> Densities<T> {
+    /// Thickness (mm) of masses (g/m2): `h = (m/rho_m + om/rho_o) / 1000`.
+    ///
+    /// Additive volumes, the mixing rule of Adams 1973 (J. Soil Sci. 24:10-17) and Federer et al. 1993 (both from
+    /// memory).
+    ///
+    /// ```
+    /// use matledger::column::Densities;
+    /// let densities = Densities { mineral: 1.60, om: 0.244 };
+    /// assert!((densities.thickness_mm(1600.0, 244.0) - 2.0).abs() < 1e-12);
+    /// ```
+    #[inline(always)]
+    pub fn thickness_mm(&self, mineral_g_m2: T, om_g_m2: T) -> T {
+        (mineral_g_m2 / self.mineral + om_g_m2 / self.om) / 1000.0
+    }
+
+    /// Bulk density (g/cm3) of ground whose organic matter is `fraction` of its mass.
+    #[inline(always)]
+    pub fn mixed(&self, fraction: T) -> T {
+        T::one() / (fraction / self.om + (T::one() - fraction) / self.mineral)
+    }
+}
+
+/// Organic matter against depth at the start: `p(z) = base + surface exp(-z / scale)` (% of mass).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Profile<T> {
+    /// What the profile tends to with depth (%).
+    pub base_percent: T,
+    /// What lies above that at the surface (%).
+    pub surface_percent: T,
+    /// Depth over which the excess falls to 1/e (mm).
+    pub scale_mm: T,
+}
+
+impl<T: Number> Profile<T> {
+    /// Mean over a depth range (%), the integral of `p(z)` over its length, held below 90 %.
+    #[inline(always)]
+    pub fn mean_percent(&self, top_mm: f64, bottom_mm: f64) -> T {
+        let at = |z: f64| (T::constant(-z) / self.scale_mm).exp();
+        let excess = self.surface_percent * self.scale_mm * (at(top_mm) - at(bottom_mm)) / (bottom_mm - top_mm);
+        (self.base_percent + excess).min(T::constant(90.0))
+    }
+}
+
+/// A stack of parcels, bottom first.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Column<T> {
+    /// Mineral of each parcel (g/m2).
+    pub mineral: Vec<T>,
+    /// Young organic matter of each parcel (g/m2).
+    pub young: Vec<T>,
+    /// Old organic matter of each parcel (g/m2).
+    pub old: Vec<T>,
+    /// Open hole volume in each parcel (mm over the whole surface).
+    pub hole_mm: Vec<T>,
+    /// Volume that the open holes still take (mm).
+    pub room_mm: T,
+    /// Bulk densities.
+    pub densities: Densities<T>,
+}
+
+impl<T: Number> Column<T> {
+    /// Ground laid from parcels of given thickness (mm, bottom first) under a starting profile; `young_share` is the
+    /// young part of its organic matter.
+    pub fn new(thickness_mm: &[f64], profile: &Profile<T>, young_share: T, densities: Densities<T>) -> Self {
+        let mut top = thickness_mm.iter().sum::<f64>();
+        let mut column = Self {
+            mineral: Vec::with_capacity(2 * thickness_mm.len()),
+            young: Vec::with_capacity(2 * thickness_mm.len()),
+            old: Vec::with_capacity(2 * thickness_mm.len()),
+            hole_mm: vec![T::zero(); thickness_mm.len()],
+            room_mm: T::zero(),
+            densities,
+        };
+        for &thickness in thickness_mm {
+            top -= thickness;
+            let fraction = profile.mean_percent(top, top + thickness) / 100.0;
+            let mass = densities.mixed(fraction) * (thickness * 1000.0);
+            let om = mass * fraction;
+            column.mineral.push(mass - om);
+            column.young.push(om * young_share);
+            column.old.push(om * (T::one() - young_share));
+        }
+        column
+    }
+
+    /// Number of parcels.
+    pub fn len(&self) -> usize {
+        self.mineral.len()
+    }
+
+    /// Whether there is no parcel.
+    pub fn is_empty(&self) -> bool {
+        self.mineral.is_empty()
+    }
+
+    /// Organic matter of a parcel (g/m2).
+    #[inline(always)]
+    pub fn om(&self, index: usize) -> T {
+        self.young[index] + self.old[index]
+    }
+
+    /// Thickness of a parcel (mm).
+    #[inline(always)]
+    pub fn thickness_mm(&self, index: usize) -> T {
+        self.densities.thickness_mm(self.mineral[index], self.om(index))
+    }
+
+    /// Thickness of the whole column (mm).
+    pub fn total_thickness_mm(&self) -> T {
+        self.densities.thickness_mm(self.total_mineral(), self.total_om())
+    }
+
+    /// Mineral of the whole column (g/m2).
+    pub fn total_mineral(&self) -> T {
+        sum(&self.mineral)
+    }
+
+    /// Organic matter of the whole column (g/m2).
+    pub fn total_om(&self) -> T {
+        sum(&self.young) + sum(&self.old)
+    }
+
+    /// Visits the parcels from the surface down as `(index, top_mm, bottom_mm)`.
+    #[inline(always)]
+    pub fn for_each_down(&self, mut visit: impl FnMut(usize, T, T)) {
+        let mut top = T::zero();
+        for index in (0..self.len()).rev() {
+            let bottom = top + self.thickness_mm(index);
+            visit(index, top, bottom);
+            top = bottom;
+        }
+    }
+
+    /// Lays an empty parcel on top.
+    pub fn push_empty(&mut self) {
+        for pool in self.pools() {
+            pool.push(T::zero());
+        }
+    }
+
+    /// Splits a parcel into equal parts.
+    pub fn split(&mut self, index: usize, parts: usize) {
+        for pool in self.pools() {
+            let part = pool[index] / parts as f64;
+            pool[index] = part;
+            pool.splice(index..index, std::iter::repeat_n(part, parts - 1));
+        }
+    }
+
+    /// Merges a parcel with the one above it.
+    pub fn merge(&mut self, index: usize) {
+        for pool in self.pools() {
+            let upper = pool.remove(index + 1);
+            pool[index] += upper;
+        }
+    }
+
+    fn pools(&mut self) -> [&mut Vec<T>; 4] {
+        [&mut self.mineral, &mut self.young, &mut self.old, &mut self.hole_mm]
+    }
+}
+
+/// The sum of a slice.
+#[inline(always)]
+pub(crate) fn sum<T: Number>(values: &[T]) -> T {
+    values.iter().fold(T::zero(), |total, &value| total + value)
+}

@@ -1,0 +1,85 @@
+//! What a sample sees: a depth window, or the layer above the root zone.
+
+use super::cores::overlap;
+use super::parcel::Column;
+use crate::number::Number;
+
+/// What is sampled.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Sample {
+    /// Ground between two depths below the present surface (mm).
+    Window {
+        /// Upper depth (mm).
+        top_mm: f64,
+        /// Lower depth (mm).
+        bottom_mm: f64,
+    },
+    /// The thatch-mat layer: all that lies above the original root zone.
+    AboveRootZone,
+    /// The layer down to the deepest ground that holds more organic matter than this (%).
+    AbovePercent(f64),
+}
+
+/// What a sample holds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reading<T> {
+    /// Organic matter (g/m2).
+    pub om_g_m2: T,
+    /// Mineral (g/m2).
+    pub mineral_g_m2: T,
+    /// Thickness (mm).
+    pub thickness_mm: T,
+}
+
+impl<T: Number> Reading<T> {
+    /// Loss on ignition (% of dry mass) without the blank of the method: `100 OM / (OM + mineral)`.
+    #[inline(always)]
+    pub fn om_percent(&self) -> T {
+        self.om_g_m2 * 100.0 / (self.om_g_m2 + self.mineral_g_m2).max(T::constant(1e-12))
+    }
+}
+
+/// Half-width over which a parcel passes from outside a layer to inside it (% OM); keeps the layer's edge smooth.
+const EDGE_PERCENT: f64 = 0.05;
+
+impl<T: Number> Column<T> {
+    /// What a sample of the column holds. `root_zone` is the number of parcels that belong to the original root zone.
+    pub fn read(&self, sample: &Sample, root_zone: usize) -> Reading<T> {
+        match *sample {
+            Sample::Window { top_mm, bottom_mm } => {
+                let (from, to) = (T::constant(top_mm), T::constant(bottom_mm));
+                let mut reading = Reading { om_g_m2: T::zero(), mineral_g_m2: T::zero(), thickness_mm: T::zero() };
+                self.for_each_down(|i, top, bottom| self.take(&mut reading, i, overlap(top, bottom, from, to)));
+                reading
+            }
+            Sample::AboveRootZone => self.layer(|i, _| if i < root_zone { T::zero() } else { T::one() }),
+            Sample::AbovePercent(percent) => {
+                let mut clean = T::one();
+                self.layer(|_, om_percent| {
+                    let rich = ((om_percent - percent) / (2.0 * EDGE_PERCENT) + 0.5).clamp(0.0, 1.0);
+                    clean *= T::one() - rich;
+                    T::one() - clean
+                })
+            }
+        }
+    }
+
+    /// Sums parcels from the bottom up, each by its share in the layer.
+    fn layer(&self, mut share: impl FnMut(usize, T) -> T) -> Reading<T> {
+        let mut reading = Reading { om_g_m2: T::zero(), mineral_g_m2: T::zero(), thickness_mm: T::zero() };
+        for i in 0..self.len() {
+            let om = self.om(i);
+            let percent = om * 100.0 / (om + self.mineral[i]).max(T::constant(1e-12));
+            self.take(&mut reading, i, share(i, percent));
+        }
+        reading
+    }
+
+    #[inline(always)]
+    fn take(&self, reading: &mut Reading<T>, index: usize, share: T) {
+        let (om, mineral) = (self.om(index) * share, self.mineral[index] * share);
+        reading.om_g_m2 += om;
+        reading.mineral_g_m2 += mineral;
+        reading.thickness_mm += self.densities.thickness_mm(mineral, om);
+    }
+}

@@ -1,0 +1,133 @@
+//! The one kernel: a tape run for one member, over any number type.
+
+use super::member::Member;
+use super::plan::{Event, Plan};
+use crate::column::{Column, Ledger, Reading, TwoPools};
+use crate::error::Result;
+use crate::number::Number;
+
+/// What a run leaves.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Outcome<T> {
+    /// The readings asked for, in the order in which they were asked.
+    pub readings: Vec<Reading<T>>,
+    /// Height of the surface above where it started at each reading (mm).
+    pub surface_mm: Vec<T>,
+    /// The ledger of each calendar year.
+    pub years: Vec<Ledger<T>>,
+}
+
+impl<T: Number> Outcome<T> {
+    /// The ledger of the whole run.
+    pub fn total(&self) -> Option<Ledger<T>> {
+        self.years.iter().copied().reduce(|sum, year| sum + year)
+    }
+}
+
+/// Runs a plan for one member.
+///
+/// `look` sees the column at each date of the plan's profiles, in their order.
+///
+/// # Errors
+/// [`crate::Error::LedgerOpen`] if mass is lost or made (a bug); [`crate::Error::Numerical`] if a mass is not a number.
+pub fn run<T: Number>(plan: &Plan, member: &Member<T>, mut look: impl FnMut(usize, &Column<T>)) -> Result<Outcome<T>> {
+    let mut column = Column::new(&plan.parcels_mm, &member.profile, member.young_share, member.densities);
+    let mut state = State::start(&column);
+    let start_mm = column.total_thickness_mm();
+    let asked = plan.samples.len();
+    let mut readings = Vec::with_capacity(asked);
+    let mut surface_mm = Vec::with_capacity(asked);
+    let mut years = Vec::with_capacity(plan.years.len());
+    for event in &plan.tape {
+        match event {
+            Event::Read { sample, root_zone } => {
+                readings.push(column.read(&plan.samples[*sample].1, *root_zone));
+                surface_mm.push(column.total_thickness_mm() - start_mm);
+            }
+            Event::Look(index) => look(*index, &column),
+            event => state.step(plan, member, &mut column, event),
+        }
+        if let Event::YearEnd = event {
+            years.push(state.close_year(&column)?);
+        }
+    }
+    Ok(Outcome { readings, surface_mm, years })
+}
+
+/// What goes along with the column while it runs: the open ledger and a buffer.
+pub(super) struct State<T> {
+    ledger: Ledger<T>,
+    shares: Vec<T>,
+}
+
+impl<T: Number> State<T> {
+    pub(super) fn start(column: &Column<T>) -> Self {
+        Self { ledger: Ledger::opened(column.total_om(), column.total_mineral()), shares: Vec::new() }
+    }
+
+    /// Does one event to the column; readings are the caller's.
+    pub(super) fn step(&mut self, plan: &Plan, member: &Member<T>, column: &mut Column<T>, event: &Event) {
+        match event {
+            Event::Stretch { first, last, year } => {
+                let pools = pools_of_stretch(plan, member, *first..*last, *year);
+                self.grow_and_decay(plan, member, column, &pools);
+            }
+            Event::Open(opening) => column.open(opening, member.fill_fraction, &mut self.ledger),
+            Event::Topdress { sand_g_m2, picked_up_share, recorded } => {
+                column.topdress(sand(member, *sand_g_m2, *recorded), *picked_up_share, &mut self.ledger);
+            }
+            Event::Inject { sand_g_m2, from_mm, to_mm, recorded } => {
+                column.inject(sand(member, *sand_g_m2, *recorded), *from_mm, *to_mm, &mut self.ledger);
+            }
+            Event::Close => column.close(),
+            Event::Push => column.push_empty(),
+            Event::Split { parcel, parts } => column.split(*parcel, *parts),
+            Event::Merge { parcel } => column.merge(*parcel),
+            Event::Read { .. } | Event::Look(_) | Event::YearEnd => {}
+        }
+    }
+
+    fn grow_and_decay(&mut self, plan: &Plan, member: &Member<T>, column: &mut Column<T>, pools: &TwoPools<T>) {
+        column.litter_shares(&plan.layout.litter, member.root_share, &mut self.shares);
+        let account = &mut self.ledger.om;
+        let mut placed = T::zero();
+        for (i, &weight) in self.shares.iter().enumerate() {
+            let (young, old) = (column.young[i], column.old[i]);
+            account.respired += pools.respired(young, old, weight);
+            (column.young[i], column.old[i]) = pools.apply(young, old, weight);
+            placed += weight;
+        }
+        account.gained += pools.litter;
+        account.below += pools.litter * (T::one() - placed);
+    }
+
+    /// Closes the year's ledger, checks it, and opens the next.
+    pub(super) fn close_year(&mut self, column: &Column<T>) -> Result<Ledger<T>> {
+        let (om, mineral) = (column.total_om(), column.total_mineral());
+        let next = Ledger::opened(om, mineral);
+        let mut closed = std::mem::replace(&mut self.ledger, next);
+        closed.om.end = om;
+        closed.mineral.end = mineral;
+        closed.check()?;
+        Ok(closed)
+    }
+}
+
+fn sand<T: Number>(member: &Member<T>, sand_g_m2: f64, recorded: bool) -> T {
+    if recorded { member.sand_scale * sand_g_m2 } else { T::constant(sand_g_m2) }
+}
+
+/// The days of a stretch as one map: litter and decay of each day in closed form, composed.
+fn pools_of_stretch<T: Number>(
+    plan: &Plan,
+    member: &Member<T>,
+    days: std::ops::Range<usize>,
+    year: usize,
+) -> TwoPools<T> {
+    let multiplier = member.year_multipliers.get(year).copied().unwrap_or(T::one());
+    let litter = member.litter_ratio * multiplier;
+    days.fold(TwoPools::nothing(), |so_far, day| {
+        let clippings = litter * plan.clippings_g_m2[day];
+        so_far.then(&TwoPools::constant(&member.decay, 1.0, plan.decay_modifier[day], clippings))
+    })
+}

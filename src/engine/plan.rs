@@ -1,0 +1,448 @@
+//! From a calendar to a fixed tape of stretches, work and readings.
+
+use super::kernel::State;
+use super::member::Member;
+use crate::column::{Column, LitterDepths, Sample};
+use crate::error::{Problems, Result};
+use crate::practice::work::{Opening, Work};
+use chrono::{Datelike, Days, NaiveDate};
+
+pub use crate::practice::programme::Dated;
+
+/// How the ground is cut into parcels, and how long the depths of litter may be held.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Layout {
+    /// Depth of the column at the start (mm).
+    pub depth_mm: f64,
+    /// Thickness of parcels near the surface (mm).
+    pub fine_mm: f64,
+    /// Depth down to which parcels are fine (mm).
+    pub fine_to_mm: f64,
+    /// Thickness of parcels below that (mm).
+    pub coarse_mm: f64,
+    /// Thickness of the thatch-mat layer at the start (mm): what lies below it is the original root zone.
+    pub mat_depth_mm: f64,
+    /// Depths that take litter.
+    pub litter: LitterDepths,
+    /// Longest stretch over which the litter's shares are held (d); 1 is the daily scheme.
+    pub stretch_days: usize,
+}
+
+impl Default for Layout {
+    fn default() -> Self {
+        Self {
+            depth_mm: 150.0,
+            fine_mm: 2.5,
+            fine_to_mm: 100.0,
+            coarse_mm: 10.0,
+            mat_depth_mm: 25.0,
+            litter: LitterDepths::default(),
+            stretch_days: 1,
+        }
+    }
+}
+
+impl Layout {
+    fn validate(&self, p: &mut Problems) {
+        let positive = |p: &mut Problems, place: &str, v: f64| {
+            p.require(v.is_finite() && v > 0.0, place, v, "a length above 0 mm");
+        };
+        positive(p, "layout.depth_mm", self.depth_mm);
+        positive(p, "layout.fine_mm", self.fine_mm);
+        positive(p, "layout.coarse_mm", self.coarse_mm);
+        positive(p, "layout.litter.surface_mm", self.litter.surface_mm);
+        positive(p, "layout.litter.root_scale_mm", self.litter.root_scale_mm);
+        p.require(self.depth_mm <= 1000.0, "layout.depth_mm", self.depth_mm, "at most 1000 mm");
+        p.require(self.fine_mm >= 0.1, "layout.fine_mm", self.fine_mm, "at least 0.1 mm");
+        p.require(
+            self.coarse_mm >= self.fine_mm,
+            "layout.coarse_mm",
+            self.coarse_mm,
+            format!("at least fine_mm ({})", self.fine_mm),
+        );
+        p.require(
+            self.mat_depth_mm >= 0.0 && self.mat_depth_mm <= self.depth_mm,
+            "layout.mat_depth_mm",
+            self.mat_depth_mm,
+            format!("a depth inside the column (0 to {} mm)", self.depth_mm),
+        );
+        p.require(self.stretch_days >= 1, "layout.stretch_days", self.stretch_days, "at least 1 day");
+    }
+
+    fn target_mm(&self, depth_mm: f64) -> f64 {
+        if depth_mm < self.fine_to_mm { self.fine_mm } else { self.coarse_mm }
+    }
+
+    /// Thicknesses at the start, bottom first, with a face at the mat's lower edge; and how many lie below that edge.
+    fn parcels(&self) -> (Vec<f64>, usize) {
+        let mut down = Vec::new();
+        let mut top = 0.0;
+        let mut in_mat = 0;
+        for edge in [self.mat_depth_mm, self.fine_to_mm.clamp(self.mat_depth_mm, self.depth_mm), self.depth_mm] {
+            let room = edge - top;
+            if room > 1e-9 {
+                let parts = (room / self.target_mm(top) - 1e-9).ceil().max(1.0);
+                down.extend(std::iter::repeat_n(room / parts, parts as usize));
+                top = edge;
+            }
+            if edge == self.mat_depth_mm {
+                in_mat = down.len();
+            }
+        }
+        down.reverse();
+        let root_zone = down.len() - in_mat;
+        (down, root_zone)
+    }
+}
+
+/// All that a plan is made from.
+#[derive(Debug, Clone)]
+pub struct Scenario<'a> {
+    /// First day.
+    pub start: NaiveDate,
+    /// Clippings removed on each day (g dry/m2).
+    pub clippings_g_m2: &'a [f64],
+    /// Decay modifier of each day (-).
+    pub decay_modifier: &'a [f64],
+    /// Work in the order in which it is done within a day; done at the start of its day.
+    pub work: &'a [Dated],
+    /// Work before this date is on record: its sand is scaled by the member's `sand_scale`.
+    pub recorded_before: NaiveDate,
+    /// What is to be read, and when: at the start of the day, before that day's work.
+    pub samples: &'a [(NaiveDate, Sample)],
+    /// Dates at which the whole column is looked at: at the start of the day, before that day's work.
+    pub profiles: &'a [NaiveDate],
+    /// How the ground is cut.
+    pub layout: Layout,
+    /// The member on which splits and merges are decided.
+    pub nominal: &'a Member<f64>,
+}
+
+/// One entry of the tape.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Event {
+    /// Growth and decay over days `first..last` of calendar year number `year` of the run.
+    Stretch {
+        /// First day.
+        first: usize,
+        /// The day after the last.
+        last: usize,
+        /// Calendar year, counted from the first of the run.
+        year: usize,
+    },
+    /// Holes or grooves.
+    Open(Opening),
+    /// Sand on the surface and down open holes.
+    Topdress {
+        /// Dry sand (g/m2).
+        sand_g_m2: f64,
+        /// Share of the sand left on the surface that mowers pick up (-).
+        picked_up_share: f64,
+        /// Whether the amount comes from records.
+        recorded: bool,
+    },
+    /// Sand into a depth range.
+    Inject {
+        /// Dry sand (g/m2).
+        sand_g_m2: f64,
+        /// Upper depth (mm).
+        from_mm: f64,
+        /// Lower depth (mm).
+        to_mm: f64,
+        /// Whether the amount comes from records.
+        recorded: bool,
+    },
+    /// What is still open closes.
+    Close,
+    /// An empty parcel is laid on top.
+    Push,
+    /// A parcel is split.
+    Split {
+        /// Which, bottom first.
+        parcel: usize,
+        /// Into how many.
+        parts: usize,
+    },
+    /// A parcel is merged with the one above.
+    Merge {
+        /// Which, bottom first.
+        parcel: usize,
+    },
+    /// A sample is read.
+    Read {
+        /// Which, in the order of the scenario.
+        sample: usize,
+        /// Parcels that belong to the original root zone.
+        root_zone: usize,
+    },
+    /// The column is shown, for profile number this.
+    Look(usize),
+    /// A calendar year ends, or the run does.
+    YearEnd,
+}
+
+/// The entries of a plan in the order in which they are run.
+pub type Tape = Vec<Event>;
+
+/// A fixed tape with the series that it runs over.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    pub(super) tape: Tape,
+    pub(super) parcels_mm: Vec<f64>,
+    pub(super) clippings_g_m2: Vec<f64>,
+    pub(super) decay_modifier: Vec<f64>,
+    pub(super) samples: Vec<(NaiveDate, Sample)>,
+    pub(super) layout: Layout,
+    /// Calendar years of the run.
+    pub years: Vec<i32>,
+    /// Number of each sample, in the scenario's order, among the readings.
+    order: Vec<usize>,
+}
+
+impl Plan {
+    /// Makes the tape of a scenario.
+    ///
+    /// # Errors
+    /// [`crate::Error::Input`] for series of unequal length, values outside their domain, work or samples outside the
+    /// days of the series, or depths beyond the column; all at once.
+    pub fn new(scenario: &Scenario<'_>) -> Result<Self> {
+        scenario.validate()?;
+        let (parcels_mm, root_zone) = scenario.layout.parcels();
+        let mut samples: Vec<(usize, (NaiveDate, Sample))> = scenario.samples.iter().copied().enumerate().collect();
+        samples.sort_by_key(|(_, (date, _))| *date);
+        let mut order = vec![0; samples.len()];
+        for (position, (asked, _)) in samples.iter().enumerate() {
+            order[*asked] = position;
+        }
+        let plan = Self {
+            tape: Vec::new(),
+            parcels_mm,
+            clippings_g_m2: scenario.clippings_g_m2.to_vec(),
+            decay_modifier: scenario.decay_modifier.to_vec(),
+            samples: samples.into_iter().map(|(_, sample)| sample).collect(),
+            layout: scenario.layout,
+            years: (scenario.start.year()..=scenario.last_day().year()).collect(),
+            order,
+        };
+        Ok(Writer::new(plan, scenario, root_zone).write())
+    }
+
+    /// The tape.
+    pub fn tape(&self) -> &Tape {
+        &self.tape
+    }
+
+    /// Where in the readings of an outcome the scenario's sample number `asked` stands.
+    pub fn reading_of(&self, asked: usize) -> usize {
+        self.order[asked]
+    }
+
+    /// Days of the run.
+    pub fn days(&self) -> usize {
+        self.clippings_g_m2.len()
+    }
+}
+
+impl Scenario<'_> {
+    fn last_day(&self) -> NaiveDate {
+        self.start + Days::new(self.clippings_g_m2.len().saturating_sub(1) as u64)
+    }
+
+    fn validate(&self) -> Result<()> {
+        let mut p = Problems::default();
+        let days = self.clippings_g_m2.len();
+        p.require(days > 0, "clippings_g_m2", "no day", "at least one day");
+        p.require(
+            self.decay_modifier.len() == days,
+            "decay_modifier",
+            format!("{} days", self.decay_modifier.len()),
+            format!("as many days as clippings_g_m2 ({days})"),
+        );
+        for (name, series) in [("clippings_g_m2", self.clippings_g_m2), ("decay_modifier", self.decay_modifier)] {
+            if let Some(day) = series.iter().position(|v| !(0.0..=1e4).contains(v)) {
+                let date = self.start + Days::new(day as u64);
+                p.require(false, format!("{name} on {date}"), series[day], "a number from 0 to 10000");
+            }
+        }
+        self.layout.validate(&mut p);
+        if days == 0 {
+            return p.into_result(());
+        }
+        let (start, last, depth) = (self.start, self.last_day(), self.layout.depth_mm);
+        for dated in self.work {
+            let place = format!("{} on {}", dated.work.kind(), dated.date);
+            let inside = format!("a date from {start} to {last}");
+            p.require((start..=last).contains(&dated.date), &place, dated.date, inside);
+            p.nest(&place, dated.work.validate())?;
+            let deepest = match dated.work {
+                Work::SandInjection(w) => w.to_mm,
+                work => work.opening().map_or(0.0, |o| o.depth_mm),
+            };
+            p.require(
+                deepest <= depth,
+                format!("{place}.depth_mm"),
+                deepest,
+                format!("a depth inside the column ({depth} mm)"),
+            );
+        }
+        for (date, sample) in self.samples {
+            let place = format!("sample on {date}");
+            let end = last + Days::new(1);
+            p.require((start..=end).contains(date), &place, date, format!("a date from {start} to {end}"));
+            match *sample {
+                Sample::Window { top_mm, bottom_mm } => p.require(
+                    top_mm >= 0.0 && bottom_mm > top_mm && bottom_mm <= depth,
+                    place,
+                    format!("{top_mm} to {bottom_mm} mm"),
+                    format!("two depths, the upper first, inside the column (0 to {depth} mm)"),
+                ),
+                Sample::AbovePercent(percent) => {
+                    p.require(percent > 0.0 && percent < 100.0, place, percent, "a percentage between 0 and 100");
+                }
+                Sample::AboveRootZone => {}
+            }
+        }
+        for date in self.profiles {
+            let end = last + Days::new(1);
+            p.require((start..=end).contains(date), "profile", date, format!("a date from {start} to {end}"));
+        }
+        p.into_result(())
+    }
+}
+
+/// Writes a tape by running the nominal member along it.
+struct Writer<'a> {
+    plan: Plan,
+    scenario: &'a Scenario<'a>,
+    column: Column<f64>,
+    state: State<f64>,
+    root_zone: usize,
+}
+
+/// A parcel is split above this share of its target thickness, two are merged while their sum stays below it.
+const SPLIT_ABOVE: f64 = 1.4;
+const MERGE_BELOW: f64 = 1.05;
+
+impl<'a> Writer<'a> {
+    fn new(plan: Plan, scenario: &'a Scenario<'a>, root_zone: usize) -> Self {
+        let nominal = scenario.nominal;
+        let column = Column::new(&plan.parcels_mm, &nominal.profile, nominal.young_share, nominal.densities);
+        let state = State::start(&column);
+        Self { plan, scenario, column, state, root_zone }
+    }
+
+    fn write(mut self) -> Plan {
+        let scenario = self.scenario;
+        let day_of = |date: NaiveDate| (date - scenario.start).num_days() as usize;
+        let mut work: Vec<&Dated> = scenario.work.iter().collect();
+        work.sort_by_key(|dated| dated.date);
+        let days = self.plan.days();
+        let (mut next_work, mut next_sample, mut day) = (0, 0, 0);
+        let mut closes: Option<usize> = None;
+        let mut looks: Vec<(usize, usize)> = scenario.profiles.iter().map(|d| day_of(*d)).enumerate().collect();
+        looks.sort_by_key(|(_, day)| *day);
+        let mut looks = looks.into_iter().peekable();
+        loop {
+            while let Some((index, _)) = looks.next_if(|(_, at)| *at == day) {
+                self.plan.tape.push(Event::Look(index));
+            }
+            while next_sample < self.plan.samples.len() && day_of(self.plan.samples[next_sample].0) == day {
+                self.plan.tape.push(Event::Read { sample: next_sample, root_zone: self.root_zone });
+                next_sample += 1;
+            }
+            if day == days {
+                break;
+            }
+            if closes == Some(day) {
+                self.push(Event::Close);
+                closes = None;
+            }
+            while next_work < work.len() && day_of(work[next_work].date) == day {
+                self.work(work[next_work]);
+                if let Some(opening) = work[next_work].work.opening() {
+                    let until = day + opening.open_days.max(1) as usize;
+                    closes = Some(closes.map_or(until, |other| other.max(until)));
+                }
+                next_work += 1;
+            }
+            let date = scenario.start + Days::new(day as u64);
+            let year_end = NaiveDate::from_ymd_opt(date.year() + 1, 1, 1).map_or(days, day_of).min(days);
+            let stops = [
+                Some(year_end),
+                Some(day + scenario.layout.stretch_days),
+                closes,
+                work.get(next_work).map(|dated| day_of(dated.date)),
+                self.plan.samples.get(next_sample).map(|(date, _)| day_of(*date)),
+                looks.peek().map(|(_, day)| *day),
+            ];
+            let last = stops.into_iter().flatten().min().unwrap_or(days).min(days);
+            let year = (date.year() - scenario.start.year()) as usize;
+            self.push(Event::Stretch { first: day, last, year });
+            self.reshape();
+            if last == year_end {
+                self.plan.tape.push(Event::YearEnd);
+            }
+            day = last;
+        }
+        self.plan
+    }
+
+    /// Puts an event on the tape and does it to the nominal member.
+    fn push(&mut self, event: Event) {
+        self.state.step(&self.plan, self.scenario.nominal, &mut self.column, &event);
+        self.plan.tape.push(event);
+    }
+
+    fn work(&mut self, dated: &Dated) {
+        let recorded = dated.date < self.scenario.recorded_before;
+        match dated.work {
+            Work::Topdressing(w) => {
+                let thickness = w.sand_g_m2 / self.column.densities.mineral / 1000.0;
+                let laid = (thickness - self.column.room_mm).max(0.0);
+                let top = self.column.len() - 1;
+                if laid > 0.0 && self.column.thickness_mm(top) + laid > self.plan.layout.fine_mm {
+                    self.push(Event::Push);
+                }
+                let (sand_g_m2, picked_up_share) = (w.sand_g_m2, w.picked_up_share);
+                self.push(Event::Topdress { sand_g_m2, picked_up_share, recorded });
+            }
+            Work::SandInjection(w) => {
+                let (sand_g_m2, from_mm, to_mm) = (w.sand_g_m2, w.from_mm, w.to_mm);
+                self.push(Event::Inject { sand_g_m2, from_mm, to_mm, recorded });
+            }
+            Work::Coring(_) | Work::SolidTining(_) | Work::VerticalMowing(_) => {
+                if let Some(opening) = dated.work.opening() {
+                    self.push(Event::Open(opening));
+                }
+            }
+        }
+        self.reshape();
+    }
+
+    /// Splits what has grown thick and merges what has grown thin, but never across the root zone's edge.
+    fn reshape(&mut self) {
+        let layout = self.plan.layout;
+        let mut top = 0.0;
+        let mut i = self.column.len();
+        while i > 0 {
+            i -= 1;
+            let target = layout.target_mm(top);
+            let thickness = self.column.thickness_mm(i);
+            let newest = i + 1 == self.column.len();
+            if thickness > SPLIT_ABOVE * target {
+                let parts = (thickness / target).round().max(2.0) as usize;
+                self.push(Event::Split { parcel: i, parts });
+                self.root_zone += if i < self.root_zone { parts - 1 } else { 0 };
+            } else if i > 0
+                && i != self.root_zone
+                && !newest
+                && thickness + self.column.thickness_mm(i - 1) < MERGE_BELOW * target
+            {
+                self.push(Event::Merge { parcel: i - 1 });
+                self.root_zone -= if i < self.root_zone { 1 } else { 0 };
+                continue;
+            }
+            top += thickness;
+        }
+    }
+}
