@@ -106,7 +106,7 @@ def frozen(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 def _array(values: object) -> npt.NDArray[Any]:
     if isinstance(values, np.ma.MaskedArray):
-        return np.asarray(np.ma.filled(values.astype(object), None))
+        return np.array(values.tolist(), dtype=object)  # None where masked
     if isinstance(values, (np.ndarray, list, tuple, range)):
         return np.asarray(values)
     import narwhals as nw

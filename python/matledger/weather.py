@@ -213,7 +213,7 @@ def decay_modifier(
     .. [3] Lloyd, J. and Taylor, J. A. (1994). Functional Ecology 8, 315-323.
     .. [4] Katterer, T. and others (1998). Oecologia 115 (pages from memory: 1-7); used with ICBM.
     .. [5] Kirschbaum, M. U. F. (1995). Soil Biology and Biochemistry 27, 753-760.
-    .. [6] Burke, I. C. and others (2003). In: Models in ecosystem science.
+    .. [6] Burke, I. C. and others (2003). In: Models in Ecosystem Science (from memory).
     .. [7] Kelly, R. H. and others (2000). Journal of Geophysical Research (from memory).
     .. [8] Del Grosso, S. J. and others (2005). Biogeochemistry 73 (from memory).
     .. [9] Yang, H. S. and Janssen, B. H. (2000). European Journal of Soil Science 51, 517-529.

@@ -146,7 +146,8 @@ impl PyWeather {
             .map_err(|e| to_python(py, e))
     }
 
-    /// A series from dated rows; `fill` holds the longest gap to interpolate, or `None` for the same day of other years.
+    /// A series from dated rows; `fill` holds the longest gap to interpolate, or `None` for the same day of other
+    /// years.
     #[staticmethod]
     fn from_rows(
         py: Python<'_>,
