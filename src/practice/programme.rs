@@ -70,7 +70,7 @@ impl Closed {
         let closed = read.ok_or_else(|| {
             let forms = "one of '2014-07-01 to 2014-07-07', '2014-07-04', '24 December to 2 January', '4 July', \
                          with days that exist";
-            unread("closed", text, forms)
+            unread("days", text, forms)
         })?;
         closed.validate().map(|()| closed)
     }
@@ -90,7 +90,7 @@ impl Closed {
     fn validate(&self) -> Result<()> {
         let mut p = Problems::default();
         if let Closed::Dates { first, last } = self {
-            p.require(first <= last, "closed", format!("'{self}'"), "a last date on or after the first");
+            p.require(first <= last, "days", format!("'{self}'"), "a last date on or after the first");
         }
         p.into_result(())
     }
