@@ -8,10 +8,11 @@ from collections.abc import Sequence
 from dataclasses import KW_ONLY, dataclass
 from typing import TYPE_CHECKING, Literal
 
+from matledger.cells import Column, settle
 from matledger.errors import InputError, Problem
+from matledger.findings import nearest, problem_of, shown
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, SoilTest, check_soil_tests
 from matledger.records.work import ALL_GREENS, WorkRecord, depth_of
-from matledger.tables import Column, nearest, problem_of, settle, shown
 
 if TYPE_CHECKING:
     from matledger.growth import ClippingRecord

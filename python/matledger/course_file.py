@@ -9,15 +9,17 @@ from dataclasses import replace
 from pathlib import Path, PureWindowsPath
 from typing import Any, TypeVar
 
+from matledger.cells import Column, read_fields
 from matledger.course import GREEN, GROWTH, METHOD, TARGET, Course, Green, Method, Settings, Target, cross_check
 from matledger.errors import InputError, Problem
+from matledger.findings import Findings, shown
 from matledger.growth import ClippingRecord
 from matledger.practice import Programme, Work
 from matledger.records.clippings import collect_clippings
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, collect_soil_tests
 from matledger.records.weather import read_ghcn_daily, read_weather
 from matledger.records.work import collect_work, read_work_table
-from matledger.tables import Column, Findings, read_fields, read_text, shown
+from matledger.tables import read_text
 from matledger.weather import FillRule, Interpolate, SameDayOtherYears, Weather
 
 __all__ = ["FILE", "load_course"]

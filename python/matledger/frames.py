@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
 
-__all__ = ["records_to_pandas", "records_to_polars"]
+__all__ = ["to_pandas", "to_polars"]
 
 
 class Recorded(Protocol):
@@ -19,7 +19,7 @@ class Recorded(Protocol):
         """Return the record by column name; None where a cell is empty."""
 
 
-def records_to_pandas(records: Sequence[Recorded]) -> pd.DataFrame:
+def to_pandas(records: Sequence[Recorded]) -> pd.DataFrame:
     """Turn records of one kind into a pandas data frame, one row each.
 
     Parameters
@@ -37,7 +37,7 @@ def records_to_pandas(records: Sequence[Recorded]) -> pd.DataFrame:
     return pd.DataFrame(_columns(records))
 
 
-def records_to_polars(records: Sequence[Recorded]) -> pl.DataFrame:
+def to_polars(records: Sequence[Recorded]) -> pl.DataFrame:
     """Turn records of one kind into a polars data frame, one row each.
 
     Parameters

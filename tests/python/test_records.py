@@ -18,7 +18,7 @@ from matledger import frames
 SAMPLES = Path(__file__).parents[1] / "checks" / "weather_samples"
 SOIL = files.FOLDER["soil_tests.csv"]
 WORK = files.FOLDER["work.csv"]
-BOTH = pytest.mark.parametrize("to_frame", [frames.records_to_pandas, frames.records_to_polars])
+BOTH = pytest.mark.parametrize("to_frame", [frames.to_pandas, frames.to_polars])
 
 
 @pytest.fixture
