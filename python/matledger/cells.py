@@ -13,6 +13,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from numbers import Integral
 from typing import Any, Literal
 
 from matledger import units as quantities
@@ -206,7 +207,7 @@ class Column:
         if (
             (isinstance(value, str) and INTEGER.fullmatch(value))
             or (isinstance(value, float) and value.is_integer())
-            or (isinstance(value, int) and not isinstance(value, bool))
+            or (isinstance(value, Integral) and not isinstance(value, bool))
         ):
             number = int(value)
         else:
