@@ -34,6 +34,7 @@ if TYPE_CHECKING:
         read_weather,
         read_work,
     )
+    from matledger.report import report
     from matledger.weather import (
         Interpolate,
         SameDayOtherYears,
@@ -82,6 +83,7 @@ __all__ = [
     "read_soil_tests",
     "read_weather",
     "read_work",
+    "report",
     "rounds_to_fill",
     "site_yield",
     "soil_temperature",
@@ -139,6 +141,7 @@ _HOMES = {
         "read_weather",
         "read_work",
     ),
+    "report": ("report",),
     "weather": (
         "Interpolate",
         "SameDayOtherYears",
