@@ -34,7 +34,7 @@ if TYPE_CHECKING:
         read_weather,
         read_work,
     )
-    from matledger.report import report
+    from matledger.reporting import report
     from matledger.weather import (
         Interpolate,
         SameDayOtherYears,
@@ -141,7 +141,7 @@ _HOMES = {
         "read_weather",
         "read_work",
     ),
-    "report": ("report",),
+    "reporting": ("report",),
     "weather": (
         "Interpolate",
         "SameDayOtherYears",
