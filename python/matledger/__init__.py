@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from matledger.comparison import Comparison, compare
     from matledger.course import Course, Green, Method, Settings, Target
     from matledger.course_file import load_course
+    from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.practice import (
@@ -76,6 +77,7 @@ __all__ = [
     "daily_clippings",
     "decay_modifier",
     "degree_days",
+    "demo_course",
     "growth_potential",
     "load_course",
     "read_clippings",
@@ -110,6 +112,7 @@ _HOMES = {
         "Settings",
         "Target",
     ),
+    "demo": ("demo_course",),
     "errors": (
         "InputError",
         "Problem",

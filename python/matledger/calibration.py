@@ -457,7 +457,11 @@ STRETCH_DAYS = 15
 
 
 def _site(
-    course: Course, driving: Driving, yielding: SiteYield, priors: Mapping[str, tuple[float, float]]
+    course: Course,
+    driving: Driving,
+    yielding: SiteYield,
+    priors: Mapping[str, tuple[float, float]],
+    stretch_days: int = STRETCH_DAYS,
 ) -> _core.Site:
     heat, modifier = _core.drivers(course.weather.core, driving._given())
     methods = list(dict.fromkeys(_method(test) for test in sorted(course.soil_tests, key=lambda t: t.date)))
@@ -479,7 +483,7 @@ def _site(
         [(method, 0.0) for method in methods],
         [(name, float(median), float(sd)) for name, (median, sd) in priors.items()],
         course.settings.column_depth_mm,
-        STRETCH_DAYS,
+        stretch_days,
     )
 
 
