@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from matledger.comparison import Comparison, compare
     from matledger.course import Course, Green, Method, Settings, Target
     from matledger.course_file import load_course
+    from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.practice import (
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
         read_weather,
         read_work,
     )
+    from matledger.reporting import report
     from matledger.weather import (
         Interpolate,
         SameDayOtherYears,
@@ -75,6 +77,7 @@ __all__ = [
     "daily_clippings",
     "decay_modifier",
     "degree_days",
+    "demo_course",
     "growth_potential",
     "load_course",
     "read_clippings",
@@ -82,6 +85,7 @@ __all__ = [
     "read_soil_tests",
     "read_weather",
     "read_work",
+    "report",
     "rounds_to_fill",
     "site_yield",
     "soil_temperature",
@@ -108,6 +112,7 @@ _HOMES = {
         "Settings",
         "Target",
     ),
+    "demo": ("demo_course",),
     "errors": (
         "InputError",
         "Problem",
@@ -139,6 +144,7 @@ _HOMES = {
         "read_weather",
         "read_work",
     ),
+    "reporting": ("report",),
     "weather": (
         "Interpolate",
         "SameDayOtherYears",

@@ -272,7 +272,7 @@ class Calibration:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What a reader has to know: what came from a prior, what the tests could not teach, whether the search ended."""
+        """What a reader has to know: what came from a prior, what the tests could not teach."""
         lessons, directions = self.site.taught(self._fit)
         shared = [name for name, _, _ in _core.Site.unknowns()]
         of = dict(zip(self.names, (lesson for _, _, lesson in lessons), strict=True))
@@ -314,7 +314,7 @@ class Calibration:
         return pl.DataFrame(self.draws.copy(), schema=list(self.names))
 
     def to_xarray(self) -> xr.Dataset:
-        """Draws of the unknowns in their own units: shared ones along ``draw``, others along ``year``, ``method``, ``green``."""
+        """Draws of the unknowns in their own units, along ``draw``, and ``year``, ``method`` or ``green``."""
         import xarray as xr
 
         described = {name: (unit, text) for name, unit, text in _core.Site.unknowns()}
@@ -350,8 +350,9 @@ class Calibration:
     def __repr__(self) -> str:
         state = "settled" if self.converged else "NOT settled"
         return (
-            f"<Calibration of {self.course.name!r}: {len(self.course.greens)} greens, {len(self.course.soil_tests)} tests, "
-            f"{len(self.names)} unknowns, {len(self.coordinates)} draws; {state} in {self.steps} steps>"
+            f"<Calibration of {self.course.name!r}: {len(self.course.greens)} greens, "
+            f"{len(self.course.soil_tests)} tests, {len(self.names)} unknowns, {len(self.coordinates)} draws; "
+            f"{state} in {self.steps} steps>"
         )
 
     def _repr_html_(self) -> str:
@@ -452,11 +453,15 @@ def calibrate(
 
 
 STRETCH_DAYS = 15
-"""Longest stretch over which a fit holds the litter's shares (d): 0.002 % OM from the daily scheme (tests/engine.rs)."""
+"""Longest stretch over which a fit holds the litter's shares (d): 0.002 % OM from daily (tests/engine.rs)."""
 
 
 def _site(
-    course: Course, driving: Driving, yielding: SiteYield, priors: Mapping[str, tuple[float, float]]
+    course: Course,
+    driving: Driving,
+    yielding: SiteYield,
+    priors: Mapping[str, tuple[float, float]],
+    stretch_days: int = STRETCH_DAYS,
 ) -> _core.Site:
     heat, modifier = _core.drivers(course.weather.core, driving._given())
     methods = list(dict.fromkeys(_method(test) for test in sorted(course.soil_tests, key=lambda t: t.date)))
@@ -478,7 +483,7 @@ def _site(
         [(method, 0.0) for method in methods],
         [(name, float(median), float(sd)) for name, (median, sd) in priors.items()],
         course.settings.column_depth_mm,
-        STRETCH_DAYS,
+        stretch_days,
     )
 
 

@@ -72,9 +72,11 @@ class Comparison:
     samples
         What was read: windows in mm, and the thatch-mat layer last.
     om_percent, om_kg_m2, thickness_mm
-        Concentration [% of dry mass], stock [kg/m2] and thickness [mm], shape ``(programme, green, date, sample, draw)``.
+        Concentration [% of dry mass], stock [kg/m2] and thickness [mm], shape
+        ``(programme, green, date, sample, draw)``.
     surface_mm
-        Height of the surface above where it stood when the record began [mm], shape ``(programme, green, date, draw)``.
+        Height of the surface above where it stood when the record began [mm], shape
+        ``(programme, green, date, draw)``.
     ledger_years
         Calendar years of the ledgers and the work.
     ledgers
@@ -306,7 +308,7 @@ class Comparison:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What a reader has to know: sinking surfaces, skipped work, close contests, and the calibration's own notes."""
+        """What a reader has to know: sinking surfaces, skipped work, close contests, the calibration's notes."""
         notes = []
         moved = np.median(self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0]), axis=-1)
         for name, by in zip(self.names, moved, strict=True):
@@ -344,8 +346,8 @@ class Comparison:
         least = reaches[np.argmin(sand[reaches])]
         others = [self.names[i] for i in reaches if i != least]
         return (
-            f"{self.names[least]} reaches {wish} with a probability of {self.probability_all[least, -1]:.2f} and the least"
-            f" sand ({units.show(sand[least] / _core.SAND_BULK_DENSITY_G_CM3, 'mm of sand')} a year)"
+            f"{self.names[least]} reaches {wish} with a probability of {self.probability_all[least, -1]:.2f}"
+            f" and the least sand ({units.show(sand[least] / _core.SAND_BULK_DENSITY_G_CM3, 'mm of sand')} a year)"
             + (f"; {', '.join(others)} would reach it too." if others else "; no other does.")
         )
 

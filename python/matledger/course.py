@@ -8,10 +8,11 @@ from collections.abc import Sequence
 from dataclasses import KW_ONLY, dataclass
 from typing import TYPE_CHECKING, Literal
 
+from matledger.cells import Column, settle
 from matledger.errors import InputError, Problem
+from matledger.findings import nearest, problem_of, shown
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, SoilTest, check_soil_tests
 from matledger.records.work import ALL_GREENS, WorkRecord, depth_of
-from matledger.tables import Column, nearest, problem_of, settle, shown
 
 if TYPE_CHECKING:
     from matledger.growth import ClippingRecord
@@ -60,8 +61,9 @@ class Green:
 
     Examples
     --------
-    >>> Green("1", area_m2="5000 ft2").area_m2
-    464.515...
+    >>> from matledger import Green
+    >>> Green("1", area_m2="5000 ft2")
+    Green(name='1', area_m2=464.5152, mat_depth_mm=None)
     """
 
     name: str
@@ -327,11 +329,15 @@ def cross_check(
         for index, name in enumerate(names):
             if fold(name) == ALL_GREENS:
                 at(f"green[{index}].name", name, "a name other than all, which stands for every green in work records")
-        for kind, records in (("clippings", clippings), ("soil_tests", soil_tests), ("work", work)):
-            for index, record in enumerate(records):
-                if record.green not in names and not (kind == "work" and record.green == ALL_GREENS):
-                    expected = _known("green", record.green, names)
-                    problems.append(problem_of(record, f"{kind}[{index}]", "green", record.green, expected))
+        of_one_green: list[tuple[ClippingRecord | SoilTest | WorkRecord, str]] = [
+            *((record, f"clippings[{index}]") for index, record in enumerate(clippings)),
+            *((test, f"soil_tests[{index}]") for index, test in enumerate(soil_tests)),
+            *((record, f"work[{index}]") for index, record in enumerate(work) if record.green != ALL_GREENS),
+        ]
+        for record, place in of_one_green:
+            if record.green not in names:
+                expected = _known("green", record.green, names)
+                problems.append(problem_of(record, place, "green", record.green, expected))
     problems += _same_names("programme", [programme.name for programme in programmes], file)
     problems += _same_names("method", [method.name for method in methods], file)
     problems += _outside_weather(weather, clippings, soil_tests, work)

@@ -9,15 +9,17 @@ from dataclasses import replace
 from pathlib import Path, PureWindowsPath
 from typing import Any, TypeVar
 
+from matledger.cells import Column, read_fields
 from matledger.course import GREEN, GROWTH, METHOD, TARGET, Course, Green, Method, Settings, Target, cross_check
 from matledger.errors import InputError, Problem
+from matledger.findings import Findings, shown
 from matledger.growth import ClippingRecord
 from matledger.practice import Programme, Work
 from matledger.records.clippings import collect_clippings
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, collect_soil_tests
 from matledger.records.weather import read_ghcn_daily, read_weather
 from matledger.records.work import collect_work, read_work_table
-from matledger.tables import Column, Findings, read_fields, read_text, shown
+from matledger.tables import read_text
 from matledger.weather import FillRule, Interpolate, SameDayOtherYears, Weather
 
 __all__ = ["FILE", "load_course"]
@@ -58,8 +60,67 @@ Made = TypeVar("Made")
 def load_course(folder: str | os.PathLike[str]) -> Course:
     """Read a course from a folder.
 
-    ``course.toml`` names the course, its greens and its files; see the how-to on course folders for every key.
-    The files have to lie within the folder.
+    ``course.toml`` names the course, its greens and its files, which have to lie within the folder. Only ``name``,
+    ``[weather]``, ``[growth]`` and one ``[[green]]`` are needed. A key's unit stands at its end, as in the files:
+    ``depth_in`` will do for ``depth_mm``, and ``depth_mm = "3 in"`` too.
+
+    .. code-block:: toml
+
+        name = "Invented Links"
+        note = "made up to show the layout"
+        invented = true
+
+        [weather]
+        file = "weather.csv"        # date, tmin_c, tmax_c, rain_mm; layout = "ghcn_daily" reads such a file instead
+        first_day = 2010-01-01      # and last_day: the days to use; rain = false leaves rain out
+        fill = [{ rule = "interpolate", max_days = 3 }, { rule = "same_day_other_years" }]
+
+        [growth]
+        grass = "creeping bentgrass"
+        lower_c = 0                 # base of its degree days; upper_c = 30 sets a threshold
+
+        [column]
+        depth_mm = 150
+
+        [clippings]                 # dry_matter_g_l = 60 stands in for the grass's own
+        file = "clippings.csv"
+
+        [soil_tests]                # any file may have column names and units of its own
+        file = "soil-tests.csv"
+        columns = { om_percent = "LOI" }
+        units = { top_mm = "in", bottom_mm = "in" }
+
+        [work]
+        file = "work.csv"
+
+        [[green]]
+        name = "1"
+        area_m2 = 480               # or area_m2 = "5000 ft2"
+        mat_depth_mm = 60           # if known
+
+        [[method]]                  # of the laboratory; then every test has to name one
+        name = "440 C"
+        furnace_c = 440
+        verdure = "on"
+        note = "not ground"
+
+        [[programme]]
+        name = "groove in spring"
+        closed = ["1 July to 14 July"]
+        when_closed = "next_open_day"   # or "skip"
+
+        [[programme.step]]
+        when = "second Monday of April"
+        work = [
+            { work = "vertical_mowing", blade_width_mm = 2, blade_spacing_mm = 25, depth_mm = 20 },
+            { work = "topdressing", sand_mm = 3 },  # parameters are the columns of the work file
+        ]
+
+        [target]
+        top_mm = 0
+        bottom_mm = 20
+        om_percent = 6
+        probability = 0.8
 
     Parameters
     ----------
@@ -180,6 +241,7 @@ class _Loader:
         return path
 
     def mappings(self, data: Mapping[str, Any], place: str) -> dict[str, Any] | None:
+        """Return the user's own names and units of a file's columns."""
         found = {}
         for key in MAPPINGS:
             value = data.get(key, {})
@@ -203,7 +265,7 @@ class _Loader:
         if data is None:
             return None
         values = self.fields(data, WEATHER_FILE, "weather", beside=("fill", *MAPPINGS))
-        fill = self.each("fill", self.fill_rule, within=data, place="weather")
+        fill: list[FillRule] | None = self.each("fill", self.fill_rule, within=data, place="weather")
         mappings = self.mappings(data, "weather")
         if values is None or fill is None or mappings is None:
             return None

@@ -53,6 +53,9 @@ fn fit(given: &GivenFit<'_>) -> Fit {
     }
 }
 
+/// Shift, spread left and lesson of one coordinate.
+type GivenLesson = (f64, f64, &'static str);
+
 type Matrix<'py> = Bound<'py, PyArray2<f64>>;
 
 fn matrix<'py>(py: Python<'py>, rows: &[Vec<f64>]) -> PyResult<Matrix<'py>> {
@@ -160,8 +163,7 @@ impl PySite {
     }
 
     /// Shift, shrinkage and lesson (`learnt`, `moved`, `prior`) of each coordinate, and the directions learnt.
-    #[expect(clippy::type_complexity)]
-    fn taught(&self, py: Python<'_>, given: GivenFit<'_>) -> PyResult<(Vec<(f64, f64, &'static str)>, usize)> {
+    fn taught(&self, py: Python<'_>, given: GivenFit<'_>) -> PyResult<(Vec<GivenLesson>, usize)> {
         let fit = fit(&given);
         let taught = fit.taught(&self.0).map_err(|error| to_python(py, error))?;
         let directions = fit.directions_learnt().map_err(|error| to_python(py, error))?;
@@ -181,7 +183,6 @@ impl PySite {
 
     /// What each test should read (% OM) and the standard deviation around it: green by green, a row for each row of
     /// coordinates.
-    #[expect(clippy::type_complexity)]
     fn predictions<'py>(
         &self,
         py: Python<'py>,

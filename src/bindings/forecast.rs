@@ -6,7 +6,7 @@ use super::practice::{PyCalendar, PyProgramme};
 use super::watch::watched;
 use super::weather::{CUTOFFS, METHODS, PyWeather, choose, forms};
 use crate::column::Account;
-use crate::decision::{Forecast, Outlook, Progress, Target};
+use crate::decision::{Forecast, Outlook, Progress, Target, YearOfWork};
 use crate::growth::clippings::{SiteYield, YieldSource};
 use crate::growth::drivers::{Drivers, Driving};
 use chrono::NaiveDate;
@@ -56,6 +56,9 @@ pub fn drivers<'py>(
 /// Every programme, green, date, sample and draw of a forecast.
 #[pyclass(frozen, name = "Forecast", module = "matledger._core")]
 pub struct PyForecast(Forecast);
+
+/// Calendar year; share of the surface with removal (union, plain sum) and without; sand (g/m2).
+type Row = (i32, f64, f64, f64, f64, f64);
 
 /// Entries of one account, in the order of the ledger's equation.
 fn entries(account: &Account<f64>) -> [f64; 7] {
@@ -141,10 +144,8 @@ impl PyForecast {
     }
 
     /// Work by programme and calendar year: share of the surface (union, plain sum; with and without removal), sand (g/m2).
-    fn work(&self) -> Vec<Vec<(i32, f64, f64, f64, f64, f64)>> {
-        let row = |y: &crate::decision::YearOfWork| {
-            (y.year, y.union, y.plain_sum, y.solid_union, y.solid_plain_sum, y.sand_g_m2)
-        };
+    fn work(&self) -> Vec<Vec<Row>> {
+        let row = |y: &YearOfWork| (y.year, y.union, y.plain_sum, y.solid_union, y.solid_plain_sum, y.sand_g_m2);
         self.0.work.iter().map(|years| years.iter().map(row).collect()).collect()
     }
 

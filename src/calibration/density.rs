@@ -81,6 +81,9 @@ impl SiteRecord {
 /// Directions carried in one run.
 const TANGENTS: usize = 8;
 
+/// Predictions of a green's tests, each with its slopes along the coordinates that move it.
+type Slopes = (Vec<f64>, Vec<BTreeMap<usize, f64>>);
+
 struct GreenModel {
     plan: Plan,
     /// Coordinates that move this green's tests.
@@ -331,7 +334,7 @@ impl Model {
     }
 
     /// Predictions of a green's tests with their derivatives along its active coordinates.
-    fn jacobian(&self, green: usize, z: &[f64]) -> Result<(Vec<f64>, Vec<BTreeMap<usize, f64>>)> {
+    fn jacobian(&self, green: usize, z: &[f64]) -> Result<Slopes> {
         let mut values = Vec::new();
         let mut slopes = vec![BTreeMap::new(); self.site.greens[green].tests.len()];
         for chunk in self.greens[green].active.chunks(TANGENTS) {
@@ -399,7 +402,7 @@ impl Model {
     }
 
     /// Says which test or coordinate makes the density infinite.
-    fn blame(&self, z: &[f64], jacobians: &[(Vec<f64>, Vec<BTreeMap<usize, f64>>)]) -> String {
+    fn blame(&self, z: &[f64], jacobians: &[Slopes]) -> String {
         if let Some(i) = z.iter().position(|z| !z.is_finite()) {
             return format!("the log density is not finite: coordinate {} is {}", self.names[i], z[i]);
         }

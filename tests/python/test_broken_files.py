@@ -54,7 +54,7 @@ MESSAGES = {
     "Text in UTF-16": ["weather.csv: text in UTF-16; expected text in UTF-8"],
     "A NUL byte": ["weather.csv, row 2: a NUL byte; expected text in UTF-8"],
     "A file of 200 MB": [
-        "weather.csv: 200,000,000 bytes; expected a file of at most 50,000,000 bytes (max_bytes= raises the limit)"
+        "weather.csv: 200,000,000 bytes; expected a file of at most 20,000,000 bytes (max_bytes= raises the limit)"
     ],
     "A byte order mark": ["reads without complaint"],
     "Lines that end in CR LF": ["reads without complaint"],

@@ -1,5 +1,10 @@
 import datetime as dt
+import doctest
+import importlib
+import inspect
 import pickle
+import subprocess
+import sys
 from dataclasses import replace
 
 import pytest
@@ -205,3 +210,28 @@ def test_no_folder(tmp_path):
     assert problems(mat.load_course, tmp_path / "none") == [
         "course.toml: No such file or directory; expected a file that can be read"
     ]
+
+
+def test_the_layout_in_the_docstring_is_read(folder):
+    text = inspect.cleandoc(mat.load_course.__doc__ or "").split(".. code-block:: toml")[1].split("Parameters\n")[0]
+    text = text.replace("2010-01-01", "2014-03-01").replace("soil-tests", "soil_tests")
+    (folder / "course.toml").write_text(inspect.cleandoc(text))
+    (folder / "soil_tests.csv").write_text(
+        "green,date,top_mm,bottom_mm,LOI,cores,method,verdure\n1,2014-04-01,0,1,6,8,440 C,on\n"
+    )
+    (folder / "clippings.csv").write_text("green,first_day,last_day,dry_g_m2\n1,2014-04-01,2014-04-02,3\n")
+    course = mat.load_course(folder)
+    assert course.green("1").mat_depth_mm == 60
+    assert course.soil_tests[0].window == (0.0, 25.4)
+    assert course.programmes[0].closed == ("1 July to 14 July",)
+
+
+@pytest.mark.parametrize("module", ["course", "course_file", "tables", "frames", "records", "errors"])
+def test_examples(module):
+    assert doctest.testmod(importlib.import_module(f"matledger.{module}")).failed == 0
+
+
+def test_import_is_quick_and_light():
+    code = "import matledger, sys; print(*sys.modules)"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    assert not {"numpy", "pandas", "polars", "narwhals", "matledger.course"} & set(loaded)

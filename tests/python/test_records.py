@@ -13,11 +13,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import matledger as mat
+from matledger import frames
 
 SAMPLES = Path(__file__).parents[1] / "checks" / "weather_samples"
 SOIL = files.FOLDER["soil_tests.csv"]
 WORK = files.FOLDER["work.csv"]
-BOTH = pytest.mark.parametrize("to_frame", [mat.to_pandas, mat.to_polars])
+BOTH = pytest.mark.parametrize("to_frame", [frames.to_pandas, frames.to_polars])
 
 
 @pytest.fixture

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from matledger.cells import Column
 from matledger.errors import InputError
+from matledger.findings import Findings, shown
 from matledger.growth import ClippingRecord
-from matledger.tables import MAX_BYTES, Column, Findings, Source, read_table, shown
+from matledger.tables import MAX_BYTES, Source, read_table
 
 __all__ = ["collect_clippings", "read_clippings"]
 

@@ -8,8 +8,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from matledger.cells import Column, settle
 from matledger.errors import InputError, Problem
-from matledger.tables import MAX_BYTES, Column, Findings, Source, problem_of, read_table, settle
+from matledger.findings import Findings, problem_of
+from matledger.tables import MAX_BYTES, Source, read_table
 
 __all__ = ["COLUMN_DEPTH_MM", "LAYERS", "SoilTest", "read_soil_tests"]
 

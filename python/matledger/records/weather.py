@@ -11,8 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
+from matledger.cells import Column
 from matledger.errors import InputError, Problem
-from matledger.tables import MAX_BYTES, Column, Source, Table, csv_rows, read_table, read_text
+from matledger.tables import MAX_BYTES, Source, Table, csv_rows, read_table, read_text
 from matledger.weather import FillRule, Weather
 
 __all__ = ["read_ghcn_daily", "read_weather"]

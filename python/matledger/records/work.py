@@ -7,9 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from matledger.cells import Column, read_fields, settle
 from matledger.errors import InputError, Problem
+from matledger.findings import Findings, either, shown
 from matledger.practice import Coring, SandInjection, SolidTining, Tine, Topdressing, VerticalMowing, Work
-from matledger.tables import MAX_BYTES, Column, Findings, Source, either, read_fields, read_table, settle, shown
+from matledger.tables import MAX_BYTES, Source, read_table
 
 __all__ = ["ALL_GREENS", "WorkRecord", "depth_of", "make_work", "read_work", "read_work_table", "work_fields"]
 
