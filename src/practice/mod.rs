@@ -1,5 +1,10 @@
 //! What is done to a green: geometry, rates and calendar. Touches no parcel.
 
 pub mod programme;
+pub mod rule;
+pub mod spreading;
 pub mod tine;
 pub mod work;
+
+pub use programme::{Calendar, Closed, Dated, Programme, Step, WhenClosed};
+pub use rule::{DegreeDays, MonthDay, Rule};

@@ -225,7 +225,7 @@ impl Work {
             positive(p, &format!("{kind}.spacing_mm[1]"), spacing.1, "a spacing above 0 mm");
             let least = spacing.0.min(spacing.1);
             p.require(
-                !(diameter.1 > least),
+                diameter.1 <= least || diameter.1.is_nan() || least.is_nan(),
                 format!("{kind}.spacing_mm"),
                 least,
                 format!("at least the tine's diameter ({} mm)", diameter.1),
@@ -256,7 +256,12 @@ impl Work {
             }
             Work::SandInjection(w) => {
                 positive(&mut p, "sand_injection.sand_g_m2", w.sand_g_m2, "sand above 0 g/m2");
-                p.require(w.from_mm >= 0.0, "sand_injection.from_mm", w.from_mm, "0 mm or more");
+                p.require(
+                    w.from_mm.is_finite() && w.from_mm >= 0.0,
+                    "sand_injection.from_mm",
+                    w.from_mm,
+                    "0 mm or more, finite",
+                );
                 p.require(
                     w.to_mm.is_finite() && w.to_mm > w.from_mm,
                     "sand_injection.to_mm",
