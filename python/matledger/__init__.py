@@ -1,5 +1,27 @@
 """Organic matter in putting greens: how much the turf makes, what coring and sanding do, what that costs."""
 
-from matledger._core import VERSION as __version__
+from matledger._core import VERSION as __version__  # noqa: N811
+from matledger.practice import (
+    Coring,
+    Programme,
+    SandInjection,
+    SolidTining,
+    Tine,
+    Topdressing,
+    VerticalMowing,
+    rounds_to_fill,
+    spreader_passes,
+)
 
-__all__ = ["__version__"]
+__all__ = [
+    "Coring",
+    "Programme",
+    "SandInjection",
+    "SolidTining",
+    "Tine",
+    "Topdressing",
+    "VerticalMowing",
+    "__version__",
+    "rounds_to_fill",
+    "spreader_passes",
+]

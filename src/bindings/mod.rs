@@ -11,4 +11,8 @@ mod weather;
 mod _core {
     #[pymodule_export]
     const VERSION: &str = env!("CARGO_PKG_VERSION");
+    #[pymodule_export]
+    const SAND_BULK_DENSITY_G_CM3: f64 = crate::practice::work::SAND_BULK_DENSITY_G_CM3;
+    #[pymodule_export]
+    use super::practice::{PyCalendar, PyProgramme, PyWork, rounds_to_fill, spreader_passes};
 }
