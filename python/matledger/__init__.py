@@ -12,10 +12,12 @@ from matledger.practice import (
     rounds_to_fill,
     spreader_passes,
 )
+from matledger.simulate import Run, simulate
 
 __all__ = [
     "Coring",
     "Programme",
+    "Run",
     "SandInjection",
     "SolidTining",
     "Tine",
@@ -23,5 +25,6 @@ __all__ = [
     "VerticalMowing",
     "__version__",
     "rounds_to_fill",
+    "simulate",
     "spreader_passes",
 ]

@@ -1,4 +1,4 @@
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import final
 
@@ -8,11 +8,14 @@ from numpy.typing import NDArray
 __all__ = [
     "SAND_BULK_DENSITY_G_CM3",
     "VERSION",
+    "Batch",
     "Calendar",
     "Programme",
     "Work",
     "rounds_to_fill",
+    "simulate",
     "spreader_passes",
+    "unknown_fields",
 ]
 
 VERSION: str
@@ -103,3 +106,34 @@ class Calendar:
 
 def rounds_to_fill(hole_volume_mm: float, fill_fraction: float, sand_mm_per_round: float) -> int: ...
 def spreader_passes(swath_m: float, green_width_m: float) -> int: ...
+
+@final
+class Batch:
+    @property
+    def readings(self) -> list[tuple[str, NDArray[np.float64]]]: ...
+    @property
+    def ledger(self) -> NDArray[np.float64]: ...
+    @property
+    def status(self) -> NDArray[np.uint8]: ...
+    @property
+    def years(self) -> list[int]: ...
+    @property
+    def interrupted(self) -> bool: ...
+
+def simulate(
+    start: date,
+    clippings_g_m2: NDArray[np.float64],
+    decay_modifier: NDArray[np.float64],
+    programmes: Sequence[Sequence[tuple[date, Work]]],
+    recorded_before: date,
+    samples: Sequence[tuple[date, tuple[float, float] | None, float | None]],
+    layout: Mapping[str, float],
+    members: int,
+    unknowns: Sequence[tuple[str, NDArray[np.float64]]],
+    year_multipliers: Sequence[NDArray[np.float64]],
+    quantities: Sequence[str],
+    spans: str,
+    threads: int | None,
+    progress: Callable[[int, int], object] | None,
+) -> Batch: ...
+def unknown_fields() -> list[tuple[str, float, float, float]]: ...

@@ -2,6 +2,7 @@
 
 use pyo3::prelude::*;
 
+mod engine;
 mod errors;
 mod practice;
 mod weather;
@@ -13,6 +14,8 @@ mod _core {
     const VERSION: &str = env!("CARGO_PKG_VERSION");
     #[pymodule_export]
     const SAND_BULK_DENSITY_G_CM3: f64 = crate::practice::work::SAND_BULK_DENSITY_G_CM3;
+    #[pymodule_export]
+    use super::engine::{PyBatch, simulate, unknown_fields};
     #[pymodule_export]
     use super::practice::{PyCalendar, PyProgramme, PyWork, rounds_to_fill, spreader_passes};
 }
