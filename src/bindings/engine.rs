@@ -91,15 +91,7 @@ struct Kept {
 const ENTRIES: usize = 7;
 
 fn entries(account: &Account<f64>) -> [f64; ENTRIES] {
-    [
-        account.start,
-        account.gained,
-        account.respired,
-        account.cored_out,
-        account.mown_out,
-        account.below,
-        account.end,
-    ]
+    [account.start, account.gained, account.respired, account.cored_out, account.mown_out, account.below, account.end]
 }
 
 impl Kept {
