@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import csv
-import shutil
 import sys
-import tempfile
 import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from matledger.calibration import Calibration, calibrate
-from matledger.comparison import Comparison, compare
+from matledger.calibration import calibrate
+from matledger.comparison import compare
 from matledger.demo import demo_course
-from matledger.frames import Table
 
 DRAWS, YEARS, SEED = 1000, 5, 1
 

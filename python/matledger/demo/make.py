@@ -204,9 +204,7 @@ def _tests(greens: Sequence[str], rng: np.random.Generator) -> Iterator[dict[str
                     }
 
 
-def _simulate(
-    course: Course, rng: np.random.Generator
-) -> tuple[list[str], list[float], list[float], list[Floats]]:
+def _simulate(course: Course, rng: np.random.Generator) -> tuple[list[str], list[float], list[float], list[Floats]]:
     """Return the unknowns' names, coordinates and true values, and the readings of each green's tests."""
     driving = Driving(lower_c=course.settings.lower_c)
     heat, _ = _core.drivers(course.weather.core, driving._given())
