@@ -4,7 +4,7 @@ import matledger
 
 project = "matledger"
 author = "The matledger authors"
-copyright = "The matledger authors; MIT or Apache-2.0"  # noqa: A001
+copyright = "The matledger authors; MIT or Apache-2.0"
 version = release = matledger.__version__
 
 extensions = [
@@ -24,7 +24,7 @@ autodoc_typehints = "signature"
 autosummary_generate = False
 numpydoc_show_class_members = False
 # Docstrings list a paper under References where no sentence cites it.
-suppress_warnings = ["ref.citation", "ref.footnote", "toc.empty_glob"]
+suppress_warnings = ["ref.citation", "ref.footnote"]
 
 html_theme = "pydata_sphinx_theme"
 html_title = f"matledger {release}"
