@@ -35,6 +35,7 @@ if TYPE_CHECKING:
         read_weather,
         read_work,
     )
+    from matledger.reporting import report
     from matledger.weather import (
         Interpolate,
         SameDayOtherYears,
@@ -84,6 +85,7 @@ __all__ = [
     "read_soil_tests",
     "read_weather",
     "read_work",
+    "report",
     "rounds_to_fill",
     "site_yield",
     "soil_temperature",
@@ -142,6 +144,7 @@ _HOMES = {
         "read_weather",
         "read_work",
     ),
+    "reporting": ("report",),
     "weather": (
         "Interpolate",
         "SameDayOtherYears",

@@ -257,7 +257,7 @@ def programmes(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
         shifted = days + apart * (index - (len(comparison.names) - 1) // 2)
         spread = np.stack([median[index] - low[index], high[index] - median[index]])
         axes.errorbar(
-            shifted,  # type: ignore[arg-type]
+            shifted,
             median[index],
             yerr=spread,
             marker=MARKERS[index % len(MARKERS)],
