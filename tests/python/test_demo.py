@@ -154,7 +154,7 @@ def test_threads_do_not_change_a_number():
 @pytest.mark.parametrize(
     "long",
     [
-        "mat.compare(calibration, years=60, draws=None, weather_sequences=400, progress=say)",
+        "mat.compare(calibration, years=40, draws=None, progress=say)",
         "[mat.calibrate(course, draws=1, progress=say) for _ in range(10_000)]",
     ],
 )
@@ -182,7 +182,7 @@ def test_ctrl_c(long):
         asked = time.monotonic()
         process.send_signal(signal.SIGINT)
         assert process.communicate()[0] == "stopped\n"
-        assert time.monotonic() - asked < 5
+        assert time.monotonic() - asked < 2
     finally:
         guard.cancel()
         process.kill()

@@ -9,6 +9,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,10 +46,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"{given} was not written: {error}", file=sys.stderr)
         return 1
     times.append(time.perf_counter())
-    calibrating, comparing, writing = (after - before for before, after in zip(times, times[1:], strict=False))
+    calibrating, comparing, writing = (after - before for before, after in pairwise(times))
     print(*_said(calibration, comparison), sep="\n")
     print(
-        f"{times[-1] - times[0]:.0f} s: {calibrating:.1f} to calibrate, {comparing:.1f} to compare, {writing:.1f} to write."
+        f"{times[-1] - times[0]:.0f} s: {calibrating:.1f} to calibrate, {comparing:.1f} to compare,"
+        f" {writing:.1f} to write."
     )
     print(f"Look at {given / PAGE} first; {TABLES} and {PLOTS} lie beside it.")
     return 0
@@ -99,7 +101,7 @@ def _replace(out: Path, comparison: Comparison) -> None:
 
 
 def _write(into: Path, comparison: Comparison) -> None:
-    from matledger.report import report
+    from matledger.reporting import report
 
     (into / TABLES).mkdir()
     for name, table in _tables(comparison).items():

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 import numpy as np
-from vega_datasets import data as vega
+from vega_datasets import data as vega  # type: ignore[import-untyped]
 
 from matledger import _core
 from matledger._arrays import Floats
@@ -204,9 +204,7 @@ def _tests(greens: Sequence[str], rng: np.random.Generator) -> Iterator[dict[str
                     }
 
 
-def _simulate(
-    course: Course, rng: np.random.Generator
-) -> tuple[list[str], list[float], list[float], list[Floats]]:
+def _simulate(course: Course, rng: np.random.Generator) -> tuple[list[str], list[float], list[float], list[Floats]]:
     """Return the unknowns' names, coordinates and true values, and the readings of each green's tests."""
     driving = Driving(lower_c=course.settings.lower_c)
     heat, _ = _core.drivers(course.weather.core, driving._given())
