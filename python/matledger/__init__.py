@@ -36,6 +36,7 @@ if TYPE_CHECKING:
         read_work,
     )
     from matledger.reporting import report
+    from matledger.simulation import Ledger, Run, simulate
     from matledger.weather import (
         Interpolate,
         SameDayOtherYears,
@@ -56,9 +57,11 @@ __all__ = [
     "Green",
     "InputError",
     "Interpolate",
+    "Ledger",
     "Method",
     "Problem",
     "Programme",
+    "Run",
     "SameDayOtherYears",
     "SandInjection",
     "Settings",
@@ -87,6 +90,7 @@ __all__ = [
     "read_work",
     "report",
     "rounds_to_fill",
+    "simulate",
     "site_yield",
     "soil_temperature",
     "spreader_passes",
@@ -145,6 +149,7 @@ _HOMES = {
         "read_work",
     ),
     "reporting": ("report",),
+    "simulation": ("Ledger", "Run", "simulate"),
     "weather": (
         "Interpolate",
         "SameDayOtherYears",

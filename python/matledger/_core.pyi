@@ -8,6 +8,7 @@ import numpy.typing as npt
 __all__ = [
     "SAND_BULK_DENSITY_G_CM3",
     "VERSION",
+    "Batch",
     "Calendar",
     "Forecast",
     "Programme",
@@ -24,9 +25,11 @@ __all__ = [
     "forecast",
     "growth_potential",
     "rounds_to_fill",
+    "simulate",
     "site_yield",
     "soil_temperature",
     "spreader_passes",
+    "unknown_fields",
 ]
 
 VERSION: str
@@ -238,3 +241,36 @@ class Calendar:
 
 def rounds_to_fill(hole_volume_mm: float, fill_fraction: float, sand_mm_per_round: float) -> int: ...
 def spreader_passes(swath_m: float, green_width_m: float) -> int: ...
+
+# Batch
+
+@final
+class Batch:
+    @property
+    def readings(self) -> list[tuple[str, npt.NDArray[np.float64]]]: ...
+    @property
+    def ledger(self) -> npt.NDArray[np.float64]: ...
+    @property
+    def status(self) -> npt.NDArray[np.uint8]: ...
+    @property
+    def years(self) -> list[int]: ...
+    @property
+    def interrupted(self) -> bool: ...
+
+def simulate(
+    start: date,
+    clippings_g_m2: npt.NDArray[np.float64],
+    decay_modifier: npt.NDArray[np.float64],
+    programmes: Sequence[Sequence[tuple[date, Work]]],
+    recorded_before: date,
+    samples: Sequence[tuple[date, tuple[float, float] | None, float | None]],
+    layout: Mapping[str, float],
+    members: int,
+    unknowns: Sequence[tuple[str, npt.NDArray[np.float64]]],
+    year_multipliers: Sequence[npt.NDArray[np.float64]],
+    quantities: Sequence[str],
+    spans: str,
+    threads: int | None,
+    progress: Callable[[int, int], object] | None,
+) -> Batch: ...
+def unknown_fields() -> list[tuple[str, float, float, float]]: ...

@@ -26,6 +26,77 @@ pub struct Member<T> {
     pub year_multipliers: Vec<T>,
 }
 
+/// One unknown of a member, and the values that it may take.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Field {
+    /// Name, with the unit where it has one.
+    pub name: &'static str,
+    /// Least value.
+    pub low: f64,
+    /// Largest value.
+    pub high: f64,
+}
+
+const fn field(name: &'static str, low: f64, high: f64) -> Field {
+    Field { name, low, high }
+}
+
+impl Field {
+    /// All but the yearly multipliers, in the order of [`Member::fields_mut`].
+    pub const ALL: [Field; 13] = [
+        field("litter_ratio", 0.0, 1000.0),
+        field("young_decay_per_year", 0.0, FASTEST_DECAY_PER_YEAR),
+        field("old_decay_per_year", 0.0, FASTEST_DECAY_PER_YEAR),
+        field("humified_share", 0.0, 1.0),
+        field("fill_fraction", 0.0, 1.0),
+        field("root_share", 0.0, 1.0),
+        field("sand_density_g_cm3", 0.1, 5.0),
+        field("om_density_g_cm3", 0.01, 5.0),
+        field("sand_scale", 0.0, 100.0),
+        field("young_share", 0.0, 1.0),
+        field("base_percent", 0.0, 90.0),
+        field("surface_percent", 0.0, 90.0),
+        field("profile_scale_mm", 0.1, 1e6),
+    ];
+
+    /// What is accepted, in words.
+    pub fn expected(&self) -> String {
+        format!("a number from {} to {}", self.low, self.high)
+    }
+
+    /// Whether a value may be taken.
+    pub fn holds(&self, value: f64) -> bool {
+        (self.low..=self.high).contains(&value)
+    }
+}
+
+/// Decay rates above this are refused (1/yr): the series of [`crate::column::TwoPools`] are cut for it.
+pub const FASTEST_DECAY_PER_YEAR: f64 = 12.0;
+
+/// What yearly multipliers may be.
+pub(super) const MULTIPLIER: Field = field("year_multipliers", 0.0, 1000.0);
+
+impl<T> Member<T> {
+    /// The unknowns in the order of [`Field::ALL`].
+    pub fn fields_mut(&mut self) -> [&mut T; 13] {
+        [
+            &mut self.litter_ratio,
+            &mut self.decay.young_per_year,
+            &mut self.decay.old_per_year,
+            &mut self.decay.humified,
+            &mut self.fill_fraction,
+            &mut self.root_share,
+            &mut self.densities.mineral,
+            &mut self.densities.om,
+            &mut self.sand_scale,
+            &mut self.young_share,
+            &mut self.profile.base_percent,
+            &mut self.profile.surface_percent,
+            &mut self.profile.scale_mm,
+        ]
+    }
+}
+
 impl Member<f64> {
     /// The medians of the priors (`calibration::unknowns`).
     pub fn typical() -> Self {

@@ -4,10 +4,11 @@
 //! It is made once for a calendar and serves every member, since where parcels are split and merged is decided on a
 //! nominal member. With stretches of one day it is the daily scheme, exact within a day.
 
+pub mod batch;
 mod kernel;
 mod member;
 mod plan;
 
 pub use kernel::{Outcome, run};
-pub use member::Member;
+pub use member::{FASTEST_DECAY_PER_YEAR, Field, Member};
 pub use plan::{Dated, Event, Layout, Plan, Scenario, Tape};

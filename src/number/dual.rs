@@ -1,6 +1,6 @@
 //! A number with its derivatives in `N` directions (forward mode).
 
-use super::Number;
+use super::{Number, exp};
 use std::ops::{Add, AddAssign, Div, Mul, MulAssign, Neg, Sub, SubAssign};
 
 /// A value and its derivatives in `N` directions.
@@ -53,7 +53,7 @@ impl<const N: usize> Number for Dual<N> {
     }
     #[inline(always)]
     fn exp(self) -> Self {
-        let value = self.value.exp();
+        let value = exp(self.value);
         self.scaled(value, value)
     }
     #[inline(always)]

@@ -1,8 +1,13 @@
-//! The number type that the column and the engine are generic over: plain, or carrying derivatives.
+//! The number type that the column and the engine are generic over: plain, several side by side, or carrying
+//! derivatives.
 
 mod dual;
+mod elementary;
+mod lanes;
 
 pub use dual::Dual;
+pub use elementary::exp;
+pub use lanes::Lanes;
 
 use std::fmt::Debug;
 use std::ops::{Add, AddAssign, Div, Mul, MulAssign, Neg, Sub, SubAssign};
@@ -89,7 +94,7 @@ impl Number for f64 {
     }
     #[inline(always)]
     fn exp(self) -> Self {
-        f64::exp(self)
+        exp(self)
     }
     #[inline(always)]
     fn ln(self) -> Self {

@@ -1,0 +1,810 @@
+"""Run the model forward: one green or a million members, one programme or several."""
+
+from __future__ import annotations
+
+import datetime as dt
+import warnings
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields
+from html import escape
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, cast
+
+import numpy as np
+
+from matledger import _core, units
+from matledger.errors import InputError, Problem
+from matledger.practice import Programme, Work
+from matledger.units import Quantity
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import polars as pl
+    import xarray as xr
+    from numpy.typing import ArrayLike, NDArray
+
+    Floats: TypeAlias = NDArray[np.float64]
+    Days: TypeAlias = NDArray[np.datetime64]
+
+__all__ = ["InterruptedWarning", "Ledger", "LeftDomainWarning", "Run", "SinkingWarning", "simulate"]
+
+WorkDone: TypeAlias = Programme | Iterable[tuple[dt.date, Work]]
+"""A programme, or pieces of work with their dates."""
+
+
+class SinkingWarning(UserWarning):
+    """Cores took out more than sand put back: the surface sank, and a fall in % is no dilution."""
+
+
+class LeftDomainWarning(UserWarning):
+    """Members whose masses left the finite numbers; their results are NaN."""
+
+
+class InterruptedWarning(UserWarning):
+    """The run was stopped; members that were not finished are NaN."""
+
+
+_QUANTITIES = {
+    "om_percent": ("%", "organic matter over dry mass of the sample, without the blank of a method"),
+    "om_kg_m2": ("kg m-2", "organic matter in the sample"),
+    "thickness_mm": ("mm", "thickness of the sample"),
+    "surface_mm": ("mm", "height of the surface above where it started"),
+    "profile_om_percent": ("%", "organic matter over dry mass between depths"),
+    "ledger": ("g m-2", "account of the column: start + gained = end + respired + cored_out + mown_out + below"),
+}
+_COORDINATES = {
+    "depth": {"units": "mm", "long_name": "depth below the present surface, middle of the slice", "positive": "down"},
+    "sample": {"long_name": "what is sampled: a depth window below the present surface, or a layer"},
+    "member": {"long_name": "member of the ensemble of unknowns"},
+    "year": {"long_name": "calendar year"},
+}
+_SUBSTANCES = ("om", "mineral")
+_ENTRIES = ("start", "gained", "respired", "cored_out", "mown_out", "below", "end")
+_FINISHED, _LEFT_ITS_DOMAIN = 1, 2
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Ledger:
+    """Where every gram went.
+
+    Attributes
+    ----------
+    dims
+        Names of the axes of `values`.
+    coords
+        Labels along each axis.
+    values
+        Masses [g/m2]. Of organic matter ``gained`` is what grew, of mineral the sand brought.
+
+    Notes
+    -----
+    ``start + gained = end + respired + cored_out + mown_out + below`` for each substance and span, to a relative 1e-9;
+    the core refuses a run in which it does not hold.
+    """
+
+    dims: tuple[str, ...]
+    coords: Mapping[str, tuple[Any, ...]]
+    values: Floats
+
+    def __eq__(self, other: object) -> bool:
+        """Compare values, NaN being equal to NaN."""
+        return _same(self, other)
+
+    def total(self, entry: str, substance: str = "om") -> Floats:
+        """Sum one entry over the years [g/m2]; the start is the first year's and the end the last year's.
+
+        Parameters
+        ----------
+        entry
+            ``start``, ``gained``, ``respired``, ``cored_out``, ``mown_out``, ``below`` or ``end``.
+        substance
+            ``om`` or ``mineral``.
+
+        Returns
+        -------
+        ndarray
+            Over programmes and members, where the run has them.
+        """
+        rows: Floats = self.values[..., _SUBSTANCES.index(substance), _ENTRIES.index(entry)]
+        if "year" not in self.dims:
+            return rows
+        if entry in ("start", "end"):
+            return np.asarray(rows[..., 0 if entry == "start" else -1])
+        return np.asarray(rows.sum(axis=-1))
+
+    def in_words(self) -> str:
+        """Say what became of what grew and of the sand: one line a programme, means over the members."""
+        names = self.coords.get("programme", (None,))
+        lines = []
+        for index, name in enumerate(names):
+
+            def mean(entry: str, substance: str = "om", index: int = index) -> float:
+                rows = self.total(entry, substance)
+                return float(np.nanmean(rows[index] if "programme" in self.dims else rows))
+
+            lines.append(("" if name is None else f"{name}: ") + _words(mean))
+        return "\n".join(lines)
+
+    def to_pandas(self) -> pd.DataFrame:
+        """One row for each programme, member, year and substance, one column for each entry [g/m2]."""
+        import pandas as pd
+
+        return pd.DataFrame(self._columns())
+
+    def to_polars(self) -> pl.DataFrame:
+        """One row for each programme, member, year and substance, one column for each entry [g/m2]."""
+        import polars as pl
+
+        return pl.DataFrame(self._columns())
+
+    def _columns(self) -> dict[str, Any]:
+        keys = _keys([(dim, np.asarray(self.coords[dim])) for dim in self.dims[:-1]])
+        return keys | {entry: self.values[..., i].ravel() for i, entry in enumerate(_ENTRIES)}
+
+    def __repr__(self) -> str:
+        """Say it in words."""
+        return f"<Ledger\n{self.in_words()}>"
+
+
+def _words(mean: Callable[..., float]) -> str:
+    def grams(value: float) -> str:
+        return f"{value:,.0f}" if abs(value) >= 10 else f"{value:.2g}"
+
+    lost = {"decayed": mean("respired"), "left in cores": mean("cored_out"), "fell below the column": mean("below")}
+    said = [f"{grams(amount)} {what}" for what, amount in lost.items() if amount > 0.05]
+    change = mean("end") - mean("start")
+    new_mineral = mean("end", "mineral") - mean("start", "mineral")
+    depth_mm = new_mineral / _core.SAND_BULK_DENSITY_G_CM3 / 1000
+    text = f"{grams(mean('gained'))} g/m2 of organic matter grew"
+    if said:
+        text += f", {' and '.join([', '.join(said[:-1]), said[-1]] if said[1:] else said)}"
+    text += f"; the column holds {grams(abs(change))} g/m2 {'more' if change >= 0 else 'less'} than at the start"
+    if new_mineral > 0.5:
+        return f"{text}, spread through {depth_mm:.1f} mm of new sand."
+    if new_mineral < -0.5:
+        return f"{text}, and {-depth_mm:.1f} mm less sand: cores took more than was put back."
+    return f"{text}, and no new sand."
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Run:
+    """What a simulation leaves.
+
+    Attributes
+    ----------
+    dims
+        Names of the leading axes of every result: ``programme`` if several were given, ``member`` if any unknown was
+        an array.
+    programmes
+        Names of the programmes.
+    members
+        Number of members.
+    samples
+        What was sampled.
+    dates
+        When, shape ``(date,)``.
+    om_percent, om_kg_m2, thickness_mm
+        Concentration [% of dry mass], stock [kg/m2] and thickness [mm], shape ``(*dims, sample, date)``; None where it
+        was not to be kept.
+    surface_mm
+        Height of the surface above where it started [mm], shape ``(*dims, date)``.
+    profile_dates, profile_depth_mm
+        Dates of the profiles, and the faces of their slices [mm], shape ``(depth + 1,)``.
+    profile_om_percent
+        Organic matter between depths [%], shape ``(*dims, profile_date, depth)``.
+    ledger
+        Where every gram went; None where it was not to be kept.
+    finished
+        Whether each member ran to its end, shape ``dims``.
+    """
+
+    dims: tuple[str, ...]
+    programmes: tuple[str, ...]
+    members: int
+    samples: tuple[str, ...]
+    dates: Days
+    om_percent: Floats | None
+    om_kg_m2: Floats | None
+    thickness_mm: Floats | None
+    surface_mm: Floats | None
+    profile_dates: Days
+    profile_depth_mm: Floats
+    profile_om_percent: Floats
+    ledger: Ledger | None
+    finished: NDArray[np.bool_]
+
+    def __eq__(self, other: object) -> bool:
+        """Compare values, NaN being equal to NaN."""
+        return _same(self, other)
+
+    def ledger_in_words(self) -> str:
+        """Say what became of what grew and of the sand: one line a programme, means over the members.
+
+        Raises
+        ------
+        InputError
+            When no ledger was kept.
+        """
+        if self.ledger is None:
+            raise InputError([Problem("keep_ledger", "'none'", "'year' or 'total', for a ledger to tell of")])
+        return self.ledger.in_words()
+
+    def _leading(self) -> list[tuple[str, NDArray[Any]]]:
+        labels = {"programme": np.asarray(self.programmes, dtype=object), "member": np.arange(self.members)}
+        return [(dim, labels[dim]) for dim in self.dims]
+
+    def _kept(self) -> dict[str, tuple[tuple[str, ...], Floats]]:
+        axes = {
+            "om_percent": ("sample", "date"),
+            "om_kg_m2": ("sample", "date"),
+            "thickness_mm": ("sample", "date"),
+            "surface_mm": ("date",),
+        }
+        named = {name: (axis, cast("Floats | None", getattr(self, name))) for name, axis in axes.items()}
+        return {name: ((*self.dims, *axis), values) for name, (axis, values) in named.items() if values is not None}
+
+    def to_xarray(self) -> xr.Dataset:
+        """Everything as a dataset with CF attributes (``units``, ``long_name``)."""
+        import xarray as xr
+
+        coords: dict[str, Any] = dict(self._leading())
+        coords |= {"sample": list(self.samples), "date": self.dates.astype("datetime64[ns]")}
+        data: dict[str, Any] = self._kept()
+        if self.profile_dates.size:
+            faces = self.profile_depth_mm
+            coords |= {
+                "profile_date": self.profile_dates.astype("datetime64[ns]"),
+                "depth": (faces[:-1] + faces[1:]) / 2,
+            }
+            data["profile_om_percent"] = ((*self.dims, "profile_date", "depth"), self.profile_om_percent)
+        if self.ledger is not None:
+            coords |= {dim: list(labels) for dim, labels in self.ledger.coords.items() if dim not in coords}
+            data["ledger"] = (self.ledger.dims, self.ledger.values)
+        dataset = xr.Dataset(data, coords, attrs={"Conventions": "CF-1.11", "source": f"matledger {_core.VERSION}"})
+        for name, (unit, long_name) in _QUANTITIES.items():
+            if name in dataset:
+                dataset[name].attrs |= {"units": unit, "long_name": long_name}
+        for name, attributes in _COORDINATES.items():
+            if name in dataset.coords:
+                dataset[name].attrs |= attributes
+        return dataset
+
+    def _columns(self) -> dict[str, Any]:
+        keys = [*self._leading(), ("sample", np.asarray(self.samples, dtype=object)), ("date", self.dates)]
+        shape = tuple(len(labels) for _, labels in keys)
+        kept = self._kept()
+        if "surface_mm" in kept:
+            dims, values = kept["surface_mm"]
+            kept["surface_mm"] = (dims, np.broadcast_to(values[..., None, :], shape))
+        return _keys(keys) | {name: values.ravel() for name, (_, values) in kept.items()}
+
+    def to_pandas(self) -> pd.DataFrame:
+        """One row for each programme, member, sample and date, one column for each quantity kept."""
+        import pandas as pd
+
+        return pd.DataFrame(self._columns())
+
+    def to_polars(self) -> pl.DataFrame:
+        """One row for each programme, member, sample and date, one column for each quantity kept."""
+        import polars as pl
+
+        columns = self._columns()
+        return pl.DataFrame(columns | {"date": pl.Series(columns["date"].astype("datetime64[ms]")).cast(pl.Date)})
+
+    def __repr__(self) -> str:
+        """Size and contents."""
+        span = f", {self.dates[0]} to {self.dates[-1]}" if self.dates.size else ""
+        kept = [f.name for f in fields(self) if f.name in _QUANTITIES and f.name != "ledger" and _filled(self, f.name)]
+        return (
+            f"<Run of {_count(self.members, 'member')} over {_count(len(self.programmes), 'programme')}: "
+            f"{', '.join(self.samples) or 'nothing sampled'}{span}; {', '.join(kept) or 'no quantity'}>"
+        )
+
+    def _repr_html_(self) -> str:
+        if self.om_percent is None or not self.dates.size:
+            return f"<p>{escape(repr(self))}</p>"
+        percent = self.om_percent.reshape(len(self.programmes), self.members, len(self.samples), -1)
+        head = "".join(f"<th>{date}</th>" for date in (self.dates[0], self.dates[-1]))
+        rows = []
+        for index, name in enumerate(self.programmes):
+            for number, sample in enumerate(self.samples):
+                cells = [np.nanmean(percent[index, :, number, day]) for day in (0, -1)]
+                shown = "".join(f"<td>{cell:.2f} %</td>" for cell in cells)
+                rows.append(f"<tr><td>{escape(name)}</td><td>{escape(sample)}</td>{shown}</tr>")
+        words = f"<p>{escape(self.ledger_in_words())}</p>" if self.ledger is not None else ""
+        caption = f"organic matter, mean of {_count(self.members, 'member')}"
+        return f"<table><caption>{caption}</caption><tr><th></th><th></th>{head}</tr>{''.join(rows)}</table>{words}"
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
+
+
+def _filled(run: Run, name: str) -> bool:
+    values = getattr(run, name)
+    return values is not None and values.size > 0
+
+
+def _same(one: Any, other: Any) -> bool:
+    if type(one) is not type(other):
+        return False
+    for field in fields(one):
+        a, b = getattr(one, field.name), getattr(other, field.name)
+        if isinstance(a, np.ndarray) and isinstance(b, np.ndarray):
+            if not np.array_equal(a, b, equal_nan=a.dtype.kind in "fM"):
+                return False
+        elif a != b:
+            return False
+    return True
+
+
+def _keys(axes: Sequence[tuple[str, NDArray[Any]]]) -> dict[str, NDArray[Any]]:
+    """Labels of every cell of an array, flat."""
+    grids = np.meshgrid(*(labels for _, labels in axes), indexing="ij")
+    return {name: grid.ravel() for (name, _), grid in zip(axes, grids, strict=True)}
+
+
+class _Asked:
+    """Collects problems while the arguments are read."""
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    def read(self, read: Callable[..., Any], *arguments: object) -> Any:
+        try:
+            return read(*arguments)
+        except InputError as error:
+            self.problems.extend(error.problems)
+            return None
+
+    def refuse(self, place: str, value: object, expected: str) -> None:
+        self.problems.append(Problem(place, str(value), expected))
+
+    def close(self) -> None:
+        if self.problems:
+            raise InputError(self.problems)
+
+
+def _day(value: object, name: str) -> dt.date:
+    if isinstance(value, np.datetime64) and not np.isnat(value):
+        return cast("dt.date", value.astype("datetime64[D]").item())
+    if isinstance(value, str):
+        try:
+            read = dt.date.fromisoformat(value)
+        except ValueError:
+            read = None
+        if read is not None and read.isoformat() == value:
+            return read
+    elif isinstance(value, dt.datetime):
+        return value.date()
+    elif isinstance(value, dt.date):
+        return value
+    raise InputError([Problem(name, repr(value), "a date such as 2014-04-15")])
+
+
+def _days(values: object, name: str) -> list[dt.date]:
+    if isinstance(values, (str, dt.date, np.datetime64)):
+        return [_day(values, name)]
+    if not isinstance(values, Iterable):
+        raise InputError([Problem(name, repr(values), "dates such as ['2014-04-15', '2015-04-15']")])
+    return [_day(value, f"{name}[{i}]") for i, value in enumerate(values)]
+
+
+def _floats(values: ArrayLike, name: str) -> Floats:
+    try:
+        array = np.asarray(values)
+        if array.dtype.kind not in "iuf":
+            raise InputError([Problem(name, f"values of type {array.dtype}", "numbers")])
+        return np.asarray(array, dtype=np.float64, order="C")
+    except (TypeError, ValueError):
+        raise InputError([Problem(name, type(values).__name__, "numbers")]) from None
+
+
+def _series(values: ArrayLike, name: str) -> Floats:
+    array = _floats(values, name)
+    if array.ndim != 1:
+        raise InputError([Problem(name, f"shape {array.shape}", "shape (days,)")])
+    return array
+
+
+def _millimetres(value: Quantity, name: str) -> float:
+    return units.parse(value, "mm", name=name)
+
+
+def _window(window: object, name: str) -> tuple[str, tuple[float, float]]:
+    if not isinstance(window, Sequence) or isinstance(window, str) or len(window) != 2:
+        raise InputError([Problem(name, repr(window), "two depths such as (0, 20)")])
+    top, bottom = (_millimetres(depth, f"{name}[{i}]") for i, depth in enumerate(window))
+    return f"{top:g}-{bottom:g} mm", (top, bottom)
+
+
+def _layer(layer: object, name: str) -> tuple[str, float | None]:
+    if layer == "mat":
+        return "mat", None
+    if isinstance(layer, (int, float)) and not isinstance(layer, bool) and 0 < layer < 100:
+        return f"above {layer:g} %", float(layer)
+    raise InputError([Problem(name, repr(layer), "'mat', or a percentage between 0 and 100")])
+
+
+def _programmes(work: object) -> tuple[bool, list[tuple[str, Any]]]:
+    """Whether several were given, and each with its name."""
+    if isinstance(work, Programme):
+        return False, [(work.name, work)]
+    if isinstance(work, Mapping):
+        named = [(str(name), one) for name, one in work.items()]
+    else:
+        given = list(work) if isinstance(work, Iterable) and not isinstance(work, str) else [work]
+        programmes = [one for one in given if isinstance(one, Programme)]
+        if not programmes:
+            return False, [("work", given)]
+        if len(programmes) < len(given):
+            raise InputError([Problem("work", "programmes among other things", "programmes only, or dated work only")])
+        named = [(one.name, one) for one in programmes]
+    names = [name for name, _ in named]
+    if not named:
+        raise InputError([Problem("work", "no programme", "at least one programme")])
+    if twice := sorted({name for name in names if names.count(name) > 1}):
+        raise InputError(
+            [Problem("work", f"several programmes named {', '.join(twice)}", "a name of its own for each")]
+        )
+    return True, named
+
+
+def _dated(
+    work: Any, place: str, first: dt.date, last: dt.date, degree_days: Floats | None
+) -> list[tuple[dt.date, _core.Work]]:
+    if isinstance(work, Programme):
+        work = [(event.date, event.work) for event in work.calendar(first, last, degree_days=degree_days)]
+    dated = []
+    for index, piece in enumerate(work):
+        where = f"{place}[{index}]"
+        date, done = (
+            (piece.date, piece.work) if hasattr(piece, "date") and hasattr(piece, "work") else _pair(piece, where)
+        )
+        if not isinstance(done, Work):
+            raise InputError([Problem(where, repr(done), "work such as Coring(...) or Topdressing(...)")])
+        dated.append((_day(date, where), done.core))
+    return dated
+
+
+def _pair(piece: object, where: str) -> tuple[object, object]:
+    if isinstance(piece, Sequence) and not isinstance(piece, str) and len(piece) == 2:
+        return piece[0], piece[1]
+    raise InputError([Problem(where, repr(piece), "a date and a piece of work, or a programme")])
+
+
+def _members(unknowns: Mapping[str, ArrayLike], asked: _Asked) -> tuple[int | None, dict[str, Floats], list[Floats]]:
+    """Members (None if all unknowns are single numbers), columns by name, and multipliers by year."""
+    columns: dict[str, Floats] = {}
+    multipliers: Floats | None = None
+    lengths: dict[str, int] = {}
+    for name, given in unknowns.items():
+        values = asked.read(_floats, given, f"unknowns[{name!r}]")
+        if values is None:
+            continue
+        most = 2 if name == "year_multipliers" else 1
+        least = most - 1
+        if not least <= values.ndim <= most:
+            shapes = "(years,) or (years, members)" if most == 2 else "a number, or shape (members,)"
+            asked.refuse(f"unknowns[{name!r}]", f"shape {values.shape}", shapes)
+            continue
+        if values.ndim == most:
+            lengths[name] = values.shape[-1]
+        if name == "year_multipliers":
+            multipliers = np.atleast_2d(values.T).T if values.ndim == 1 else values
+        else:
+            columns[name] = np.atleast_1d(values)
+    if len(set(lengths.values())) > 1:
+        told = ", ".join(f"{name}: {length}" for name, length in lengths.items())
+        asked.refuse("unknowns", f"arrays of unequal length ({told})", "one value for each member in every array")
+    if 0 in lengths.values():
+        asked.refuse("unknowns", "an array without a member", "at least one member")
+    years = [] if multipliers is None else [np.ascontiguousarray(row) for row in multipliers]
+    return next(iter(lengths.values()), None), columns, years
+
+
+def simulate(
+    *,
+    start: dt.date | str,
+    clippings_g_m2: ArrayLike,
+    decay_modifier: ArrayLike,
+    work: WorkDone | Sequence[Programme] | Mapping[str, WorkDone] = (),
+    unknowns: Mapping[str, ArrayLike] | None = None,
+    windows: Sequence[tuple[Quantity, Quantity]] = ((0, 20),),
+    layers: Sequence[Literal["mat"] | float] = (),
+    read_on: Any = (),
+    profile_on: Any = (),
+    profile_step_mm: Quantity = 2.5,
+    mat_depth_mm: Quantity = 25.0,
+    depth_mm: Quantity = 150.0,
+    fine_mm: Quantity = 2.5,
+    fine_to_mm: Quantity = 100.0,
+    coarse_mm: Quantity = 10.0,
+    litter_surface_mm: Quantity = 10.0,
+    root_scale_mm: Quantity = 40.0,
+    stretch_days: int = 1,
+    recorded_before: dt.date | str | None = None,
+    degree_days: ArrayLike | None = None,
+    keep: Sequence[str] = ("om_percent", "om_kg_m2", "thickness_mm", "surface_mm"),
+    keep_ledger: Literal["year", "total", "none"] = "year",
+    threads: int | None = None,
+    progress: Callable[[int, int], object] | None = None,
+) -> Run:
+    """Run a putting green forward under one programme of work or several, for one set of unknowns or many.
+
+    Parameters
+    ----------
+    start
+        First day.
+    clippings_g_m2
+        Clippings removed on each day [g dry/m2], shape ``(days,)``.
+    decay_modifier
+        Decay modifier of each day [-], 1 at the reference temperature, shape ``(days,)``.
+    work
+        A `Programme`; or pairs of a date and a piece of work, in the order in which they are done within a day; or
+        several of these, as a sequence of programmes or a mapping from names.
+    unknowns
+        Values by name: a number that all members share, or one for each member, shape ``(members,)``. Names:
+        ``litter_ratio`` [g/g], ``young_decay_per_year`` and ``old_decay_per_year`` [1/yr, up to 12],
+        ``humified_share``, ``fill_fraction``, ``root_share``, ``young_share`` [-], ``sand_density_g_cm3`` and
+        ``om_density_g_cm3`` [g/cm3], ``sand_scale`` [-], ``base_percent`` and ``surface_percent`` [%],
+        ``profile_scale_mm`` [mm], and ``year_multipliers`` [-], shape ``(years,)`` or ``(years, members)``. What is not
+        given stands at the median of its prior.
+    windows
+        Depth windows below the present surface [mm].
+    layers
+        Layers: ``"mat"`` for all above the original root zone, or a percentage for the ground down to the deepest that
+        holds more organic matter than that.
+    read_on
+        Dates on which windows and layers are read, before that day's work.
+    profile_on
+        Dates on which the whole profile is read, before that day's work.
+    profile_step_mm
+        Thickness of the slices of a profile [mm].
+    mat_depth_mm
+        Thickness of the thatch-mat layer at the start [mm]; below it is the original root zone.
+    depth_mm
+        Depth of the column at the start [mm].
+    fine_mm, fine_to_mm, coarse_mm
+        Thickness of parcels near the surface, the depth down to which they are that fine, and their thickness below
+        [mm].
+    litter_surface_mm, root_scale_mm
+        Depth that takes the litter of crowns and stolons evenly, and depth over which root litter falls to 1/e [mm].
+    stretch_days
+        Days over which the depths that take litter are held; 1 is the daily scheme.
+    recorded_before
+        Work before this date is on record: its sand is scaled by ``sand_scale``. None: no work is.
+    degree_days
+        Degree days of each day, shape ``(days,)`` [degC d], for programmes with rules that count them.
+    keep
+        Quantities to keep of each reading.
+    keep_ledger
+        Ledgers to keep: of each year, of the whole run, or none.
+    threads
+        Threads; None for one a core. Results do not depend on it.
+    progress
+        Called every so often with the members done and all members to do, over all programmes.
+
+    Returns
+    -------
+    Run
+        Concentration, stock, thickness, surface, profiles and ledger.
+
+    Raises
+    ------
+    InputError
+        With everything that is wrong with the arguments, before any work starts.
+
+    Warns
+    -----
+    SinkingWarning
+        When cores took out more than sand put back, so that the surface sank.
+    LeftDomainWarning
+        When members left the finite numbers; they are NaN and the rest is finished.
+    InterruptedWarning
+        When Ctrl-C stopped the run; what was finished is returned.
+
+    References
+    ----------
+    Two pools of organic matter: Andren & Katterer 1997, Ecol. Appl. 7:1226-1236. Thickness: Adams 1973, J. Soil Sci.
+    24:10-17 (memory).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from matledger import Topdressing
+    >>> sand = [("2014-05-01", Topdressing(sand_mm=1)), ("2014-09-01", Topdressing(sand_mm=1))]
+    >>> run = simulate(
+    ...     start="2014-01-01",
+    ...     clippings_g_m2=np.full(365, 0.5),
+    ...     decay_modifier=np.full(365, 1.0),
+    ...     work=sand,
+    ...     read_on=["2014-12-31"],
+    ... )
+    >>> run.samples, run.om_percent.shape
+    (('0-20 mm',), (1, 1))
+    >>> run.om_percent.round(1).tolist()
+    [[3.6]]
+    >>> print(run.ledger_in_words())
+    548 g/m2 of organic matter grew...
+    """
+    asked = _Asked()
+    first = asked.read(_day, start, "start")
+    clippings = asked.read(_series, clippings_g_m2, "clippings_g_m2")
+    modifier = asked.read(_series, decay_modifier, "decay_modifier")
+    counted = None if degree_days is None else asked.read(_series, degree_days, "degree_days")
+    sampled = [asked.read(_window, w, f"windows[{i}]") for i, w in enumerate(windows)]
+    layered = [asked.read(_layer, w, f"layers[{i}]") for i, w in enumerate(layers)]
+    dates = asked.read(_days, read_on, "read_on") or []
+    profiles = asked.read(_days, profile_on, "profile_on") or []
+    recorded = first if recorded_before is None else asked.read(_day, recorded_before, "recorded_before")
+    lengths = {
+        "depth_mm": depth_mm,
+        "fine_mm": fine_mm,
+        "fine_to_mm": fine_to_mm,
+        "coarse_mm": coarse_mm,
+        "mat_depth_mm": mat_depth_mm,
+        "litter_surface_mm": litter_surface_mm,
+        "root_scale_mm": root_scale_mm,
+    }
+    layout = {name: asked.read(_millimetres, value, name) for name, value in lengths.items()}
+    step = asked.read(_millimetres, profile_step_mm, "profile_step_mm")
+    if step is not None and not step >= 0.1:
+        asked.refuse("profile_step_mm", step, "at least 0.1 mm")
+    if isinstance(stretch_days, bool) or not isinstance(stretch_days, (int, np.integer)) or stretch_days < 1:
+        asked.refuse("stretch_days", repr(stretch_days), "a whole number of days from 1")
+    if threads is not None and (isinstance(threads, bool) or not isinstance(threads, int) or threads < 1):
+        asked.refuse("threads", repr(threads), "a whole number from 1, or None")
+    for name in keep:
+        if name not in ("om_percent", "om_kg_m2", "thickness_mm", "surface_mm"):
+            asked.refuse("keep", repr(name), "some of om_percent, om_kg_m2, thickness_mm, surface_mm")
+    if keep_ledger not in ("year", "total", "none"):
+        asked.refuse("keep_ledger", repr(keep_ledger), "'year', 'total' or 'none'")
+    several, named = asked.read(_programmes, work) or (False, [])
+    count, columns, multipliers = _members(unknowns or {}, asked)
+    dated = []
+    if first is not None and clippings is not None and clippings.size:
+        last = first + dt.timedelta(days=clippings.size - 1)
+        for index, (_, one) in enumerate(named):
+            place = f"work[{index}]" if several else "work"
+            dated.append(asked.read(_dated, one, place, first, last, counted))
+    asked.close()
+
+    faces = np.append(np.arange(0.0, layout["depth_mm"] - 1e-9, step), layout["depth_mm"])
+    slices = list(zip(faces[:-1].tolist(), faces[1:].tolist(), strict=True))
+    wanted = [(*_sample(one), date) for one in (*sampled, *layered) for date in dates]
+    readings = [(date, window, percent) for window, percent, date in wanted]
+    readings += [(date, window, None) for date in profiles for window in slices]
+    members = 1 if count is None else count
+    profiled = ["om_percent"] if profiles else []
+    batch = _core.simulate(
+        first,
+        clippings,
+        modifier,
+        dated,
+        recorded,
+        readings,
+        layout | {"stretch_days": int(stretch_days)},
+        members,
+        list(columns.items()),
+        multipliers,
+        [*keep, *profiled],
+        keep_ledger,
+        threads,
+        progress,
+    )
+    return _run(
+        batch,
+        programmes=tuple(name for name, _ in named),
+        several=several,
+        count=count,
+        samples=tuple(one[0] for one in (*sampled, *layered)),
+        dates=np.array(dates, dtype="datetime64[D]"),
+        profile_dates=np.array(profiles, dtype="datetime64[D]"),
+        faces=faces,
+        keep=keep,
+        keep_ledger=keep_ledger,
+    )
+
+
+def _sample(named: tuple[str, Any]) -> tuple[tuple[float, float] | None, float | None]:
+    _, what = named
+    return (what, None) if isinstance(what, tuple) else (None, what)
+
+
+def _run(
+    batch: _core.Batch,
+    *,
+    programmes: tuple[str, ...],
+    several: bool,
+    count: int | None,
+    samples: tuple[str, ...],
+    dates: Days,
+    profile_dates: Days,
+    faces: Floats,
+    keep: Sequence[str],
+    keep_ledger: str,
+) -> Run:
+    members = 1 if count is None else count
+    dims = (("programme",) if several else ()) + (() if count is None else ("member",))
+    leading = ((len(programmes),) if several else ()) + (() if count is None else (members,))
+    readings = {
+        name: values.reshape(*leading, values.size // (len(programmes) * members)) for name, values in batch.readings
+    }
+    asked = len(samples) * len(dates)
+
+    def shaped(name: str) -> Floats | None:
+        if name not in keep:
+            return None
+        return _frozen(readings[name][..., :asked].reshape(*leading, len(samples), len(dates)))
+
+    surface = shaped("surface_mm")
+    if surface is not None:
+        surface = surface[..., 0, :] if samples else np.empty((*leading, 0))
+    slices = readings["om_percent"][..., asked:] if profile_dates.size else np.empty(0)
+    shape = (*leading, profile_dates.size, faces.size - 1)
+    status = batch.status.reshape(leading)
+    run = Run(
+        dims=dims,
+        programmes=programmes,
+        members=members,
+        samples=samples,
+        dates=_frozen(dates),
+        om_percent=shaped("om_percent"),
+        om_kg_m2=shaped("om_kg_m2"),
+        thickness_mm=shaped("thickness_mm"),
+        surface_mm=surface,
+        profile_dates=_frozen(profile_dates),
+        profile_depth_mm=_frozen(faces),
+        profile_om_percent=_frozen(slices.reshape(shape) if profile_dates.size else np.empty(shape)),
+        ledger=_ledger(batch, dims, leading, programmes, members, keep_ledger),
+        finished=_frozen(np.asarray(status == _FINISHED)),
+    )
+    if batch.interrupted:
+        done = int(run.finished.sum())
+        warnings.warn(f"stopped after {done:,} of {status.size:,}; the rest is NaN", InterruptedWarning, stacklevel=3)
+    if left := int((status == _LEFT_ITS_DOMAIN).sum()):
+        warnings.warn(f"{_count(left, 'member')} left the finite numbers and is NaN", LeftDomainWarning, stacklevel=3)
+    _warn_of_sinking(run)
+    return run
+
+
+def _ledger(
+    batch: _core.Batch,
+    dims: tuple[str, ...],
+    leading: tuple[int, ...],
+    programmes: tuple[str, ...],
+    members: int,
+    keep_ledger: str,
+) -> Ledger | None:
+    if keep_ledger == "none":
+        return None
+    coords: dict[str, tuple[Any, ...]] = {"programme": programmes, "member": tuple(range(members))}
+    coords = {dim: labels for dim, labels in coords.items() if dim in dims}
+    if keep_ledger == "year":
+        dims, coords["year"] = (*dims, "year"), tuple(batch.years)
+        leading = (*leading, len(batch.years))
+    coords |= {"substance": _SUBSTANCES, "entry": _ENTRIES}
+    values = _frozen(batch.ledger.reshape(*leading, len(_SUBSTANCES), len(_ENTRIES)))
+    return Ledger((*dims, "substance", "entry"), coords, values)
+
+
+def _warn_of_sinking(run: Run) -> None:
+    if run.ledger is None or run.surface_mm is None or not run.surface_mm.size:
+        return
+    out = run.ledger.total("cored_out", "mineral")
+    put_back = run.ledger.total("gained", "mineral") - run.ledger.total("mown_out", "mineral")
+    sank = (out > put_back) & (run.surface_mm[..., -1] < 0)
+    if np.any(sank):
+        lowest = float(np.nanmin(run.surface_mm[..., -1]))
+        share = "" if sank.ndim == 0 or np.all(sank) else f" in {np.mean(sank):.0%} of the runs"
+        warnings.warn(
+            f"cores took out more than sand put back{share}: the surface sank by up to {-lowest:.1f} mm, so a depth "
+            "window looks into older ground and a fall in its % is no dilution",
+            SinkingWarning,
+            stacklevel=4,
+        )
+
+
+def _frozen(array: NDArray[Any]) -> NDArray[Any]:
+    array.flags.writeable = False
+    return array
