@@ -6,13 +6,13 @@ import argparse
 import csv
 import re
 import sys
-import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from matledger.atomic import fresh_folder
 from matledger.calibration import Calibration, calibrate
 from matledger.comparison import Comparison, compare
 from matledger.demo import demo_course
@@ -41,7 +41,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     comparison = compare(calibration, years=YEARS, seed=SEED)
     times.append(time.perf_counter())
     try:
-        _replace(out, comparison)
+        with fresh_folder(out) as folder:
+            _write(folder, comparison)
     except OSError as error:
         print(f"{given} was not written: {error}", file=sys.stderr)
         return 1
@@ -81,23 +82,6 @@ def _said(calibration: Calibration, comparison: Comparison) -> Iterator[str]:
             f" {surface:.1f} % of the surface and {sand:.1f} mm of sand a year"
         )
     yield comparison.verdict()
-
-
-def _replace(out: Path, comparison: Comparison) -> None:
-    """Write everything beside the folder, then put it in the folder's place."""
-    out.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=f".{out.name}-", dir=out.parent) as beside:
-        new, old = Path(beside, "new"), Path(beside, "old")
-        new.mkdir()
-        _write(new, comparison)
-        if out.exists():
-            out.rename(old)
-        try:
-            new.rename(out)
-        except BaseException:
-            if old.exists():
-                old.rename(out)
-            raise
 
 
 def _write(into: Path, comparison: Comparison) -> None:
