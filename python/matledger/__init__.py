@@ -15,6 +15,11 @@ if TYPE_CHECKING:
     from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
+    from matledger.ordering import (
+        Buying,
+        Order,
+        order_sand,
+    )
     from matledger.practice import (
         Coring,
         Programme,
@@ -36,6 +41,17 @@ if TYPE_CHECKING:
         read_work,
     )
     from matledger.reporting import report
+    from matledger.sand import (
+        Grading,
+        Layering,
+        Mixture,
+        SandCheck,
+        Specification,
+        filter_d15_mm,
+        read_sieve_analyses,
+        read_specification,
+        sand_in_ground,
+    )
     from matledger.simulation import Ledger, Run, simulate
     from matledger.weather import (
         Interpolate,
@@ -46,50 +62,72 @@ if TYPE_CHECKING:
         growth_potential,
         soil_temperature,
     )
+    from matledger.work_day import (
+        Crew,
+        WorkDay,
+        check_spreader,
+        plan_day,
+    )
 
 __all__ = [
+    "Buying",
     "Calibration",
     "ClippingRecord",
     "Comparison",
     "Coring",
     "Course",
+    "Crew",
     "DailyClippings",
+    "Grading",
     "Green",
     "InputError",
     "Interpolate",
+    "Layering",
     "Ledger",
     "Method",
+    "Mixture",
+    "Order",
     "Problem",
     "Programme",
     "Run",
     "SameDayOtherYears",
+    "SandCheck",
     "SandInjection",
     "Settings",
     "SiteYield",
     "SoilTest",
     "SolidTining",
+    "Specification",
     "Target",
     "Tine",
     "Topdressing",
     "VerticalMowing",
     "Weather",
+    "WorkDay",
     "WorkRecord",
     "__version__",
     "calibrate",
+    "check_spreader",
     "compare",
     "daily_clippings",
     "decay_modifier",
     "degree_days",
     "demo_course",
+    "filter_d15_mm",
     "growth_potential",
     "load_course",
+    "order_sand",
+    "plan_day",
     "read_clippings",
     "read_ghcn_daily",
+    "read_sieve_analyses",
     "read_soil_tests",
+    "read_specification",
     "read_weather",
     "read_work",
     "report",
     "rounds_to_fill",
+    "sand_in_ground",
     "simulate",
     "site_yield",
     "soil_temperature",
@@ -158,6 +196,28 @@ _HOMES = {
         "degree_days",
         "growth_potential",
         "soil_temperature",
+    ),
+    "sand": (
+        "Grading",
+        "Layering",
+        "Mixture",
+        "SandCheck",
+        "Specification",
+        "filter_d15_mm",
+        "read_sieve_analyses",
+        "read_specification",
+        "sand_in_ground",
+    ),
+    "ordering": (
+        "Buying",
+        "Order",
+        "order_sand",
+    ),
+    "work_day": (
+        "Crew",
+        "WorkDay",
+        "check_spreader",
+        "plan_day",
     ),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}

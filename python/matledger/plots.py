@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 
     from matledger.calibration import Calibration
     from matledger.comparison import Comparison
+    from matledger.sand import Grading, Specification
 
-__all__ = ["ledger", "over_time", "profile", "programmes"]
+__all__ = ["grading", "ledger", "over_time", "profile", "programmes"]
 
 COLOURS = ("#1b3a4b", "#b5651d", "#5b8e7d", "#8a6fae", "#c9a227", "#777777")
 DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1)))
@@ -291,3 +292,56 @@ def programmes(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
 def _legend_below(axes: Axes) -> None:
     handles, _ = axes.get_legend_handles_labels()
     axes.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=min(4, max(1, len(handles))))
+
+
+def grading(sands: Sequence[Grading], specification: Specification | None = None, *, ax: Axes | None = None) -> Axes:
+    """Plot grading curves, with what limits allow as a band.
+
+    Parameters
+    ----------
+    sands
+        The sands.
+    specification
+        Limits; the band is the room that all of them together leave to a curve at the sizes that they name.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Examples
+    --------
+    >>> from matledger import Grading, Specification, plots
+    >>> pile = Grading("pile", [2, 1, 0.5, 0.25, 0.15], [100, 99, 75, 28, 5])
+    >>> axes = plots.grading([pile], Specification.usga_root_zone())
+    """
+    axes = _axes(ax, (8.0, 4.8))
+    if specification is not None:
+        band = [row for row in specification.core.envelope() if row[0] > 0]
+        sizes, low, high = zip(*band, strict=True)
+        axes.fill_between(
+            sizes, low, high, color="0.88", linewidth=0, zorder=0, label=f"room within {specification.name}"
+        )
+    for index, sand in enumerate(sands):
+        axes.plot(
+            sand.sizes_mm,
+            sand.finer_percent,
+            marker=MARKERS[index % len(MARKERS)],
+            markersize=5,
+            linewidth=1.6,
+            label=sand.name,
+            **_style(index),
+        )
+    axes.set_xscale("log")
+    shown = [0.05, 0.1, 0.15, 0.25, 0.5, 1, 2, 4]
+    axes.set_xticks(shown, [f"{size:g}" for size in shown])
+    axes.minorticks_off()
+    finest = min(min(sand.sizes_mm) for sand in sands)
+    coarsest = max(max(sand.sizes_mm) for sand in sands)
+    axes.set_xlim(min(0.045, finest), max(3.6, coarsest))
+    axes.set_ylim(0, 102)
+    axes.grid(visible=True, color="0.93")
+    axes.set(xlabel="size, mm", ylabel="finer, % of mass", title="Grading")
+    axes.legend(frameon=False, loc="upper left")
+    return axes

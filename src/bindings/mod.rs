@@ -8,6 +8,7 @@ mod errors;
 mod forecast;
 mod growth;
 mod practice;
+mod sand;
 mod watch;
 mod weather;
 
@@ -28,6 +29,11 @@ mod _core {
     use super::growth::{check_clipping_record, daily_clippings, dry_g_m2, dry_matter_g_l, site_yield};
     #[pymodule_export]
     use super::practice::{PyCalendar, PyProgramme, PyWork, rounds_to_fill, spreader_passes};
+    #[pymodule_export]
+    use super::sand::{
+        PyGrading, PySpecification, bulk_density_g_cm3, cart_trips, catch_pans, deliveries, filter_d15_mm, porosity,
+        sand_by_day, sand_shares, schedule, size_classes, us_sieves,
+    };
     #[pymodule_export]
     use super::weather::{PyWeather, decay_modifier, degree_days, growth_potential, soil_temperature};
 }

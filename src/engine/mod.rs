@@ -8,6 +8,7 @@ pub mod batch;
 mod kernel;
 mod member;
 mod plan;
+pub mod sand_shares;
 
 pub use kernel::{Outcome, run};
 pub use member::{FASTEST_DECAY_PER_YEAR, Field, Member};
