@@ -14,6 +14,7 @@ import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError, CellTimeoutError
 from nbconvert import HTMLExporter
+from nbconvert.filters import strip_ansi
 
 HERE = Path(__file__).parent
 OUT = HERE / "_run"
@@ -31,7 +32,7 @@ def run(source: Path) -> str | None:
         client.execute()
     except (CellExecutionError, CellTimeoutError) as error:
         # nbclient's message holds the cell's source and its traceback.
-        failure = str(error)
+        failure = strip_ansi(str(error))
     OUT.mkdir(exist_ok=True)
     nbformat.write(notebook, OUT / f"{source.stem}.ipynb")
     page, _ = HTMLExporter().from_notebook_node(notebook, {"metadata": {"name": source.stem}})

@@ -61,6 +61,16 @@ pub struct Progress {
     pub stop: AtomicBool,
 }
 
+impl Progress {
+    /// Goes on unless the caller asked to stop.
+    ///
+    /// # Errors
+    /// [`Error::Interrupted`] if `stop` is set.
+    pub fn go_on(&self) -> Result<()> {
+        if self.stop.load(Ordering::Relaxed) { Err(Error::Interrupted) } else { Ok(()) }
+    }
+}
+
 /// Every programme, green, year, sample and draw.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Forecast {
@@ -117,7 +127,7 @@ impl Forecast {
             (0..=outlook.years).filter_map(|k| start.checked_add_months(Months::new(12 * k as u32))).collect();
         let days = (dates[dates.len() - 1] - start).num_days() as usize;
         let sequences: Vec<Sequence> =
-            (0..outlook.sequences).map(|s| outlook.sequence(s, start, days)).collect::<Result<_>>()?;
+            (0..outlook.sequences).map(|s| outlook.sequence(s, start, days, progress)).collect::<Result<_>>()?;
         let multipliers = outlook.multipliers();
         let greens = outlook.model.site().greens.len();
         let parts: Vec<Part> = (0..outlook.programmes.len())
@@ -129,10 +139,7 @@ impl Forecast {
         let outcomes: Vec<Vec<Outcome<f64>>> = parts
             .par_iter()
             .map(|part| {
-                if progress.stop.load(Ordering::Relaxed) {
-                    return Err(Error::Interrupted);
-                }
-                let done = outlook.part(part, &sequences[part.sequence], &dates, &multipliers)?;
+                let done = outlook.part(part, &sequences[part.sequence], &dates, &multipliers, progress)?;
                 progress.done.fetch_add(1, Ordering::Relaxed);
                 Ok(done)
             })
@@ -258,7 +265,8 @@ impl Outlook<'_> {
         p.into_result(())
     }
 
-    fn sequence(&self, sequence: usize, start: NaiveDate, days: usize) -> Result<Sequence> {
+    fn sequence(&self, sequence: usize, start: NaiveDate, days: usize, progress: &Progress) -> Result<Sequence> {
+        progress.go_on()?;
         let weather = self.weather.followed_by(days, self.seed, sequence as u64)?;
         let drivers = Drivers::new(&weather, &self.driving)?;
         let counted = DegreeDays { start: drivers.start, values: &drivers.degree_days };
@@ -296,6 +304,7 @@ impl Outlook<'_> {
         sequence: &Sequence,
         dates: &[NaiveDate],
         multipliers: &[Vec<f64>],
+        progress: &Progress,
     ) -> Result<Vec<Outcome<f64>>> {
         let (model, site) = (self.model, self.model.site());
         let record = &site.greens[part.green];
@@ -333,6 +342,7 @@ impl Outlook<'_> {
         of_draw
             .drain(..)
             .map(|member| {
+                progress.go_on()?;
                 let mut outcome = run(&plan, &member, |_, _| {})?;
                 let asked: Vec<usize> = (0..samples.len()).map(|i| plan.reading_of(i)).collect();
                 outcome.readings = asked.iter().map(|&at| outcome.readings[at]).collect();

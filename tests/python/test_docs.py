@@ -54,7 +54,9 @@ def test_readme_example(capsys):
 
 
 def test_course_folder_reads_as_written(tmp_path):
-    found = re.findall(r"^```\{code-block\} \w+\n:caption: (\S+)\n\n(.*?)^```", text_of("how-to/course-folder.md"), re.M | re.S)
+    found = re.findall(
+        r"^```\{code-block\} \w+\n:caption: (\S+)\n\n(.*?)^```", text_of("how-to/course-folder.md"), re.M | re.S
+    )
     assert {name for name, _ in found} == {"course.toml", "weather.csv", "clippings.csv", "soil_tests.csv", "work.csv"}
     for name, content in found:
         (tmp_path / name).write_text(content, encoding="utf-8")
@@ -64,7 +66,12 @@ def test_course_folder_reads_as_written(tmp_path):
     assert read.target is not None
 
 
-FILES = {"Weather": weather.COLUMNS, "Clippings": clippings.COLUMNS, "Soil tests": soil_tests.COLUMNS, "Work": work.COLUMNS}
+FILES = {
+    "Weather": weather.COLUMNS,
+    "Clippings": clippings.COLUMNS,
+    "Soil tests": soil_tests.COLUMNS,
+    "Work": work.COLUMNS,
+}
 TOML = [
     *course_file.TOP,
     *course_file.WEATHER_FILE,
@@ -122,7 +129,9 @@ def test_cautions_are_those_of_the_reports():
 LINK = re.compile(r"\]\((?!https?:|#)([^)#]+)")
 
 
-@pytest.mark.parametrize("page", [*sorted(ROOT.glob("*.md")), *PAGES], ids=lambda page: os.fspath(page.relative_to(ROOT)))
+@pytest.mark.parametrize(
+    "page", [*sorted(ROOT.glob("*.md")), *PAGES], ids=lambda page: os.fspath(page.relative_to(ROOT))
+)
 def test_links_lead_somewhere(page):
     for link in LINK.findall(page.read_text(encoding="utf-8")):
         assert (page.parent / link).exists(), link
