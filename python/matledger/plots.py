@@ -318,11 +318,15 @@ def grading(sands: Sequence[Grading], specification: Specification | None = None
     """
     axes = _axes(ax, (8.0, 4.8))
     if specification is not None:
-        band = [row for row in specification.core.envelope() if row[0] > 0]
-        sizes, low, high = zip(*band, strict=True)
-        axes.fill_between(
-            sizes, low, high, color="0.88", linewidth=0, zorder=0, label=f"room within {specification.name}"
-        )
+        # Between two sizes that are named a curve is only bound not to fall: by the finer's least and the coarser's most.
+        named = specification.core.envelope()[::-1]
+        ends = [(size, size * 1.0001) for size, _, _ in named]
+        sizes = [size for pair in ends for size in pair]
+        low = [least for _, least, _ in named for _ in range(2)]
+        high = [most for _, _, most in named for _ in range(2)]
+        low[2::2], high[1:-1:2] = low[1:-1:2], high[2::2]
+        label = f"room within {specification.name}"
+        axes.fill_between(sizes, low, high, color="0.88", linewidth=0, zorder=0, label=label)
     for index, sand in enumerate(sands):
         axes.plot(
             sand.sizes_mm,
