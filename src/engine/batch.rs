@@ -2,7 +2,8 @@
 //!
 //! A member's results do not depend on its neighbours, the block it falls in, or the number of threads, to the bit.
 
-use super::kernel::{Outcome, trace};
+use super::kernel::Outcome;
+use super::lanes::{LANES, run_lanes};
 use super::member::{Field, MULTIPLIER, Member};
 use super::plan::Plan;
 use crate::column::{Account, Ledger, Reading};
@@ -10,9 +11,6 @@ use crate::error::{Error, Problems, Result};
 use crate::number::Lanes;
 use rayon::prelude::*;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-
-/// Members side by side.
-pub const LANES: usize = 8;
 
 /// The unknowns of many members, one column each: a single value that all share, or one for each member.
 #[derive(Debug, Clone)]
@@ -186,7 +184,7 @@ pub fn run_batch(
         }
         let (plan, first) = (index / blocks, index % blocks * LANES);
         let count = LANES.min(members.len() - first);
-        let outcome = trace(&plans[plan], &members.lanes(first), |_, _| {});
+        let outcome = run_lanes(&plans[plan], &members.lanes(first));
         let outcomes = (0..count).map(|lane| lane_of(&outcome, lane)).collect::<Result<_>>()?;
         sink(Block { plan, first, outcomes });
         control.done.fetch_add(count, Ordering::Relaxed);

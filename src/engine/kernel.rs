@@ -46,39 +46,43 @@ pub(super) fn trace<T: Number>(plan: &Plan, member: &Member<T>, mut look: impl F
     let mut readings = Vec::with_capacity(asked);
     let mut surface_mm = Vec::with_capacity(asked);
     let mut years = Vec::with_capacity(plan.years.len());
+    let mut height: Option<T> = None;
     for event in &plan.tape {
         match event {
             Event::Read { sample, root_zone } => {
                 readings.push(column.read(&plan.samples[*sample].1, *root_zone));
-                surface_mm.push(column.total_thickness_mm() - start_mm);
+                surface_mm.push(*height.get_or_insert_with(|| column.total_thickness_mm() - start_mm));
             }
             Event::Look(index) => look(*index, &column),
-            event => state.step(plan, member, &mut column, event),
-        }
-        if let Event::YearEnd = event {
-            years.push(state.close_year(&column));
+            Event::YearEnd => years.push(state.close_year(&column)),
+            event => {
+                height = None;
+                state.step(plan, member, &mut column, event);
+            }
         }
     }
     Outcome { readings, surface_mm, years }
 }
 
-/// What goes along with the column while it runs: the open ledger and a buffer.
+/// What goes along with the column while it runs: the open ledger.
 pub(super) struct State<T> {
     ledger: Ledger<T>,
-    shares: Vec<T>,
 }
 
 impl<T: Number> State<T> {
+    #[inline(always)]
     pub(super) fn start(column: &Column<T>) -> Self {
-        Self { ledger: Ledger::opened(column.total_om(), column.total_mineral()), shares: Vec::new() }
+        Self { ledger: Ledger::opened(column.total_om(), column.total_mineral()) }
     }
 
     /// Does one event to the column; readings are the caller's.
+    #[inline(always)]
     pub(super) fn step(&mut self, plan: &Plan, member: &Member<T>, column: &mut Column<T>, event: &Event) {
         match event {
-            Event::Stretch { first, last, year } => {
-                let pools = pools_of_stretch(plan, member, *first..*last, *year);
-                self.grow_and_decay(plan, member, column, &pools);
+            Event::Stretch { weather, year } => {
+                let multiplier = member.year_multipliers.get(*year).copied().unwrap_or(T::one());
+                let pools = TwoPools::over(&plan.weather[*weather], &member.decay, member.litter_ratio * multiplier);
+                column.grow_and_decay(&pools, &plan.layout.litter, member.root_share, &mut self.ledger.om);
             }
             Event::Open(opening) => column.open(opening, member.fill_fraction, &mut self.ledger),
             Event::Topdress { sand_g_m2, picked_up_share, recorded } => {
@@ -95,21 +99,8 @@ impl<T: Number> State<T> {
         }
     }
 
-    fn grow_and_decay(&mut self, plan: &Plan, member: &Member<T>, column: &mut Column<T>, pools: &TwoPools<T>) {
-        column.litter_shares(&plan.layout.litter, member.root_share, &mut self.shares);
-        let account = &mut self.ledger.om;
-        let mut placed = T::zero();
-        for (i, &weight) in self.shares.iter().enumerate() {
-            let (young, old) = (column.young[i], column.old[i]);
-            account.respired += pools.respired(young, old, weight);
-            (column.young[i], column.old[i]) = pools.apply(young, old, weight);
-            placed += weight;
-        }
-        account.gained += pools.litter;
-        account.below += pools.litter * (T::one() - placed);
-    }
-
     /// Closes the year's ledger and opens the next.
+    #[inline(always)]
     fn close_year(&mut self, column: &Column<T>) -> Ledger<T> {
         let (om, mineral) = (column.total_om(), column.total_mineral());
         let next = Ledger::opened(om, mineral);
@@ -120,21 +111,7 @@ impl<T: Number> State<T> {
     }
 }
 
+#[inline(always)]
 fn sand<T: Number>(member: &Member<T>, sand_g_m2: f64, recorded: bool) -> T {
     if recorded { member.sand_scale * sand_g_m2 } else { T::constant(sand_g_m2) }
-}
-
-/// The days of a stretch as one map: litter and decay of each day in closed form, composed.
-fn pools_of_stretch<T: Number>(
-    plan: &Plan,
-    member: &Member<T>,
-    days: std::ops::Range<usize>,
-    year: usize,
-) -> TwoPools<T> {
-    let multiplier = member.year_multipliers.get(year).copied().unwrap_or(T::one());
-    let litter = member.litter_ratio * multiplier;
-    days.fold(TwoPools::nothing(), |so_far, day| {
-        let clippings = litter * plan.clippings_g_m2[day];
-        so_far.then(&TwoPools::constant(&member.decay, 1.0, plan.decay_modifier[day], clippings))
-    })
 }

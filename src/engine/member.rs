@@ -1,6 +1,6 @@
 //! One set of values of what is not known about a green.
 
-use crate::column::{DecayRates, Densities, Profile};
+use crate::column::{DecayRates, Densities, FASTEST_DECAY_PER_YEAR, Profile};
 use crate::number::Number;
 
 /// The unknowns of one run.
@@ -69,9 +69,6 @@ impl Field {
         (self.low..=self.high).contains(&value)
     }
 }
-
-/// Decay rates above this are refused (1/yr): the series of [`crate::column::TwoPools`] are cut for it.
-pub const FASTEST_DECAY_PER_YEAR: f64 = 12.0;
 
 /// What yearly multipliers may be.
 pub(super) const MULTIPLIER: Field = field("year_multipliers", 0.0, 1000.0);
