@@ -47,6 +47,7 @@ fn readings_of_a_known_turf_bring_it_back() {
     let readings: Vec<CoverReading> = [0.0, 20.0, 60.0, 120.0, 200.0, 300.0]
         .iter()
         .flat_map(|heat| [HALF_INCH, Wound { area_share: 0.2, width_mm: 16.0, round: true }].map(|w| (*heat, w)))
+        .flat_map(|reading| [reading; 4])
         .map(|(degree_days, wound)| CoverReading { wound, degree_days, cover: truth.cover(&wound, degree_days) })
         .collect();
     let prior = HealingPriors::default();

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
+    from matledger.labour import Labour, Task
+    from matledger.money import Budget, Play, Prices
     from matledger.practice import (
         Coring,
         Programme,
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
         read_weather,
         read_work,
     )
+    from matledger.recovery import CoverReading, Recovery, healing
     from matledger.reporting import report
     from matledger.simulation import Ledger, Run, simulate
     from matledger.weather import (
@@ -48,19 +51,25 @@ if TYPE_CHECKING:
     )
 
 __all__ = [
+    "Budget",
     "Calibration",
     "ClippingRecord",
     "Comparison",
     "Coring",
     "Course",
+    "CoverReading",
     "DailyClippings",
     "Green",
     "InputError",
     "Interpolate",
+    "Labour",
     "Ledger",
     "Method",
+    "Play",
+    "Prices",
     "Problem",
     "Programme",
+    "Recovery",
     "Run",
     "SameDayOtherYears",
     "SandInjection",
@@ -69,6 +78,7 @@ __all__ = [
     "SoilTest",
     "SolidTining",
     "Target",
+    "Task",
     "Tine",
     "Topdressing",
     "VerticalMowing",
@@ -82,6 +92,7 @@ __all__ = [
     "degree_days",
     "demo_course",
     "growth_potential",
+    "healing",
     "load_course",
     "read_clippings",
     "read_ghcn_daily",
@@ -128,6 +139,8 @@ _HOMES = {
         "daily_clippings",
         "site_yield",
     ),
+    "labour": ("Labour", "Task"),
+    "money": ("Budget", "Play", "Prices"),
     "practice": (
         "Coring",
         "Programme",
@@ -148,6 +161,7 @@ _HOMES = {
         "read_weather",
         "read_work",
     ),
+    "recovery": ("CoverReading", "Recovery", "healing"),
     "reporting": ("report",),
     "simulation": ("Ledger", "Run", "simulate"),
     "weather": (

@@ -16,7 +16,10 @@ __all__ = [
     "Weather",
     "Work",
     "check_clipping_record",
+    "choose",
+    "cover",
     "daily_clippings",
+    "days_to_cover",
     "decay_modifier",
     "degree_days",
     "drivers",
@@ -24,7 +27,9 @@ __all__ = [
     "dry_matter_g_l",
     "forecast",
     "growth_potential",
+    "healing",
     "rounds_to_fill",
+    "scan",
     "simulate",
     "site_yield",
     "soil_temperature",
@@ -274,3 +279,34 @@ def simulate(
     progress: Callable[[int, int], object] | None,
 ) -> Batch: ...
 def unknown_fields() -> list[tuple[str, float, float, float]]: ...
+
+# Decision
+
+def healing(
+    readings: Sequence[tuple[tuple[float, float, bool], float, float]], draws: int, seed: int
+) -> npt.NDArray[np.float64]: ...
+def days_to_cover(
+    given: tuple[float, float, bool],
+    draws: npt.NDArray[np.float64],
+    degree_days: npt.NDArray[np.float64],
+    cover: float,
+) -> npt.NDArray[np.float64]: ...
+def cover(
+    given: tuple[float, float, bool], draws: npt.NDArray[np.float64], degree_days: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]: ...
+def choose(
+    worth: Sequence[Sequence[float]], limits: Sequence[tuple[str, Sequence[Sequence[float]], float]]
+) -> tuple[list[int], float] | None: ...
+def scan(
+    site: Site,
+    draws: npt.NDArray[np.float64],
+    weather: Weather,
+    driving: Mapping[str, object],
+    site_yield: tuple[float, float, int, bool],
+    programmes: Sequence[Programme],
+    years: int,
+    sequences: int,
+    sampled: tuple[float, float] | None,
+    seed: int,
+    tell: _Tell | None = None,
+) -> tuple[tuple[date, date], npt.NDArray[np.float64], list[Calendar]]: ...

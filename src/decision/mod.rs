@@ -5,5 +5,5 @@ pub mod forecast;
 pub mod recovery;
 
 pub use choice::{Choice, Limit, choose};
-pub use forecast::{Forecast, Outlook, Progress, Target, YearOfWork};
+pub use forecast::{Forecast, Outlook, Progress, Scan, Target, YearOfWork};
 pub use recovery::{CoverReading, Healing, HealingPriors, Wound, healing};

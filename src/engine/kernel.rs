@@ -38,26 +38,53 @@ pub fn run<T: Number>(plan: &Plan, member: &Member<T>, look: impl FnMut(usize, &
 
 /// Runs a plan without checking what comes out.
 #[inline(always)]
-pub(super) fn trace<T: Number>(plan: &Plan, member: &Member<T>, mut look: impl FnMut(usize, &Column<T>)) -> Outcome<T> {
-    let mut column = Column::new(&plan.parcels_mm, &member.profile, member.young_share, member.densities);
-    let mut state = State::start(&column);
-    let start_mm = column.total_thickness_mm();
+pub(super) fn trace<T: Number>(plan: &Plan, member: &Member<T>, look: impl FnMut(usize, &Column<T>)) -> Outcome<T> {
+    follow(plan, member, &mut Standing::start(plan, member), &plan.tape, look)
+}
+
+/// A run that has come part of the way.
+#[derive(Debug, Clone)]
+pub(super) struct Standing<T> {
+    column: Column<T>,
+    state: State<T>,
+    start_mm: T,
+}
+
+impl<T: Number> Standing<T> {
+    #[inline(always)]
+    pub(super) fn start(plan: &Plan, member: &Member<T>) -> Self {
+        let column = Column::new(&plan.parcels_mm, &member.profile, member.young_share, member.densities);
+        let (state, start_mm) = (State::start(&column), column.total_thickness_mm());
+        Self { column, state, start_mm }
+    }
+}
+
+/// Follows part of a tape from where a run stands; the outcome is that of the part.
+#[inline(always)]
+pub(super) fn follow<T: Number>(
+    plan: &Plan,
+    member: &Member<T>,
+    standing: &mut Standing<T>,
+    tape: &[Event],
+    mut look: impl FnMut(usize, &Column<T>),
+) -> Outcome<T> {
+    let Standing { column, state, start_mm } = standing;
     let asked = plan.samples.len();
     let mut readings = Vec::with_capacity(asked);
     let mut surface_mm = Vec::with_capacity(asked);
     let mut years = Vec::with_capacity(plan.years.len());
     let mut height: Option<T> = None;
-    for event in &plan.tape {
+    for event in tape {
         match event {
             Event::Read { sample, root_zone } => {
                 readings.push(column.read(&plan.samples[*sample].1, *root_zone));
-                surface_mm.push(*height.get_or_insert_with(|| column.total_thickness_mm() - start_mm));
+                surface_mm.push(*height.get_or_insert_with(|| column.total_thickness_mm() - *start_mm));
             }
-            Event::Look(index) => look(*index, &column),
-            Event::YearEnd => years.push(state.close_year(&column)),
+            Event::Look(index) => look(*index, column),
+            Event::YearEnd => years.push(state.close_year(column)),
             event => {
                 height = None;
-                state.step(plan, member, &mut column, event);
+                state.step(plan, member, column, event);
             }
         }
     }
@@ -65,6 +92,7 @@ pub(super) fn trace<T: Number>(plan: &Plan, member: &Member<T>, mut look: impl F
 }
 
 /// What goes along with the column while it runs: the open ledger.
+#[derive(Debug, Clone)]
 pub(super) struct State<T> {
     ledger: Ledger<T>,
 }
