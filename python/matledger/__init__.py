@@ -20,6 +20,8 @@ if TYPE_CHECKING:
         Order,
         order_sand,
     )
+    from matledger.labour import Labour, Task
+    from matledger.money import Budget, Play, Prices
     from matledger.practice import (
         Coring,
         Programme,
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
         read_weather,
         read_work,
     )
+    from matledger.recovery import CoverReading, Recovery, healing
     from matledger.reporting import report
     from matledger.sand import (
         Grading,
@@ -70,25 +73,31 @@ if TYPE_CHECKING:
     )
 
 __all__ = [
+    "Budget",
     "Buying",
     "Calibration",
     "ClippingRecord",
     "Comparison",
     "Coring",
     "Course",
+    "CoverReading",
     "Crew",
     "DailyClippings",
     "Grading",
     "Green",
     "InputError",
     "Interpolate",
+    "Labour",
     "Layering",
     "Ledger",
     "Method",
     "Mixture",
     "Order",
+    "Play",
+    "Prices",
     "Problem",
     "Programme",
+    "Recovery",
     "Run",
     "SameDayOtherYears",
     "SandCheck",
@@ -99,6 +108,7 @@ __all__ = [
     "SolidTining",
     "Specification",
     "Target",
+    "Task",
     "Tine",
     "Topdressing",
     "VerticalMowing",
@@ -115,6 +125,7 @@ __all__ = [
     "demo_course",
     "filter_d15_mm",
     "growth_potential",
+    "healing",
     "load_course",
     "order_sand",
     "plan_day",
@@ -166,6 +177,8 @@ _HOMES = {
         "daily_clippings",
         "site_yield",
     ),
+    "labour": ("Labour", "Task"),
+    "money": ("Budget", "Play", "Prices"),
     "practice": (
         "Coring",
         "Programme",
@@ -186,6 +199,7 @@ _HOMES = {
         "read_weather",
         "read_work",
     ),
+    "recovery": ("CoverReading", "Recovery", "healing"),
     "reporting": ("report",),
     "simulation": ("Ledger", "Run", "simulate"),
     "weather": (

@@ -21,7 +21,10 @@ __all__ = [
     "cart_trips",
     "catch_pans",
     "check_clipping_record",
+    "choose",
+    "cover",
     "daily_clippings",
+    "days_to_cover",
     "decay_modifier",
     "degree_days",
     "deliveries",
@@ -31,10 +34,12 @@ __all__ = [
     "filter_d15_mm",
     "forecast",
     "growth_potential",
+    "healing",
     "porosity",
     "rounds_to_fill",
     "sand_by_day",
     "sand_shares",
+    "scan",
     "schedule",
     "simulate",
     "site_yield",
@@ -365,3 +370,34 @@ def simulate(
     progress: Callable[[int, int], object] | None,
 ) -> Batch: ...
 def unknown_fields() -> list[tuple[str, float, float, float]]: ...
+
+# Decision
+
+def healing(
+    readings: Sequence[tuple[tuple[float, float, bool], float, float]], draws: int, seed: int
+) -> npt.NDArray[np.float64]: ...
+def days_to_cover(
+    given: tuple[float, float, bool],
+    draws: npt.NDArray[np.float64],
+    degree_days: npt.NDArray[np.float64],
+    cover: float,
+) -> npt.NDArray[np.float64]: ...
+def cover(
+    given: tuple[float, float, bool], draws: npt.NDArray[np.float64], degree_days: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]: ...
+def choose(
+    worth: Sequence[Sequence[float]], limits: Sequence[tuple[str, Sequence[Sequence[float]], float]]
+) -> tuple[list[int], float] | None: ...
+def scan(
+    site: Site,
+    draws: npt.NDArray[np.float64],
+    weather: Weather,
+    driving: Mapping[str, object],
+    site_yield: tuple[float, float, int, bool],
+    programmes: Sequence[Programme],
+    years: int,
+    sequences: int,
+    sampled: tuple[float, float] | None,
+    seed: int,
+    tell: _Tell | None = None,
+) -> tuple[tuple[date, date], npt.NDArray[np.float64], list[Calendar]]: ...

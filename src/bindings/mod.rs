@@ -3,6 +3,7 @@
 use pyo3::prelude::*;
 
 mod calibration;
+mod decision;
 mod engine;
 mod errors;
 mod forecast;
@@ -21,6 +22,8 @@ mod _core {
     const SAND_BULK_DENSITY_G_CM3: f64 = crate::practice::work::SAND_BULK_DENSITY_G_CM3;
     #[pymodule_export]
     use super::calibration::PySite;
+    #[pymodule_export]
+    use super::decision::{choose, cover, days_to_cover, healing, scan};
     #[pymodule_export]
     use super::engine::{PyBatch, simulate, unknown_fields};
     #[pymodule_export]

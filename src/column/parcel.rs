@@ -66,15 +66,36 @@ pub struct Column<T> {
     pub old: Vec<T>,
     /// Open hole volume in each parcel (mm over the whole surface).
     pub hole_mm: Vec<T>,
-    /// Volume that the open holes still take (mm).
+    /// Volume of the open holes (mm).
+    pub open_mm: T,
+    /// Part of it that sand can fill (mm).
     pub room_mm: T,
+    /// Whether there are open holes.
+    pub has_holes: bool,
     /// Bulk densities.
     pub densities: Densities<T>,
+    /// Volumes of a mass (mm per g/m2): what divides by the densities is multiplied by these.
+    pub(super) volumes: Volumes<T>,
+}
+
+/// Thickness of a mass of 1 g/m2 (mm).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Volumes<T> {
+    pub(super) mineral: T,
+    pub(super) om: T,
+}
+
+impl<T: Number> Volumes<T> {
+    #[inline(always)]
+    pub(super) fn of(&self, mineral_g_m2: T, om_g_m2: T) -> T {
+        mineral_g_m2 * self.mineral + om_g_m2 * self.om
+    }
 }
 
 impl<T: Number> Column<T> {
     /// Ground laid from parcels of given thickness (mm, bottom first) under a starting profile; `young_share` is the
     /// young part of its organic matter.
+    #[inline(always)]
     pub fn new(thickness_mm: &[f64], profile: &Profile<T>, young_share: T, densities: Densities<T>) -> Self {
         let mut top = thickness_mm.iter().sum::<f64>();
         let mut column = Self {
@@ -82,8 +103,14 @@ impl<T: Number> Column<T> {
             young: Vec::with_capacity(2 * thickness_mm.len()),
             old: Vec::with_capacity(2 * thickness_mm.len()),
             hole_mm: vec![T::zero(); thickness_mm.len()],
+            open_mm: T::zero(),
             room_mm: T::zero(),
+            has_holes: false,
             densities,
+            volumes: Volumes {
+                mineral: T::one() / (densities.mineral * 1000.0),
+                om: T::one() / (densities.om * 1000.0),
+            },
         };
         for &thickness in thickness_mm {
             top -= thickness;
@@ -98,6 +125,7 @@ impl<T: Number> Column<T> {
     }
 
     /// Number of parcels.
+    #[inline(always)]
     pub fn len(&self) -> usize {
         self.mineral.len()
     }
@@ -116,20 +144,23 @@ impl<T: Number> Column<T> {
     /// Thickness of a parcel (mm).
     #[inline(always)]
     pub fn thickness_mm(&self, index: usize) -> T {
-        self.densities.thickness_mm(self.mineral[index], self.om(index))
+        self.volumes.of(self.mineral[index], self.om(index))
     }
 
     /// Thickness of the whole column (mm).
+    #[inline(always)]
     pub fn total_thickness_mm(&self) -> T {
-        self.densities.thickness_mm(self.total_mineral(), self.total_om())
+        self.volumes.of(self.total_mineral(), self.total_om())
     }
 
     /// Mineral of the whole column (g/m2).
+    #[inline(always)]
     pub fn total_mineral(&self) -> T {
         sum(&self.mineral)
     }
 
     /// Organic matter of the whole column (g/m2).
+    #[inline(always)]
     pub fn total_om(&self) -> T {
         sum(&self.young) + sum(&self.old)
     }
@@ -146,6 +177,7 @@ impl<T: Number> Column<T> {
     }
 
     /// Lays an empty parcel on top.
+    #[inline(always)]
     pub fn push_empty(&mut self) {
         for pool in self.pools() {
             pool.push(T::zero());
@@ -153,15 +185,18 @@ impl<T: Number> Column<T> {
     }
 
     /// Splits a parcel into equal parts.
+    #[inline(always)]
     pub fn split(&mut self, index: usize, parts: usize) {
+        let share = 1.0 / parts as f64;
         for pool in self.pools() {
-            let part = pool[index] / parts as f64;
+            let part = pool[index] * share;
             pool[index] = part;
             pool.splice(index..index, std::iter::repeat_n(part, parts - 1));
         }
     }
 
     /// Merges a parcel with the one above it.
+    #[inline(always)]
     pub fn merge(&mut self, index: usize) {
         for pool in self.pools() {
             let upper = pool.remove(index + 1);
@@ -169,6 +204,7 @@ impl<T: Number> Column<T> {
         }
     }
 
+    #[inline(always)]
     fn pools(&mut self) -> [&mut Vec<T>; 4] {
         [&mut self.mineral, &mut self.young, &mut self.old, &mut self.hole_mm]
     }

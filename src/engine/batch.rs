@@ -2,17 +2,15 @@
 //!
 //! A member's results do not depend on its neighbours, the block it falls in, or the number of threads, to the bit.
 
-use super::kernel::{Outcome, trace};
+use super::kernel::{Outcome, Standing};
+use super::lanes::{LANES, run_lanes};
 use super::member::{Field, MULTIPLIER, Member};
-use super::plan::Plan;
+use super::plan::{Event, Plan};
 use crate::column::{Account, Ledger, Reading};
 use crate::error::{Error, Problems, Result};
 use crate::number::Lanes;
 use rayon::prelude::*;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-
-/// Members side by side.
-pub const LANES: usize = 8;
 
 /// The unknowns of many members, one column each: a single value that all share, or one for each member.
 #[derive(Debug, Clone)]
@@ -186,7 +184,9 @@ pub fn run_batch(
         }
         let (plan, first) = (index / blocks, index % blocks * LANES);
         let count = LANES.min(members.len() - first);
-        let outcome = trace(&plans[plan], &members.lanes(first), |_, _| {});
+        let member = members.lanes(first);
+        let plan_of = &plans[plan];
+        let outcome = run_lanes(plan_of, &member, &mut Standing::start(plan_of, &member), &plan_of.tape);
         let outcomes = (0..count).map(|lane| lane_of(&outcome, lane)).collect::<Result<_>>()?;
         sink(Block { plan, first, outcomes });
         control.done.fetch_add(count, Ordering::Relaxed);
@@ -232,4 +232,64 @@ fn lane_of(outcome: &Outcome<Lanes<LANES>>, lane: usize) -> Result<Option<Outcom
         Err(Error::Numerical(_)) => Ok(None),
         Err(bug) => Err(bug),
     }
+}
+
+/// Members side by side that have come to the first reading of a plan, from where every plan of the same past goes on.
+#[derive(Debug)]
+pub struct Fork {
+    past: Vec<Event>,
+    blocks: Vec<(usize, Member<Lanes<LANES>>, Standing<Lanes<LANES>>)>,
+}
+
+impl Fork {
+    /// Runs members up to the first reading of a plan.
+    ///
+    /// # Errors
+    /// [`Error::Input`] for no member or a plan that reads nothing; [`Error::Numerical`] and [`Error::LedgerOpen`] as for
+    /// [`super::run`].
+    pub fn new(plan: &Plan, members: &[Member<f64>]) -> Result<Self> {
+        let mut p = Problems::default();
+        p.require(!members.is_empty(), "members", "none", "at least one member");
+        let first = plan.tape.iter().position(|event| matches!(event, Event::Read { .. }));
+        p.require(first.is_some(), "plan", "no reading", "a plan that reads a sample");
+        p.into_result(())?;
+        let past = plan.tape[..first.unwrap_or_default()].to_vec();
+        let blocks = members
+            .chunks(LANES)
+            .map(|block| {
+                let member = Member::side_by_side(block);
+                let mut standing = Standing::start(plan, &member);
+                let outcome = run_lanes(plan, &member, &mut standing, &past);
+                checked_years(&outcome, block.len()).map(|()| (block.len(), member, standing))
+            })
+            .collect::<Result<_>>()?;
+        Ok(Self { past, blocks })
+    }
+
+    /// Runs the members on along a plan of the same past, and returns the last reading of each (% organic matter);
+    /// `None` if the plan's past is another.
+    ///
+    /// # Errors
+    /// As for [`Fork::new`].
+    pub fn last_om_percent(&self, plan: &Plan) -> Result<Option<Vec<f64>>> {
+        if !plan.tape.starts_with(&self.past) {
+            return Ok(None);
+        }
+        let mut found = Vec::new();
+        for (count, member, standing) in &self.blocks {
+            let outcome = run_lanes(plan, member, &mut standing.clone(), &plan.tape[self.past.len()..]);
+            checked_years(&outcome, *count)?;
+            let last = outcome.readings.last().map(Reading::om_percent);
+            found.extend(last.iter().flat_map(|percent| &percent.0[..*count]));
+        }
+        Ok(Some(found))
+    }
+}
+
+/// Checks the ledgers of the first `count` lanes.
+fn checked_years(outcome: &Outcome<Lanes<LANES>>, count: usize) -> Result<()> {
+    (0..count).try_for_each(|lane| match lane_of(outcome, lane)? {
+        Some(_) => Ok(()),
+        None => Err(Error::Numerical("a mass is no finite number".into())),
+    })
 }

@@ -2,7 +2,8 @@
 
 use super::kernel::State;
 use super::member::Member;
-use crate::column::{Column, LitterDepths, Sample};
+use crate::column::decay::DAYS_PER_YEAR;
+use crate::column::{Column, LONGEST_SPAN_YEARS, LitterDepths, Sample, Weathering};
 use crate::error::{Problems, Result};
 use crate::practice::work::{Opening, Work};
 use chrono::{Datelike, Days, NaiveDate};
@@ -121,12 +122,10 @@ pub struct Scenario<'a> {
 /// One entry of the tape.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Event {
-    /// Growth and decay over days `first..last` of calendar year number `year` of the run.
+    /// Growth and decay.
     Stretch {
-        /// First day.
-        first: usize,
-        /// The day after the last.
-        last: usize,
+        /// Number of its weather.
+        weather: usize,
         /// Calendar year, counted from the first of the run.
         year: usize,
     },
@@ -189,8 +188,9 @@ pub type Tape = Vec<Event>;
 pub struct Plan {
     pub(super) tape: Tape,
     pub(super) parcels_mm: Vec<f64>,
-    pub(super) clippings_g_m2: Vec<f64>,
-    pub(super) decay_modifier: Vec<f64>,
+    /// Of each stretch.
+    pub(super) weather: Vec<Weathering>,
+    days: usize,
     pub(super) samples: Vec<(NaiveDate, Sample)>,
     pub(super) layout: Layout,
     /// Calendar years of the run.
@@ -217,8 +217,8 @@ impl Plan {
         let plan = Self {
             tape: Vec::new(),
             parcels_mm,
-            clippings_g_m2: scenario.clippings_g_m2.to_vec(),
-            decay_modifier: scenario.decay_modifier.to_vec(),
+            weather: Vec::new(),
+            days: scenario.clippings_g_m2.len(),
             samples: samples.into_iter().map(|(_, sample)| sample).collect(),
             layout: scenario.layout,
             years: (scenario.start.year()..=scenario.last_day().year()).collect(),
@@ -239,7 +239,7 @@ impl Plan {
 
     /// Days of the run.
     pub fn days(&self) -> usize {
-        self.clippings_g_m2.len()
+        self.days
     }
 }
 
@@ -258,10 +258,12 @@ impl Scenario<'_> {
             format!("{} days", self.decay_modifier.len()),
             format!("as many days as clippings_g_m2 ({days})"),
         );
-        for (name, series) in [("clippings_g_m2", self.clippings_g_m2), ("decay_modifier", self.decay_modifier)] {
-            if let Some(day) = series.iter().position(|v| !(0.0..=1e4).contains(v)) {
+        for (name, series, most) in
+            [("clippings_g_m2", self.clippings_g_m2, 1e4), ("decay_modifier", self.decay_modifier, 100.0)]
+        {
+            if let Some(day) = series.iter().position(|v| !(0.0..=most).contains(v)) {
                 let date = self.start + Days::new(day as u64);
-                p.require(false, format!("{name} on {date}"), series[day], "a number from 0 to 10000");
+                p.require(false, format!("{name} on {date}"), series[day], format!("a number from 0 to {most}"));
             }
         }
         self.layout.validate(&mut p);
@@ -369,7 +371,7 @@ impl<'a> Writer<'a> {
             let year_end = NaiveDate::from_ymd_opt(date.year() + 1, 1, 1).map_or(days, day_of).min(days);
             let stops = [
                 Some(year_end),
-                Some(day + scenario.layout.stretch_days),
+                Some(self.longest(day)),
                 closes,
                 work.get(next_work).map(|dated| day_of(dated.date)),
                 self.plan.samples.get(next_sample).map(|(date, _)| day_of(*date)),
@@ -377,7 +379,9 @@ impl<'a> Writer<'a> {
             ];
             let last = stops.into_iter().flatten().min().unwrap_or(days).min(days);
             let year = (date.year() - scenario.start.year()) as usize;
-            self.push(Event::Stretch { first: day, last, year });
+            let weather = Weathering::of_days(&scenario.decay_modifier[day..last], &scenario.clippings_g_m2[day..last]);
+            self.plan.weather.push(weather);
+            self.push(Event::Stretch { weather: self.plan.weather.len() - 1, year });
             self.reshape();
             if last == year_end {
                 self.plan.tape.push(Event::YearEnd);
@@ -385,6 +389,19 @@ impl<'a> Writer<'a> {
             day = last;
         }
         self.plan
+    }
+
+    /// The day after the last of the longest stretch that may begin at `day`.
+    fn longest(&self, day: usize) -> usize {
+        let most = (day + self.scenario.layout.stretch_days).min(self.plan.days);
+        let mut passed = 0.0;
+        let spans = self.scenario.decay_modifier[day..most].iter().map(|modifier| modifier / DAYS_PER_YEAR);
+        let before = spans.take_while(|span| {
+            let fits = passed < LONGEST_SPAN_YEARS;
+            passed += span;
+            fits
+        });
+        day + before.count()
     }
 
     /// Puts an event on the tape and does it to the nominal member.

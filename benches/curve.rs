@@ -1,0 +1,125 @@
+//! Speed against error: how far each layout stands from the daily scheme with parcels of 1 mm, over random courses,
+//! programmes and draws from the full priors, and the site-years that it runs in a second on one core.
+//!
+//! `cargo bench --bench curve [-- courses draws]`
+
+#[path = "../tests/courses/mod.rs"]
+mod courses;
+
+use courses::{Course, YEARS};
+use matledger::engine::batch::{Block, Control, Ensemble, run_batch};
+use matledger::engine::{Field, Layout, Member, Plan, run};
+use std::sync::Mutex;
+use std::time::Instant;
+
+/// Columns of unknowns of some members, for an ensemble.
+struct Columns {
+    fields: Vec<Vec<f64>>,
+    years: Vec<Vec<f64>>,
+}
+
+impl Columns {
+    fn of(members: &[Member<f64>]) -> Self {
+        let fields = (0..Field::ALL.len())
+            .map(|i| members.iter().map(|member| *member.clone().fields_mut()[i]).collect())
+            .collect();
+        let years =
+            (0..YEARS as usize).map(|y| members.iter().map(|member| member.year_multipliers[y]).collect()).collect();
+        Self { fields, years }
+    }
+
+    fn ensemble(&self) -> Ensemble<'_> {
+        let names = Field::ALL.iter().map(|field| field.name);
+        let unknowns: Vec<_> = names.zip(self.fields.iter().map(Vec::as_slice)).collect();
+        let years: Vec<_> = self.years.iter().map(Vec::as_slice).collect();
+        Ensemble::new(self.fields[0].len(), &unknowns, &years).unwrap()
+    }
+}
+
+/// % OM of every reading of every member.
+fn percents(plan: &Plan, ensemble: &Ensemble<'_>) -> Vec<Vec<f64>> {
+    let kept = Mutex::new(vec![Vec::new(); ensemble.len()]);
+    let sink = |block: Block| {
+        let mut kept = kept.lock().unwrap();
+        for (lane, outcome) in block.outcomes.iter().enumerate() {
+            let readings = &outcome.as_ref().unwrap().readings;
+            kept[block.first + lane] = readings.iter().map(|r| r.om_percent()).collect();
+        }
+    };
+    let control = Control { threads: Some(1), ..Control::default() };
+    run_batch(std::slice::from_ref(plan), ensemble, &control, &sink).unwrap();
+    kept.into_inner().unwrap()
+}
+
+fn main() {
+    let numbers: Vec<usize> = std::env::args().filter_map(|argument| argument.parse().ok()).collect();
+    let (count, draws) = (numbers.first().copied().unwrap_or(200), numbers.get(1).copied().unwrap_or(8));
+    let typical = Member::typical();
+    let daily = Layout { fine_mm: 1.0, coarse_mm: 1.0, ..Layout::default() };
+    let cases: Vec<_> =
+        (0..count as u64).map(|seed| (Course::random(seed), courses::draws(draws, 1000 + seed))).collect();
+    let truth = |layout: Layout, cases: &[(Course, Vec<Member<f64>>)]| -> Vec<Vec<Vec<f64>>> {
+        let one = |course: &Course, member: &Member<f64>| {
+            let outcome = run(&course.plan(layout, member), member, |_, _| {}).unwrap();
+            outcome.readings.iter().map(|r| r.om_percent()).collect()
+        };
+        cases.iter().map(|(course, members)| members.iter().map(|member| one(course, member)).collect()).collect()
+    };
+    let reference = truth(daily, &cases);
+    let few = &cases[..(count / 10).max(1)];
+    let finer = truth(Layout { fine_mm: 0.5, coarse_mm: 0.5, ..daily }, few);
+    report("the reference itself, against parcels of 0.5 mm", &finer, &reference[..few.len()], f64::NAN);
+    if std::env::var("OWN").is_ok() {
+        for (fine_mm, stretch_days) in [(5.0, 30), (2.5, 30), (1.5, 30), (1.0, 30), (1.0, 1)] {
+            let own = truth(Layout { fine_mm, coarse_mm: 5.0, stretch_days, ..daily }, &cases);
+            report(&format!("own tape {fine_mm} {stretch_days}"), &reference, &own, f64::NAN);
+        }
+        return;
+    }
+    for stretch_days in [14, 30] {
+        for (fine_mm, fine_to_mm, coarse_mm) in [
+            (5.0, 100.0, 10.0),
+            (2.5, 100.0, 10.0),
+            (2.5, 100.0, 5.0),
+            (1.5, 100.0, 5.0),
+            (1.0, 50.0, 5.0),
+            (1.0, 100.0, 5.0),
+            (1.0, 1.0, 1.0),
+            (0.7, 100.0, 2.5),
+        ] {
+            let layout = Layout { fine_mm, fine_to_mm, coarse_mm, stretch_days, ..Layout::default() };
+            let mut seconds = 0.0;
+            let ran: Vec<_> = cases
+                .iter()
+                .map(|(course, members)| {
+                    let columns = Columns::of(members);
+                    let (plan, ensemble) = (course.plan(layout, &typical), columns.ensemble());
+                    let (percent, took) = (0..3)
+                        .map(|_| {
+                            let begin = Instant::now();
+                            (percents(&plan, &ensemble), begin.elapsed().as_secs_f64())
+                        })
+                        .min_by(|a, b| a.1.total_cmp(&b.1))
+                        .unwrap();
+                    seconds += took;
+                    percent
+                })
+                .collect();
+            let per_second = (count * draws * YEARS as usize) as f64 / seconds;
+            report(
+                &format!("{stretch_days} d, {fine_mm} mm to {fine_to_mm} mm, then {coarse_mm} mm"),
+                &reference,
+                &ran,
+                per_second,
+            );
+        }
+    }
+}
+
+fn report(name: &str, truth: &[Vec<Vec<f64>>], ran: &[Vec<Vec<f64>>], per_second: f64) {
+    let errors: Vec<f64> =
+        truth.iter().flatten().flatten().zip(ran.iter().flatten().flatten()).map(|(a, b)| (a - b).abs()).collect();
+    let largest = errors.iter().copied().fold(0.0, f64::max);
+    let rms = (errors.iter().map(|e| e * e).sum::<f64>() / errors.len() as f64).sqrt();
+    println!("{name:55} largest {largest:.4} rms {rms:.4} % OM {per_second:>9.0} site-years/s");
+}
