@@ -15,13 +15,13 @@ if TYPE_CHECKING:
     from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
+    from matledger.labour import Labour, Task
+    from matledger.money import Budget, Play, Prices
     from matledger.ordering import (
         Buying,
         Order,
         order_sand,
     )
-    from matledger.labour import Labour, Task
-    from matledger.money import Budget, Play, Prices
     from matledger.practice import (
         Coring,
         Programme,
@@ -34,13 +34,26 @@ if TYPE_CHECKING:
         spreader_passes,
     )
     from matledger.records import (
+        CoverRecord,
+        FillReading,
+        ProbeReading,
         SoilTest,
         WorkRecord,
+        depth_verdicts,
+        fill_prior,
         read_clippings,
+        read_cover,
+        read_fill_readings,
         read_ghcn_daily,
+        read_probe_readings,
         read_soil_tests,
         read_weather,
         read_work,
+        with_probe_readings,
+    )
+    from matledger.recovering import (
+        back_on,
+        cover_readings,
     )
     from matledger.recovery import CoverReading, Recovery, healing
     from matledger.reporting import report
@@ -56,6 +69,12 @@ if TYPE_CHECKING:
         sand_in_ground,
     )
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.water_entry import (
+        RingReading,
+        WaterEntry,
+        estimate_water_entry,
+        read_ring_readings,
+    )
     from matledger.weather import (
         Interpolate,
         SameDayOtherYears,
@@ -81,8 +100,10 @@ __all__ = [
     "Coring",
     "Course",
     "CoverReading",
+    "CoverRecord",
     "Crew",
     "DailyClippings",
+    "FillReading",
     "Grading",
     "Green",
     "InputError",
@@ -95,9 +116,11 @@ __all__ = [
     "Order",
     "Play",
     "Prices",
+    "ProbeReading",
     "Problem",
     "Programme",
     "Recovery",
+    "RingReading",
     "Run",
     "SameDayOtherYears",
     "SandCheck",
@@ -112,17 +135,23 @@ __all__ = [
     "Tine",
     "Topdressing",
     "VerticalMowing",
+    "WaterEntry",
     "Weather",
     "WorkDay",
     "WorkRecord",
     "__version__",
+    "back_on",
     "calibrate",
     "check_spreader",
     "compare",
+    "cover_readings",
     "daily_clippings",
     "decay_modifier",
     "degree_days",
     "demo_course",
+    "depth_verdicts",
+    "estimate_water_entry",
+    "fill_prior",
     "filter_d15_mm",
     "growth_potential",
     "healing",
@@ -130,7 +159,11 @@ __all__ = [
     "order_sand",
     "plan_day",
     "read_clippings",
+    "read_cover",
+    "read_fill_readings",
     "read_ghcn_daily",
+    "read_probe_readings",
+    "read_ring_readings",
     "read_sieve_analyses",
     "read_soil_tests",
     "read_specification",
@@ -143,6 +176,7 @@ __all__ = [
     "site_yield",
     "soil_temperature",
     "spreader_passes",
+    "with_probe_readings",
 ]
 
 __version__ = _core.VERSION
@@ -191,6 +225,15 @@ _HOMES = {
         "spreader_passes",
     ),
     "records": (
+        "CoverRecord",
+        "FillReading",
+        "ProbeReading",
+        "depth_verdicts",
+        "fill_prior",
+        "read_cover",
+        "read_fill_readings",
+        "read_probe_readings",
+        "with_probe_readings",
         "SoilTest",
         "WorkRecord",
         "read_clippings",
@@ -232,6 +275,16 @@ _HOMES = {
         "WorkDay",
         "check_spreader",
         "plan_day",
+    ),
+    "recovering": (
+        "back_on",
+        "cover_readings",
+    ),
+    "water_entry": (
+        "RingReading",
+        "WaterEntry",
+        "estimate_water_entry",
+        "read_ring_readings",
     ),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}

@@ -31,9 +31,8 @@ pub struct Slot {
 /// Lays a day's steps out in time.
 ///
 /// On a green the steps follow each other; a machine does one green at a time, of `machines` there are so many; no more
-/// people work at once than the crew has. Greens are taken in the order given, each step as early as people and machine
-/// allow (a serial schedule; Kolisch 1996, Eur. J. Oper. Res. 90:320-333, from memory). Ends of steps are the only times
-/// at which one may start, so nothing is searched on a grid.
+/// people work at once than the crew has. Whenever someone is done, greens are looked at in the order given and what can
+/// begin does (list scheduling; Graham 1969, SIAM J. Appl. Math. 17:416-429, from memory): good, not always the best.
 ///
 /// ```
 /// use matledger::practice::work_day::{Step, schedule};
@@ -62,40 +61,33 @@ pub fn schedule(steps: &[Step], machines: &[u32], crew: u32) -> Result<Vec<Slot>
         }
     }
     p.into_result(())?;
+    let todo: Vec<Vec<usize>> =
+        (0..greens).map(|green| (0..steps.len()).filter(|step| steps[*step].hours[green] > 0.0).collect()).collect();
+    let mut next = vec![0; greens];
     let mut slots: Vec<Slot> = Vec::new();
-    for green in 0..greens {
-        let mut ready = 0.0_f64;
-        for (index, step) in steps.iter().enumerate() {
-            let hours = step.hours[green];
-            if hours == 0.0 {
+    let mut running: Vec<Slot> = Vec::new();
+    let mut now = 0.0_f64;
+    loop {
+        for green in 0..greens {
+            let Some(&step) = todo[green].get(next[green]).filter(|_| running.iter().all(|r| r.green != green)) else {
                 continue;
+            };
+            let working: u32 = running.iter().map(|slot| steps[slot.step].people).sum();
+            let busy = running.iter().filter(|slot| steps[slot.step].machine == steps[step].machine).count() as u32;
+            let free = steps[step].machine.is_none_or(|machine| busy < machines[machine]);
+            if free && working + steps[step].people <= crew {
+                let slot = Slot { step, green, from_h: now, to_h: now + steps[step].hours[green] };
+                slots.push(slot);
+                running.push(slot);
+                next[green] += 1;
             }
-            let from_h = earliest(&slots, steps, machines, crew, step, ready, hours);
-            ready = from_h + hours;
-            slots.push(Slot { step: index, green, from_h, to_h: ready });
         }
+        let Some(soonest) = running.iter().map(|slot| slot.to_h).min_by(f64::total_cmp) else {
+            return Ok(slots);
+        };
+        now = soonest;
+        running.retain(|slot| slot.to_h > now);
     }
-    slots.sort_by(|a, b| a.from_h.total_cmp(&b.from_h));
-    Ok(slots)
-}
-
-fn earliest(slots: &[Slot], steps: &[Step], machines: &[u32], crew: u32, step: &Step, ready: f64, hours: f64) -> f64 {
-    let mut later: Vec<f64> = slots.iter().map(|slot| slot.to_h).filter(|end| *end > ready).collect();
-    later.sort_by(f64::total_cmp);
-    let fits = |from: f64| {
-        let beside: Vec<&Slot> = slots.iter().filter(|slot| slot.from_h < from + hours && slot.to_h > from).collect();
-        let mut moments: Vec<f64> = beside.iter().map(|slot| slot.from_h.max(from)).collect();
-        moments.push(from);
-        moments.iter().all(|moment| {
-            let now = || beside.iter().filter(|slot| slot.from_h <= *moment && slot.to_h > *moment);
-            let people: u32 = now().map(|slot| steps[slot.step].people).sum();
-            let same = now().filter(|slot| steps[slot.step].machine == step.machine).count() as u32;
-            people + step.people <= crew && step.machine.is_none_or(|machine| same < machines[machine])
-        })
-    };
-    // After the last end nobody works, so the last candidate always fits.
-    let last = later.last().copied().unwrap_or(ready);
-    std::iter::once(ready).chain(later).find(|from| fits(*from)).unwrap_or(last)
 }
 
 /// Trips of a cart for a mass and a loose volume, whichever asks for more.
