@@ -345,9 +345,8 @@ def grading(sands: Sequence[Grading], specification: Specification | None = None
     shown = [0.05, 0.1, 0.15, 0.25, 0.5, 1, 2, 4]
     axes.set_xticks(shown, [f"{size:g}" for size in shown])
     axes.minorticks_off()
-    finest = min(min(sand.sizes_mm) for sand in sands)
-    coarsest = max(max(sand.sizes_mm) for sand in sands)
-    axes.set_xlim(min(0.045, finest), max(3.6, coarsest))
+    # What a pipette parts below the last sieve would squeeze the sieves into a corner.
+    axes.set_xlim(0.045, max(3.6, *(max(sand.sizes_mm) for sand in sands)))
     axes.set_ylim(0, 102)
     axes.grid(visible=True, color="0.93")
     axes.set(xlabel="size, mm", ylabel="finer, % of mass", title="Grading")

@@ -88,8 +88,13 @@ class BackOn:
         """Say it in a sentence."""
         if self.likely is None:
             return f"{self.cover_percent:g} % cover is not likely within {HORIZON_DAYS} days."
-        until = f"by {self.late} at the latest (95 %)" if self.late else f"or later than {HORIZON_DAYS} days (5 %)"
-        source = f"from {self.readings} readings" if self.readings else "from the library's prior, without a reading"
+        until = (
+            f"by {self.late} with a probability of 95 %"
+            if self.late
+            else f"or, with one of 5 %, later than in {HORIZON_DAYS} days"
+        )
+        count = "1 reading" if self.readings == 1 else f"{self.readings} readings"
+        source = f"from {count}" if self.readings else "from the library's prior, without a reading"
         return f"{self.cover_percent:g} % cover about {self.likely}, {until}, {source}."
 
 

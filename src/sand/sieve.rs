@@ -2,7 +2,7 @@
 
 /// Nominal openings of the sieves by US number (mm), after ASTM E11; most are from memory, numbers 4, 10, 20, 40, 60,
 /// 80, 100 and 200 were read in worked examples.
-pub const US_SIEVES: [(u32, f64); 27] = [
+pub const US_SIEVES: [(u32, f64); 28] = [
     (4, 4.75),
     (5, 4.0),
     (6, 3.35),
@@ -30,6 +30,7 @@ pub const US_SIEVES: [(u32, f64); 27] = [
     (200, 0.075),
     (230, 0.063),
     (270, 0.053),
+    (325, 0.045),
 ];
 
 /// Opening of a US sieve (mm); `None` for a number that is not in [`US_SIEVES`].

@@ -554,7 +554,7 @@ def fill_prior(readings: Sequence[FillReading]) -> tuple[float, float]:
     >>> read = [FillReading(green=g, date=day, hole_depth_mm=75, empty_mm=e) for g in "123" for e in (9, 12, 15)]
     >>> median, sd = fill_prior(read)
     >>> round(median, 2), round(sd, 2)
-    (0.81, 0.28)
+    (0.82, 0.28)
     """
     if not readings:
         raise InputError([Problem("readings", "none", "at least one reading of filling")])
