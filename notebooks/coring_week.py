@@ -90,7 +90,9 @@ mixture = mat.sand_in_ground(
     windows=[(0, 20), (20, 60)],
 )
 display(mixture.table())
-mixture.account()
+display(mixture.account())
+plots.grading([ground, mixture.grading(window=0, date=-1), river], limits)
+plt.show()
 
 # %% [markdown]
 # ## The order

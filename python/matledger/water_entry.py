@@ -42,7 +42,7 @@ HOLE_MM_H = (900.0, 0.6)
 """Water entry of a hole filled with sand [mm/h]."""
 RING_LOG_SD = 0.5
 """What one ring differs by from the green's mean (log-sd)."""
-DRAWS = 4_000
+DRAWS = 2_000
 FEW_DRAWS = 100
 
 _RING = (

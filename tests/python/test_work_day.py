@@ -1,3 +1,4 @@
+import contextlib
 import csv
 import datetime as dt
 import itertools
@@ -237,3 +238,58 @@ def test_water_entry_is_wide_without_rings_and_moves_with_them():
         mat.estimate_water_entry(mat.Topdressing(sand_mm=1), DAY, om_percent=4)
     axes = plots.water_entry(wide)
     axes.figure.clear()
+
+
+READERS = {
+    "probe": (
+        mat.read_probe_readings,
+        "green,date,depth_mm,tine_length_mm\nFen,2012-04-09,61,90\nKnoll,2012-04-09,70,90\n",
+    ),
+    "fill": (mat.read_fill_readings, "green,date,hole_depth_mm,empty_mm\nFen,2012-04-09,70,8\nFen,2012-04-09,70,12\n"),
+    "cover": (
+        mat.read_cover,
+        "green,date,cover_percent,holes_counted,holes_visible\nFen,2012-04-19,70,,\nFen,2012-04-25,,50,20\n",
+    ),
+    "rings": (mat.read_ring_readings, "green,date,rate_mm_h\nFen,2012-04-09,61\nFen,2012-04-10,77.5\n"),
+    "sieves": (
+        mat.read_sieve_analyses,
+        "sand,sieve,retained_g\na,No. 18,2\na,0.5,40\na,No. 60,50\na,pan,8\nb,1,3\nb,0.25,90\nb,sample,100\n",
+    ),
+    "limits": (
+        lambda path: mat.read_specification(path, name="own"),
+        "class,lower_mm,upper_mm,least_percent,most_percent\nfines,0,0.15,,3\nrest,0.15,2,60,\n",
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", READERS)
+def test_damaged_files_are_read_or_refused(kind, tmp_path):
+    read, text = READERS[kind]
+    path = tmp_path / "table.csv"
+    path.write_text(text)
+    assert read(path)
+    stream = np.random.default_rng(12)
+    pieces = [
+        b"",
+        b",",
+        b"-",
+        b"nan",
+        b"1e999",
+        b'"',
+        b"\n",
+        b"\xff",
+        b"pan",
+        b"No. ",
+        b"0",
+        b"2012-13-01",
+        b";",
+        b"\x00",
+    ]
+    for _ in range(300):
+        data = bytearray(text.encode())
+        for _ in range(stream.integers(1, 4)):
+            at, length = stream.integers(0, len(data)), stream.integers(0, 6)
+            data[at : at + length] = pieces[stream.integers(len(pieces))]
+        path.write_bytes(bytes(data))
+        with contextlib.suppress(InputError):
+            read(path)
