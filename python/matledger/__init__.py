@@ -12,8 +12,10 @@ if TYPE_CHECKING:
     from matledger.comparison import Comparison, compare
     from matledger.course import Course, Green, Method, Settings, Target
     from matledger.course_file import load_course
+    from matledger.dates import Dates, rank_dates
     from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
+    from matledger.evidence import value_of_test
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
     from matledger.money import Budget, Play, Prices
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
     )
     from matledger.recovery import CoverReading, Recovery, healing
     from matledger.reporting import report
+    from matledger.searching import ByGreen, Frontier, Space, search
     from matledger.simulation import Ledger, Run, simulate
     from matledger.weather import (
         Interpolate,
@@ -52,6 +55,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Budget",
+    "ByGreen",
     "Calibration",
     "ClippingRecord",
     "Comparison",
@@ -59,6 +63,8 @@ __all__ = [
     "Course",
     "CoverReading",
     "DailyClippings",
+    "Dates",
+    "Frontier",
     "Green",
     "InputError",
     "Interpolate",
@@ -77,6 +83,7 @@ __all__ = [
     "SiteYield",
     "SoilTest",
     "SolidTining",
+    "Space",
     "Target",
     "Task",
     "Tine",
@@ -94,6 +101,7 @@ __all__ = [
     "growth_potential",
     "healing",
     "load_course",
+    "rank_dates",
     "read_clippings",
     "read_ghcn_daily",
     "read_soil_tests",
@@ -101,10 +109,12 @@ __all__ = [
     "read_work",
     "report",
     "rounds_to_fill",
+    "search",
     "simulate",
     "site_yield",
     "soil_temperature",
     "spreader_passes",
+    "value_of_test",
 ]
 
 __version__ = _core.VERSION
@@ -127,11 +137,13 @@ _HOMES = {
         "Settings",
         "Target",
     ),
+    "dates": ("Dates", "rank_dates"),
     "demo": ("demo_course",),
     "errors": (
         "InputError",
         "Problem",
     ),
+    "evidence": ("value_of_test",),
     "growth": (
         "ClippingRecord",
         "DailyClippings",
@@ -163,6 +175,7 @@ _HOMES = {
     ),
     "recovery": ("CoverReading", "Recovery", "healing"),
     "reporting": ("report",),
+    "searching": ("ByGreen", "Frontier", "Space", "search"),
     "simulation": ("Ledger", "Run", "simulate"),
     "weather": (
         "Interpolate",
