@@ -288,7 +288,7 @@ class Comparison:
         """
         om = self.course_mean(self.om_percent)[:, -1, self.first_sample]
         pairs = [(a, b) for a in range(len(om)) for b in range(a + 1, len(om))]
-        differences = np.array([om[a] - om[b] for a, b in pairs]).reshape(len(pairs), -1)
+        differences = np.array([om[a] - om[b] for a, b in pairs]).reshape(len(pairs), om.shape[-1])
         low, median, high = np.quantile(differences, [0.05, 0.5, 0.95], axis=-1) if pairs else np.zeros((3, 0))
         columns: dict[str, Sequence[Any]] = {
             "programme": [self.names[a] for a, _ in pairs],

@@ -86,7 +86,10 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
         problems.append(Problem("present", repr(present), f"one of {', '.join(comparison.names)}"))
     if problems:
         raise InputError(problems)
-    content = _content(comparison, units, comparison.names.index(present) if present else 0)
+    import matplotlib as mpl
+
+    with mpl.rc_context({"text.parse_math": False}):  # a name may hold a dollar sign
+        content = _content(comparison, units, comparison.names.index(present) if present else 0)
     if ending == ".html":
         write_whole(target, _html(content))
     else:
@@ -100,9 +103,12 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
 
 
 def side_by_side(comparison: Comparison, present: int) -> Table:
-    """The recommended programme beside the present one: chance, cost, closed and disrupted days."""
+    """The recommended programme, or the nearest, beside the present one: chance, cost, closed and disrupted days."""
     best = comparison.recommended
-    shown = [present] if best in (None, present) else [present, int(best or 0)]
+    other = best
+    if best is None and comparison.probability_all is not None:
+        other = int(np.argmax(comparison.probability_all[:, -1]))
+    shown = [present] if other in (None, present) else [present, int(other or 0)]
     columns: dict[str, list[Any]] = {"": [], **{_role(comparison, p, present): [] for p in shown}}
 
     def row(name: str, values: list[str]) -> None:
@@ -125,7 +131,7 @@ def _role(comparison: Comparison, programme: int, present: int) -> str:
     best = comparison.recommended
     if programme == present:
         return "present programme, recommended" if best == present else "present programme"
-    return "recommended"
+    return "recommended" if best is not None else "nearest to the target"
 
 
 def _content(comparison: Comparison, units: System, present: int) -> dict[str, Any]:
