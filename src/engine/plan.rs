@@ -17,9 +17,9 @@ pub struct Layout {
     pub depth_mm: f64,
     /// Thickness of parcels near the surface (mm).
     pub fine_mm: f64,
-    /// Depth down to which parcels are fine (mm).
+    /// Depth down to which parcels are fine (mm); below it their thickness grows in proportion to depth.
     pub fine_to_mm: f64,
-    /// Thickness of parcels below that (mm).
+    /// Thickness that they grow to (mm).
     pub coarse_mm: f64,
     /// Thickness of the thatch-mat layer at the start (mm): what lies below it is the original root zone.
     pub mat_depth_mm: f64,
@@ -50,6 +50,7 @@ impl Layout {
         };
         positive(p, "layout.depth_mm", self.depth_mm);
         positive(p, "layout.fine_mm", self.fine_mm);
+        positive(p, "layout.fine_to_mm", self.fine_to_mm);
         positive(p, "layout.coarse_mm", self.coarse_mm);
         positive(p, "layout.litter.surface_mm", self.litter.surface_mm);
         positive(p, "layout.litter.root_scale_mm", self.litter.root_scale_mm);
@@ -70,8 +71,20 @@ impl Layout {
         p.require(self.stretch_days >= 1, "layout.stretch_days", self.stretch_days, "at least 1 day");
     }
 
+    /// Fine parcels and long stretches for many members; `docs/speed.md` shows what other choices cost.
+    pub const FAST: Self = Self {
+        depth_mm: 150.0,
+        fine_mm: 1.0,
+        fine_to_mm: 15.0,
+        coarse_mm: 5.0,
+        mat_depth_mm: 25.0,
+        litter: LitterDepths { surface_mm: 10.0, root_scale_mm: 40.0 },
+        stretch_days: 30,
+    };
+
+    /// Thickness of parcels at a depth.
     fn target_mm(&self, depth_mm: f64) -> f64 {
-        if depth_mm < self.fine_to_mm { self.fine_mm } else { self.coarse_mm }
+        (self.fine_mm * (depth_mm / self.fine_to_mm).max(1.0)).min(self.coarse_mm)
     }
 
     /// Thicknesses at the start, bottom first, with a face at the mat's lower edge; and how many lie below that edge.
@@ -79,12 +92,11 @@ impl Layout {
         let mut down = Vec::new();
         let mut top = 0.0;
         let mut in_mat = 0;
-        for edge in [self.mat_depth_mm, self.fine_to_mm.clamp(self.mat_depth_mm, self.depth_mm), self.depth_mm] {
-            let room = edge - top;
-            if room > 1e-9 {
-                let parts = (room / self.target_mm(top) - 1e-9).ceil().max(1.0);
-                down.extend(std::iter::repeat_n(room / parts, parts as usize));
-                top = edge;
+        for edge in [self.mat_depth_mm, self.depth_mm] {
+            while edge - top > 1e-9 {
+                let parts = ((edge - top) / self.target_mm(top) - 1e-9).floor().max(1.0);
+                down.push((edge - top) / parts);
+                top = if parts > 1.0 { top + (edge - top) / parts } else { edge };
             }
             if edge == self.mat_depth_mm {
                 in_mat = down.len();
@@ -235,6 +247,11 @@ impl Plan {
     /// Where in the readings of an outcome the scenario's sample number `asked` stands.
     pub fn reading_of(&self, asked: usize) -> usize {
         self.order[asked]
+    }
+
+    /// Parcels at the start.
+    pub fn parcels(&self) -> usize {
+        self.parcels_mm.len()
     }
 
     /// Days of the run.

@@ -47,7 +47,7 @@ impl Course {
             .collect();
         let modifier = temperature.iter().map(|t| 2.5_f64.powf((t - 15.0) / 10.0)).collect();
         let warmth: Vec<f64> = temperature.iter().map(|t| t.max(0.0)).collect();
-        let a_year = 170.0 * (0.5 * normal(rng)).exp();
+        let a_year = rng.random_range(80.0..300.0);
         let per_degree = a_year * f64::from(YEARS) / warmth.iter().sum::<f64>();
         let clippings = warmth.iter().map(|w| w * per_degree).collect();
         let samples = (1..=YEARS)
