@@ -21,6 +21,9 @@ pub struct Layout {
     pub fine_to_mm: f64,
     /// Thickness that they grow to (mm).
     pub coarse_mm: f64,
+    /// Two parcels are merged while that moves less organic matter across their common face than this much concentration
+    /// over this much depth (% mm): layers of sand stay layers. Infinite: whatever they hold.
+    pub blur_percent_mm: f64,
     /// Thickness of the thatch-mat layer at the start (mm): what lies below it is the original root zone.
     pub mat_depth_mm: f64,
     /// Depths that take litter.
@@ -36,6 +39,7 @@ impl Default for Layout {
             fine_mm: 2.5,
             fine_to_mm: 100.0,
             coarse_mm: 10.0,
+            blur_percent_mm: 0.1,
             mat_depth_mm: 25.0,
             litter: LitterDepths::default(),
             stretch_days: 1,
@@ -54,6 +58,7 @@ impl Layout {
         positive(p, "layout.coarse_mm", self.coarse_mm);
         positive(p, "layout.litter.surface_mm", self.litter.surface_mm);
         positive(p, "layout.litter.root_scale_mm", self.litter.root_scale_mm);
+        p.require(self.blur_percent_mm >= 0.0, "layout.blur_percent_mm", self.blur_percent_mm, "0 % mm or more");
         p.require(self.depth_mm <= 1000.0, "layout.depth_mm", self.depth_mm, "at most 1000 mm");
         p.require(self.fine_mm >= 0.1, "layout.fine_mm", self.fine_mm, "at least 0.1 mm");
         p.require(
@@ -77,6 +82,7 @@ impl Layout {
         fine_mm: 1.0,
         fine_to_mm: 15.0,
         coarse_mm: 5.0,
+        blur_percent_mm: 0.05,
         mat_depth_mm: 25.0,
         litter: LitterDepths { surface_mm: 10.0, root_scale_mm: 40.0 },
         stretch_days: 30,
@@ -453,6 +459,16 @@ impl<'a> Writer<'a> {
         self.reshape();
     }
 
+    /// What merging a parcel with the one below would move across their face, as concentration times depth (% mm).
+    fn blur_percent_mm(&self, upper: usize) -> f64 {
+        let of = |i: usize| {
+            let (om, mineral) = (self.column.om(i), self.column.mineral[i]);
+            (100.0 * om / (om + mineral).max(f64::MIN_POSITIVE), self.column.thickness_mm(i))
+        };
+        let ((above, above_mm), (below, below_mm)) = (of(upper), of(upper - 1));
+        (above - below).abs() * above_mm * below_mm / (above_mm + below_mm).max(f64::MIN_POSITIVE)
+    }
+
     /// Splits what has grown thick and merges what has grown thin, but never across the root zone's edge.
     fn reshape(&mut self) {
         let layout = self.plan.layout;
@@ -471,6 +487,7 @@ impl<'a> Writer<'a> {
                 && i != self.root_zone
                 && !newest
                 && thickness + self.column.thickness_mm(i - 1) < MERGE_BELOW * target
+                && self.blur_percent_mm(i) < layout.blur_percent_mm
             {
                 self.push(Event::Merge { parcel: i - 1 });
                 self.root_zone -= if i < self.root_zone { 1 } else { 0 };
