@@ -7,8 +7,8 @@
 mod courses;
 
 use courses::{Course, YEARS};
-use matledger::engine::batch::{Block, Control, Ensemble, run_batch};
-use matledger::engine::{Field, Layout, Member, Plan, run};
+use matledger::engine::batch::{Batch, Block, Control, Ensemble};
+use matledger::engine::{Field, Layout, Member, run};
 use std::sync::Mutex;
 
 /// Columns of unknowns of some members, for an ensemble.
@@ -36,17 +36,15 @@ impl Columns {
 }
 
 /// % OM of every reading of every member.
-fn percents(plan: &Plan, ensemble: &Ensemble<'_>) -> Vec<Vec<f64>> {
-    let kept = Mutex::new(vec![Vec::new(); ensemble.len()]);
-    let sink = |block: Block| {
+fn percents(batch: &Batch<'_>) -> Vec<Vec<f64>> {
+    let kept = Mutex::new(vec![Vec::new(); batch.runs()]);
+    let sink = |block: Block<'_>| {
         let mut kept = kept.lock().unwrap();
-        for (lane, outcome) in block.outcomes.iter().enumerate() {
-            let readings = &outcome.as_ref().unwrap().readings;
-            kept[block.first + lane] = readings.iter().map(|r| r.om_percent()).collect();
+        for (member, outcome) in block.members.iter().zip(&block.outcomes) {
+            kept[*member] = outcome.as_ref().unwrap().readings.iter().map(|r| r.om_percent()).collect();
         }
     };
-    let control = Control { threads: Some(1), ..Control::default() };
-    run_batch(std::slice::from_ref(plan), ensemble, &control, &sink).unwrap();
+    batch.run(&Control { threads: Some(1), ..Control::default() }, &sink).unwrap();
     kept.into_inner().unwrap()
 }
 
@@ -117,13 +115,18 @@ fn main() {
     }
     for (fine_mm, fine_to_mm, blur_percent_mm) in LAYOUTS {
         let layout = Layout { fine_mm, fine_to_mm, blur_percent_mm, ..Layout::FAST };
-        let prepared: Vec<_> =
-            cases.iter().map(|(course, members)| (course.plan(layout, &typical), Columns::of(members))).collect();
+        let columns: Vec<_> = cases.iter().map(|(_, members)| Columns::of(members)).collect();
+        let ensembles: Vec<_> = columns.iter().map(Columns::ensemble).collect();
+        let batches: Vec<_> = cases
+            .iter()
+            .zip(&ensembles)
+            .map(|((course, _), ensemble)| Batch::new(&[course.scenario(layout, &typical)], ensemble).unwrap())
+            .collect();
         let mut ran = Vec::new();
         let begin = cpu_seconds();
         let mut repeats = 0;
         while repeats == 0 || cpu_seconds() - begin < 1.0 {
-            ran = prepared.iter().map(|(plan, columns)| percents(plan, &columns.ensemble())).collect();
+            ran = batches.iter().map(percents).collect();
             repeats += 1;
         }
         let site_years = (repeats * count * draws * YEARS as usize) as f64;

@@ -7,7 +7,7 @@ mod courses;
 
 use courses::{Course, YEARS};
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use matledger::engine::batch::{Control, Ensemble, run_batch};
+use matledger::engine::batch::{Batch, Control, Ensemble};
 use matledger::engine::{Layout, Member, run};
 use std::hint::black_box;
 
@@ -23,10 +23,11 @@ fn parts(c: &mut Criterion) {
     group.bench_function("one member", |b| b.iter(|| black_box(run(&plan, &typical, |_, _| {}))));
     let litter: Vec<f64> = (0..64).map(|n| 2.0 + 0.02 * f64::from(n)).collect();
     let ensemble = Ensemble::new(64, &[("litter_ratio", &litter)], &[]).unwrap();
+    let batch = Batch::new(&[course.scenario(layout, &typical)], &ensemble).unwrap();
     let control = Control { threads: Some(1), ..Control::default() };
     group.throughput(Throughput::Elements(64 * YEARS as u64));
     group.bench_function("64 members in lanes", |b| {
-        b.iter(|| run_batch(std::slice::from_ref(&plan), &ensemble, &control, &|block| drop(black_box(block))));
+        b.iter(|| batch.run(&control, &|block| drop(black_box(block))));
     });
     group.finish();
 }

@@ -271,7 +271,11 @@ impl Scenario<'_> {
         self.start + Days::new(self.clippings_g_m2.len().saturating_sub(1) as u64)
     }
 
-    fn validate(&self) -> Result<()> {
+    /// Checks everything against its domain.
+    ///
+    /// # Errors
+    /// [`crate::Error::Input`] with every problem.
+    pub fn validate(&self) -> Result<()> {
         let mut p = Problems::default();
         let days = self.clippings_g_m2.len();
         p.require(days > 0, "clippings_g_m2", "no day", "at least one day");

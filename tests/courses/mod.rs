@@ -58,8 +58,8 @@ impl Course {
         Self { start, clippings, modifier, work: programme(rng), samples }
     }
 
-    pub fn plan(&self, layout: Layout, nominal: &Member<f64>) -> Plan {
-        Plan::new(&Scenario {
+    pub fn scenario<'a>(&'a self, layout: Layout, nominal: &'a Member<f64>) -> Scenario<'a> {
+        Scenario {
             start: self.start,
             clippings_g_m2: &self.clippings,
             decay_modifier: &self.modifier,
@@ -69,8 +69,11 @@ impl Course {
             profiles: &[],
             layout,
             nominal,
-        })
-        .unwrap()
+        }
+    }
+
+    pub fn plan(&self, layout: Layout, nominal: &Member<f64>) -> Plan {
+        Plan::new(&self.scenario(layout, nominal)).unwrap()
     }
 }
 
