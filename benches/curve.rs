@@ -52,11 +52,11 @@ fn percents(batch: &Batch<'_>) -> Vec<Vec<f64>> {
 const LAYOUTS: [(f64, f64, f64); 7] = [
     (5.0, 100.0, f64::INFINITY),
     (2.5, 100.0, 0.1),
-    (1.5, 15.0, 0.05),
+    (1.5, 25.0, 0.1),
     (1.0, 15.0, 0.2),
-    (1.0, 15.0, 0.05),
-    (1.0, 30.0, 0.05),
-    (0.7, 15.0, 0.02),
+    (1.0, 25.0, 0.1),
+    (0.7, 15.0, 0.05),
+    (0.7, 30.0, 0.05),
 ];
 
 /// Seconds that this thread has run: others on the machine do not count.
@@ -83,82 +83,39 @@ fn main() {
     let few = &cases[..(count / 10).max(1)];
     let finer = truth(Layout { fine_mm: 0.5, coarse_mm: 0.5, ..daily }, few);
     report("the reference itself, against parcels of 0.5 mm", &finer, &reference[..few.len()], f64::NAN);
-    if std::env::var("OWN").is_ok() {
-        for (blur_percent_mm, fine_to_mm) in [(0.2, 15.0), (0.05, 15.0), (0.02, 15.0), (0.05, 30.0)] {
-            let layout = Layout { fine_to_mm, blur_percent_mm, ..Layout::FAST };
-            let parcels: usize = cases
-                .iter()
-                .map(|(course, members)| {
-                    let (mut most, mut now) = (0, 0);
-                    let plan = course.plan(layout, &members[0]);
-                    now += plan.parcels();
-                    for event in plan.tape() {
-                        match event {
-                            matledger::engine::Event::Push => now += 1,
-                            matledger::engine::Event::Split { parts, .. } => now += parts - 1,
-                            matledger::engine::Event::Merge { .. } => now -= 1,
-                            _ => {}
-                        }
-                        most = most.max(now);
-                    }
-                    most
-                })
-                .sum();
-            let own = truth(layout, &cases);
-            report(
-                &format!("own tape, {} parcels {blur_percent_mm} {fine_to_mm}", parcels / cases.len()),
-                &reference,
-                &own,
-                f64::NAN,
-            );
-        }
-    }
+    let many: Vec<_> =
+        cases.iter().take(4).map(|(course, _)| (course, Columns::of(&courses::draws(2000, 7)))).collect();
     for (fine_mm, fine_to_mm, blur_percent_mm) in LAYOUTS {
         let layout = Layout { fine_mm, fine_to_mm, blur_percent_mm, ..Layout::FAST };
-        let columns: Vec<_> = cases.iter().map(|(_, members)| Columns::of(members)).collect();
-        let ensembles: Vec<_> = columns.iter().map(Columns::ensemble).collect();
-        let batches: Vec<_> = cases
-            .iter()
-            .zip(&ensembles)
-            .map(|((course, _), ensemble)| Batch::new(&[course.scenario(layout, &typical)], ensemble).unwrap())
-            .collect();
-        let mut ran = Vec::new();
-        let begin = cpu_seconds();
-        let mut repeats = 0;
-        while repeats == 0 || cpu_seconds() - begin < 1.0 {
-            ran = batches.iter().map(percents).collect();
-            repeats += 1;
-        }
-        let site_years = (repeats * count * draws * YEARS as usize) as f64;
-        report(
-            &format!("{fine_mm} mm to {fine_to_mm} mm, blur {blur_percent_mm} % mm"),
-            &reference,
-            &ran,
-            site_years / (cpu_seconds() - begin),
-        );
+        let run = |course: &Course, columns: &Columns| {
+            let ensemble = columns.ensemble();
+            let batch = Batch::new(&[course.scenario(layout, &typical)], &ensemble).unwrap();
+            let begin = cpu_seconds();
+            let percents = percents(&batch);
+            (percents, cpu_seconds() - begin)
+        };
+        let ran: Vec<_> = cases.iter().map(|(course, members)| run(course, &Columns::of(members)).0).collect();
+        let seconds: f64 = many.iter().map(|(course, columns)| run(course, columns).1).sum();
+        let per_second = (many.len() * 2000 * YEARS as usize) as f64 / seconds;
+        report(&format!("{fine_mm} mm to {fine_to_mm} mm, blur {blur_percent_mm} % mm"), &reference, &ran, per_second);
     }
 }
 
 fn report(name: &str, truth: &[Vec<Vec<f64>>], ran: &[Vec<Vec<f64>>], per_second: f64) {
     let errors: Vec<f64> =
         truth.iter().flatten().flatten().zip(ran.iter().flatten().flatten()).map(|(a, b)| (a - b).abs()).collect();
-    let largest = errors.iter().copied().fold(0.0, f64::max);
-    let rms = (errors.iter().map(|e| e * e).sum::<f64>() / errors.len() as f64).sqrt();
-    if std::env::var("BYWINDOW").is_ok() {
-        for w in 0..courses::WINDOWS.len() {
-            let e: Vec<f64> = errors.iter().copied().skip(w).step_by(courses::WINDOWS.len()).collect();
-            let largest = e.iter().copied().fold(0.0, f64::max);
-            let at = e.iter().position(|v| *v == largest).unwrap();
-            println!(
-                "   {:?} largest {:.4} at case {} draw {} year {} rms {:.4}",
-                courses::WINDOWS[w],
-                largest,
-                at / 80,
-                at / 10 % 8,
-                at % 10,
-                (e.iter().map(|e| e * e).sum::<f64>() / e.len() as f64).sqrt()
-            );
-        }
-    }
-    println!("{name:55} largest {largest:.4} rms {rms:.4} % OM {per_second:>9.0} site-years/s");
+    let of = |first: usize| {
+        let some: Vec<f64> = errors
+            .iter()
+            .enumerate()
+            .filter(|(i, _)| i % courses::WINDOWS.len() >= first)
+            .map(|(_, error)| *error)
+            .collect();
+        let largest = some.iter().copied().fold(0.0, f64::max);
+        (largest, (some.iter().map(|e| e * e).sum::<f64>() / some.len() as f64).sqrt())
+    };
+    let ((all, all_rms), (deep, deep_rms)) = (of(0), of(1));
+    println!(
+        "{name:50} all {all:.4} {all_rms:.4}  without 0-10 mm {deep:.4} {deep_rms:.4} % OM {per_second:>9.0} site-years/s"
+    );
 }

@@ -130,10 +130,12 @@ fn checked<'a>(p: &mut Problems, place: &str, field: &Field, values: &'a [f64], 
     }
 }
 
-/// Members are grouped by the logarithm of how much they swell, in steps of this.
-const GROUP_STEP: f64 = 0.2;
-/// Groups on either side of the nominal member.
-const GROUPS: f64 = 15.0;
+/// Members are grouped by the logarithm of how much they swell, and, where holes are opened, by how much of them sand
+/// fills, in steps of these.
+const SWELLING_STEP: f64 = 0.4;
+const FILL_STEP: f64 = 0.15;
+/// Groups of swelling on either side of the nominal member.
+const MOST_STEPS: f64 = 8.0;
 
 /// Thickness that a gram of clippings leaves after a year (mm), up to a factor that members share.
 fn swelling(member: &Member<f64>, mean_modifier: f64) -> f64 {
@@ -198,22 +200,29 @@ impl<'a> Batch<'a> {
         }
         p.into_result(())?;
         let mut groups = Vec::new();
+        let mut first_plans = Vec::new();
         for (index, scenario) in scenarios.iter().enumerate() {
             let modifier = scenario.decay_modifier;
             let mean = modifier.iter().sum::<f64>() / modifier.len() as f64;
             let nominal = swelling(scenario.nominal, mean);
-            let mut steps = BTreeMap::<i64, Vec<usize>>::new();
-            for member in 0..members.len() {
-                let step = (swelling(&members.member(member), mean) / nominal).ln() / GROUP_STEP;
-                steps.entry(step.round().clamp(-GROUPS, GROUPS) as i64).or_default().push(member);
+            let opens = scenario.work.iter().any(|dated| dated.work.opening().is_some());
+            let mut steps = BTreeMap::<(i64, i64), Vec<usize>>::new();
+            for index in 0..members.len() {
+                let member = members.member(index);
+                let swells = (swelling(&member, mean) / nominal).ln() / SWELLING_STEP;
+                let fills =
+                    if opens { (member.fill_fraction - scenario.nominal.fill_fraction) / FILL_STEP } else { 0.0 };
+                let key = (swells.round().clamp(-MOST_STEPS, MOST_STEPS) as i64, fills.round() as i64);
+                steps.entry(key).or_default().push(index);
             }
+            first_plans.push(Plan::new(scenario)?);
             groups.extend(steps.into_iter().map(|(step, members)| (index, step, members)));
         }
-        let groups = groups.into_par_iter().map(|(index, step, members)| {
-            let scenario = &scenarios[index];
-            let mut nominal = scenario.nominal.clone();
-            nominal.litter_ratio *= (step as f64 * GROUP_STEP).exp();
-            let plan = Plan::new(&Scenario { nominal: &nominal, ..scenario.clone() })?;
+        let groups = groups.into_par_iter().map(|(index, (swells, fills), members)| {
+            let mut nominal = scenarios[index].nominal.clone();
+            nominal.litter_ratio *= (swells as f64 * SWELLING_STEP).exp();
+            nominal.fill_fraction = (nominal.fill_fraction + fills as f64 * FILL_STEP).clamp(0.0, 1.0);
+            let plan = first_plans[index].for_nominal(&Scenario { nominal: &nominal, ..scenarios[index].clone() });
             Ok(Group { scenario: index, plan, members })
         });
         Ok(Self { members, groups: groups.collect::<Result<_>>()?, scenarios: scenarios.len() })

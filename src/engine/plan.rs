@@ -7,6 +7,7 @@ use crate::column::{Column, LONGEST_SPAN_YEARS, LitterDepths, Sample, Weathering
 use crate::error::{Problems, Result};
 use crate::practice::work::{Opening, Work};
 use chrono::{Datelike, Days, NaiveDate};
+use std::sync::Arc;
 
 pub use crate::practice::programme::Dated;
 
@@ -80,9 +81,9 @@ impl Layout {
     pub const FAST: Self = Self {
         depth_mm: 150.0,
         fine_mm: 1.0,
-        fine_to_mm: 15.0,
+        fine_to_mm: 25.0,
         coarse_mm: 5.0,
-        blur_percent_mm: 0.05,
+        blur_percent_mm: 0.1,
         mat_depth_mm: 25.0,
         litter: LitterDepths { surface_mm: 10.0, root_scale_mm: 40.0 },
         stretch_days: 30,
@@ -207,7 +208,7 @@ pub struct Plan {
     pub(super) tape: Tape,
     pub(super) parcels_mm: Vec<f64>,
     /// Of each stretch.
-    pub(super) weather: Vec<Weathering>,
+    pub(super) weather: Arc<Vec<Weathering>>,
     days: usize,
     pub(super) samples: Vec<(NaiveDate, Sample)>,
     pub(super) layout: Layout,
@@ -235,7 +236,7 @@ impl Plan {
         let plan = Self {
             tape: Vec::new(),
             parcels_mm,
-            weather: Vec::new(),
+            weather: Arc::default(),
             days: scenario.clippings_g_m2.len(),
             samples: samples.into_iter().map(|(_, sample)| sample).collect(),
             layout: scenario.layout,
@@ -243,6 +244,12 @@ impl Plan {
             order,
         };
         Ok(Writer::new(plan, scenario, root_zone).write())
+    }
+
+    /// The same for another nominal member of the same scenario; its weather is not reckoned again.
+    pub(super) fn for_nominal(&self, scenario: &Scenario<'_>) -> Self {
+        let (_, root_zone) = self.layout.parcels();
+        Writer::new(Self { tape: Vec::new(), ..self.clone() }, scenario, root_zone).write()
     }
 
     /// The tape.
@@ -366,7 +373,7 @@ impl<'a> Writer<'a> {
         let mut work: Vec<&Dated> = scenario.work.iter().collect();
         work.sort_by_key(|dated| dated.date);
         let days = self.plan.days();
-        let (mut next_work, mut next_sample, mut day) = (0, 0, 0);
+        let (mut next_work, mut next_sample, mut day, mut stretches) = (0, 0, 0, 0);
         let mut closes: Option<usize> = None;
         let mut looks: Vec<(usize, usize)> = scenario.profiles.iter().map(|d| day_of(*d)).enumerate().collect();
         looks.sort_by_key(|(_, day)| *day);
@@ -406,9 +413,12 @@ impl<'a> Writer<'a> {
             ];
             let last = stops.into_iter().flatten().min().unwrap_or(days).min(days);
             let year = (date.year() - scenario.start.year()) as usize;
-            let weather = Weathering::of_days(&scenario.decay_modifier[day..last], &scenario.clippings_g_m2[day..last]);
-            self.plan.weather.push(weather);
-            self.push(Event::Stretch { weather: self.plan.weather.len() - 1, year });
+            if stretches == self.plan.weather.len() {
+                let (modifier, clippings) = (&scenario.decay_modifier[day..last], &scenario.clippings_g_m2[day..last]);
+                Arc::make_mut(&mut self.plan.weather).push(Weathering::of_days(modifier, clippings));
+            }
+            self.push(Event::Stretch { weather: stretches, year });
+            stretches += 1;
             self.reshape();
             if last == year_end {
                 self.plan.tape.push(Event::YearEnd);
