@@ -334,7 +334,11 @@ fn methods() -> impl Strategy<Value = Method> {
 }
 
 fn config() -> ProptestConfig {
-    ProptestConfig { rng_seed: proptest::test_runner::RngSeed::Fixed(20140501), ..ProptestConfig::default() }
+    ProptestConfig {
+        rng_seed: proptest::test_runner::RngSeed::Fixed(20140501),
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    }
 }
 
 proptest! {

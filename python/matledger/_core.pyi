@@ -1,25 +1,162 @@
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
-from typing import final
+from typing import TypeAlias, final
 
 import numpy as np
-from numpy.typing import NDArray
+import numpy.typing as npt
 
 __all__ = [
     "SAND_BULK_DENSITY_G_CM3",
     "VERSION",
     "Batch",
     "Calendar",
+    "Forecast",
     "Programme",
+    "Site",
+    "Weather",
     "Work",
+    "check_clipping_record",
+    "daily_clippings",
+    "decay_modifier",
+    "degree_days",
+    "drivers",
+    "dry_g_m2",
+    "dry_matter_g_l",
+    "forecast",
+    "growth_potential",
     "rounds_to_fill",
     "simulate",
+    "site_yield",
+    "soil_temperature",
     "spreader_passes",
     "unknown_fields",
 ]
 
 VERSION: str
 SAND_BULK_DENSITY_G_CM3: float
+
+_Floats: TypeAlias = npt.NDArray[np.float64]
+_Bools: TypeAlias = npt.NDArray[np.bool_]
+
+# Weather
+
+def degree_days(
+    tmin_c: _Floats, tmax_c: _Floats, lower_c: float, upper_c: float | None, method: str, cutoff: str
+) -> tuple[_Floats, list[int]]: ...
+def growth_potential(tmean_c: _Floats, optimum_c: float, spread_c: float, plateau: bool) -> _Floats: ...
+def decay_modifier(t_c: _Floats, moisture: _Floats | None, form: str, q10: float, reference_c: float) -> _Floats: ...
+def soil_temperature(tmean_c: _Floats, lag_days: float) -> _Floats: ...
+
+@final
+class Weather:
+    def __new__(
+        cls, start_day: int, tmin_c: _Floats, tmax_c: _Floats, rain_mm: _Floats | None, filled: _Bools
+    ) -> Weather: ...
+    @staticmethod
+    def from_rows(
+        days: npt.NDArray[np.int64],
+        tmin_c: _Floats,
+        tmax_c: _Floats,
+        rain_mm: _Floats | None,
+        fill: list[int | None],
+    ) -> Weather: ...
+    @property
+    def start_day(self) -> int: ...
+    @property
+    def tmin_c(self) -> _Floats: ...
+    @property
+    def tmax_c(self) -> _Floats: ...
+    @property
+    def rain_mm(self) -> _Floats | None: ...
+    @property
+    def filled(self) -> _Bools: ...
+    @property
+    def complete_years(self) -> list[int]: ...
+    def slice(self, first_day: int, last_day: int) -> Weather: ...
+    def __eq__(self, other: object, /) -> bool: ...
+    def __ne__(self, other: object, /) -> bool: ...
+
+# Growth
+
+_Record: TypeAlias = tuple[str, int, int, float]
+_Yield: TypeAlias = tuple[float, float, int, bool]
+
+def dry_matter_g_l(grass: str) -> float: ...
+def dry_g_m2(volume_l_m2: float, dry_matter_g_l: float) -> float: ...
+def check_clipping_record(row: _Record) -> None: ...
+def site_yield(
+    start_day: int, degree_days: _Floats, rows: list[_Record], prior_annual_g_m2: float, prior_log_sd: float
+) -> _Yield: ...
+def daily_clippings(
+    start_day: int, degree_days: _Floats, rows: list[_Record], site_yield: _Yield
+) -> tuple[_Floats, _Bools, list[int]]: ...
+
+# Calibration
+
+_Window: TypeAlias = tuple[float, float] | None
+_Test: TypeAlias = tuple[date, _Window, float, int, int, float | None]
+_Green: TypeAlias = tuple[str, _Floats, Sequence[tuple[date, Work]], Sequence[_Test], float]
+_Fit: TypeAlias = tuple[_Floats, float, float, int, bool, _Floats]
+_Tell: TypeAlias = Callable[[int], object]
+
+@final
+class Site:
+    def __new__(
+        cls,
+        start: date,
+        decay_modifier: _Floats,
+        greens: Sequence[_Green],
+        methods: Sequence[tuple[str, float]],
+        priors: Sequence[tuple[str, float, float]],
+        depth_mm: float,
+        stretch_days: int,
+    ) -> Site: ...
+    @property
+    def names(self) -> list[str]: ...
+    @property
+    def priors(self) -> list[tuple[float, float, str]]: ...
+    def log_density_and_gradient(self, z: _Floats) -> tuple[float, _Floats]: ...
+    def find_mode(self, tell: _Tell | None = None) -> _Fit: ...
+    def draws(self, given: _Fit, draws: int, seed: int) -> _Floats: ...
+    def taught(self, given: _Fit) -> tuple[list[tuple[float, float, str]], int]: ...
+    def natural(self, z: _Floats) -> _Floats: ...
+    def predictions(self, z: _Floats) -> list[tuple[_Floats, _Floats]]: ...
+    def trace(self, green: int, z: _Floats, samples: Sequence[tuple[date, _Window]]) -> _Floats: ...
+    @staticmethod
+    def unknowns() -> list[tuple[str, str, str]]: ...
+
+# Forecast
+
+def drivers(weather: Weather, driving: Mapping[str, object]) -> tuple[_Floats, _Floats]: ...
+def forecast(
+    site: Site,
+    draws: _Floats,
+    weather: Weather,
+    driving: Mapping[str, object],
+    site_yield: tuple[float, float, int, bool],
+    programmes: Sequence[Programme],
+    years: int,
+    sequences: int,
+    samples: Sequence[_Window],
+    seed: int,
+    tell: _Tell | None = None,
+) -> Forecast: ...
+
+@final
+class Forecast:
+    @property
+    def dates(self) -> list[date]: ...
+    @property
+    def ledger_years(self) -> list[int]: ...
+    @property
+    def shape(self) -> list[int]: ...
+    def values(self, quantity: str) -> _Floats: ...
+    def ledgers(self) -> _Floats: ...
+    def work(self) -> list[list[tuple[int, float, float, float, float, float]]]: ...
+    def calendars(self) -> list[Calendar]: ...
+    def probability(self, sample: int, om_percent: float) -> tuple[_Floats, _Floats]: ...
+
+# Practice
 
 @final
 class Work:
@@ -86,9 +223,7 @@ class Programme:
     def rules(self) -> list[str]: ...
     @property
     def closed(self) -> list[str]: ...
-    def calendar(
-        self, first: date, last: date, degree_days: tuple[date, NDArray[np.float64]] | None = None
-    ) -> Calendar: ...
+    def calendar(self, first: date, last: date, degree_days: tuple[date, _Floats] | None = None) -> Calendar: ...
     def __eq__(self, other: object, /) -> bool: ...
     def __ne__(self, other: object, /) -> bool: ...
 
@@ -107,14 +242,16 @@ class Calendar:
 def rounds_to_fill(hole_volume_mm: float, fill_fraction: float, sand_mm_per_round: float) -> int: ...
 def spreader_passes(swath_m: float, green_width_m: float) -> int: ...
 
+# Batch
+
 @final
 class Batch:
     @property
-    def readings(self) -> list[tuple[str, NDArray[np.float64]]]: ...
+    def readings(self) -> list[tuple[str, npt.NDArray[np.float64]]]: ...
     @property
-    def ledger(self) -> NDArray[np.float64]: ...
+    def ledger(self) -> npt.NDArray[np.float64]: ...
     @property
-    def status(self) -> NDArray[np.uint8]: ...
+    def status(self) -> npt.NDArray[np.uint8]: ...
     @property
     def years(self) -> list[int]: ...
     @property
@@ -122,15 +259,15 @@ class Batch:
 
 def simulate(
     start: date,
-    clippings_g_m2: NDArray[np.float64],
-    decay_modifier: NDArray[np.float64],
+    clippings_g_m2: npt.NDArray[np.float64],
+    decay_modifier: npt.NDArray[np.float64],
     programmes: Sequence[Sequence[tuple[date, Work]]],
     recorded_before: date,
     samples: Sequence[tuple[date, tuple[float, float] | None, float | None]],
     layout: Mapping[str, float],
     members: int,
-    unknowns: Sequence[tuple[str, NDArray[np.float64]]],
-    year_multipliers: Sequence[NDArray[np.float64]],
+    unknowns: Sequence[tuple[str, npt.NDArray[np.float64]]],
+    year_multipliers: Sequence[npt.NDArray[np.float64]],
     quantities: Sequence[str],
     spans: str,
     threads: int | None,

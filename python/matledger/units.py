@@ -242,6 +242,7 @@ def parse(value: object, unit: str, *, name: str) -> float:
 
     Examples
     --------
+    >>> from matledger.units import parse
     >>> parse("5/8 in", "mm", name="depth_mm")
     15.875
     >>> parse("15 lb/1000 ft2", "g/m2", name="sand_g_m2")
@@ -311,6 +312,7 @@ def convert(value: float, from_unit: str, to_unit: str) -> float:
 
     Examples
     --------
+    >>> from matledger.units import convert
     >>> convert(4, "ft3/1000 ft2", "mm")
     1.2192
     >>> convert(68, "degF", "degC")
@@ -381,6 +383,7 @@ def show(value: float, unit: str, system: System = "metric", digits: int = 3) ->
 
     Examples
     --------
+    >>> from matledger.units import show
     >>> show(75, "mm", "us")
     '2.95 in'
     >>> show(1.2192, "mm of sand", "us", digits=2)

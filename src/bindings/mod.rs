@@ -2,9 +2,13 @@
 
 use pyo3::prelude::*;
 
+mod calibration;
 mod engine;
 mod errors;
+mod forecast;
+mod growth;
 mod practice;
+mod watch;
 mod weather;
 
 /// The private extension module `matledger._core`.
@@ -15,7 +19,15 @@ mod _core {
     #[pymodule_export]
     const SAND_BULK_DENSITY_G_CM3: f64 = crate::practice::work::SAND_BULK_DENSITY_G_CM3;
     #[pymodule_export]
+    use super::calibration::PySite;
+    #[pymodule_export]
     use super::engine::{PyBatch, simulate, unknown_fields};
     #[pymodule_export]
+    use super::forecast::{PyForecast, drivers, forecast};
+    #[pymodule_export]
+    use super::growth::{check_clipping_record, daily_clippings, dry_g_m2, dry_matter_g_l, site_yield};
+    #[pymodule_export]
     use super::practice::{PyCalendar, PyProgramme, PyWork, rounds_to_fill, spreader_passes};
+    #[pymodule_export]
+    use super::weather::{PyWeather, decay_modifier, degree_days, growth_potential, soil_temperature};
 }

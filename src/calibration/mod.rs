@@ -1,1 +1,11 @@
 //! Turns unknowns into a density and finds what the soil tests say about them. Never steps a parcel.
+
+mod density;
+mod mode;
+mod taught;
+mod unknowns;
+
+pub use density::{Evaluation, GreenRecord, Method, Model, SiteRecord, SoilTest};
+pub use mode::{Draws, Fit};
+pub use taught::{Lesson, Taught};
+pub use unknowns::{Prior, Priors, Transform, Unknown};

@@ -30,6 +30,20 @@ impl<T: Number> Account<T> {
         Self { start, gained: zero, respired: zero, cored_out: zero, mown_out: zero, below: zero, end: start }
     }
 
+    /// This plus `share` of another, for means over runs.
+    #[must_use]
+    pub fn plus_share(&self, other: &Self, share: f64) -> Self {
+        Self {
+            start: self.start + other.start * share,
+            gained: self.gained + other.gained * share,
+            respired: self.respired + other.respired * share,
+            cored_out: self.cored_out + other.cored_out * share,
+            mown_out: self.mown_out + other.mown_out * share,
+            below: self.below + other.below * share,
+            end: self.end + other.end * share,
+        }
+    }
+
     /// All that left (g/m2).
     pub fn lost(&self) -> T {
         self.respired + self.cored_out + self.mown_out + self.below
@@ -71,6 +85,12 @@ impl<T: Number> Ledger<T> {
     /// Opened on what a column holds (g/m2).
     pub fn opened(om: T, mineral: T) -> Self {
         Self { om: Account::opened(om), mineral: Account::opened(mineral) }
+    }
+
+    /// This plus `share` of another, for means over runs.
+    #[must_use]
+    pub fn plus_share(&self, other: &Self, share: f64) -> Self {
+        Self { om: self.om.plus_share(&other.om, share), mineral: self.mineral.plus_share(&other.mineral, share) }
     }
 
     /// Passes if both accounts close to a relative 1e-9.

@@ -4,7 +4,8 @@ use chrono::NaiveDate;
 
 use crate::error::{Problems, Result};
 
-/// Yield of a year (g dry/m2) that stands in while a site has no records: the median of a log-normal prior (from memory).
+/// Yield of a year (g dry/m2) that stands in while a site has no records: the median of a log-normal prior (from
+/// memory).
 pub const PRIOR_ANNUAL_G_M2: f64 = 170.0;
 
 /// Standard deviation of the log of that yield (from memory).
@@ -31,7 +32,8 @@ pub enum Grass {
 }
 
 impl Grass {
-    /// Dry matter in a litre of fresh clippings (g/L): 60 for bentgrass and ultradwarf bermudagrass, 110 for manilagrass (read).
+    /// Dry matter in a litre of fresh clippings (g/L): 60 for bentgrass and ultradwarf bermudagrass, 110 for
+    /// manilagrass (read).
     pub fn dry_matter_g_l(self) -> f64 {
         match self {
             Grass::CreepingBentgrass | Grass::UltradwarfBermudagrass => 60.0,
@@ -127,7 +129,8 @@ pub struct DailyClippings {
 /// Degree days of a mean year (degC d), from the last whole number of years in the series.
 ///
 /// # Errors
-/// [`crate::Error::Input`] if the series is shorter than 365 days or has no degree days, so that no year's yield can be shared out.
+/// [`crate::Error::Input`] if the series is shorter than 365 days or has no degree days, so that no year's yield can be
+/// shared out.
 pub fn annual_degree_days(degree_days: &[f64]) -> Result<f64> {
     let mut problems = Problems::default();
     check_degree_days(&mut problems, degree_days);
@@ -143,16 +146,17 @@ pub fn annual_degree_days(degree_days: &[f64]) -> Result<f64> {
 
 /// The site's yield per degree day, from all its records and a prior on the yield of a year.
 ///
-/// With masses m and degree days X of n records, `b = sum m / sum X` (ratio estimator; Cochran 1977, Sampling Techniques, chapter
-/// 6, from memory) and `var(log b) = s^2 / n`, `s^2 = (v c^2 + sum ((m - b X) / (b mean X))^2) / (v + n - 1)`. The terms
-/// with `v = 2` and `c = 0.5` (our judgement) keep a few records that happen to agree from looking certain. On the log scale this is
-/// weighed with the prior `prior_annual_g_m2` over the degree days of a mean year by inverse variance. Records over days without any degree days tell nothing of b and do
-/// not count; if none count, the prior stands alone and `source` says so.
+/// With masses m and degree days X of n records, `b = sum m / sum X` (ratio estimator; Cochran 1977, Sampling
+/// Techniques, chapter 6, from memory) and `var(log b) = s^2 / n` with
+/// `s^2 = (v c^2 + sum ((m - b X) / (b mean X))^2) / (v + n - 1)`. The terms with `v = 2` and `c = 0.5` (our judgement) keep a few records that happen to agree from looking
+/// certain. On the log scale this is weighed with the prior `prior_annual_g_m2` over the degree days of a mean year by
+/// inverse variance. Records over days without any degree days tell nothing of b and do not count; if none count, the
+/// prior stands alone and `source` says so.
 ///
 /// # Errors
-/// [`crate::Error::Input`] if a record is wrong in itself, lies outside the series or overlaps another of its green, if records over
-/// days of growth are all of zero mass, if a degree day is negative or not finite, if the series is shorter
-/// than a year, or if the prior is not above zero.
+/// [`crate::Error::Input`] if a record is wrong in itself, lies outside the series or overlaps another of its green, if
+/// records over days of growth are all of zero mass, if a degree day is negative or not finite, if the series is
+/// shorter than a year, or if the prior is not above zero.
 pub fn site_yield(
     start: NaiveDate,
     degree_days: &[f64],
@@ -205,8 +209,8 @@ pub fn site_yield(
 /// [`DailyClippings::spread_evenly`]). Days without a record get the site's median yield times their degree days.
 ///
 /// # Errors
-/// [`crate::Error::Input`] if a record is wrong in itself, lies outside the series, overlaps another or is of another green than the
-/// first, or if a degree day is negative or not finite.
+/// [`crate::Error::Input`] if a record is wrong in itself, lies outside the series, overlaps another or is of another
+/// green than the first, or if a degree day is negative or not finite.
 ///
 /// ```
 /// use chrono::NaiveDate;

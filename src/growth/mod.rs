@@ -1,3 +1,4 @@
 //! Clippings, and the litter of each day that follows from them.
 
 pub mod clippings;
+pub mod drivers;

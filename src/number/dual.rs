@@ -37,10 +37,7 @@ impl<const N: usize> Dual<N> {
 
     #[inline(always)]
     fn joined(self, other: Self, value: f64, slope: f64, other_slope: f64) -> Self {
-        let mut derivative = [0.0; N];
-        for i in 0..N {
-            derivative[i] = self.derivative[i] * slope + other.derivative[i] * other_slope;
-        }
+        let derivative = std::array::from_fn(|i| self.derivative[i] * slope + other.derivative[i] * other_slope);
         Self { value, derivative }
     }
 }

@@ -70,7 +70,7 @@ impl Closed {
         let closed = read.ok_or_else(|| {
             let forms = "one of '2014-07-01 to 2014-07-07', '2014-07-04', '24 December to 2 January', '4 July', \
                          with days that exist";
-            unread("closed", text, forms)
+            unread("days", text, forms)
         })?;
         closed.validate().map(|()| closed)
     }
@@ -90,7 +90,7 @@ impl Closed {
     fn validate(&self) -> Result<()> {
         let mut p = Problems::default();
         if let Closed::Dates { first, last } = self {
-            p.require(first <= last, "closed", format!("'{self}'"), "a last date on or after the first");
+            p.require(first <= last, "days", format!("'{self}'"), "a last date on or after the first");
         }
         p.into_result(())
     }
@@ -335,6 +335,26 @@ pub struct YearShare {
     pub solid_plain_sum: f64,
     /// Dry sand (g/m2).
     pub sand_g_m2: f64,
+}
+
+impl YearShare {
+    /// A year without work.
+    pub fn nothing(year: i32) -> Self {
+        Self { year, union: 0.0, plain_sum: 0.0, solid_union: 0.0, solid_plain_sum: 0.0, sand_g_m2: 0.0 }
+    }
+
+    /// This plus `share` of another, for means.
+    #[must_use]
+    pub fn plus_share(&self, other: &Self, share: f64) -> Self {
+        Self {
+            year: self.year,
+            union: self.union + share * other.union,
+            plain_sum: self.plain_sum + share * other.plain_sum,
+            solid_union: self.solid_union + share * other.solid_union,
+            solid_plain_sum: self.solid_plain_sum + share * other.solid_plain_sum,
+            sand_g_m2: self.sand_g_m2 + share * other.sand_g_m2,
+        }
+    }
 }
 
 /// Surface opened and sand brought, by calendar year; a year without work is not listed.

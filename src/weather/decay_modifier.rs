@@ -51,8 +51,8 @@ pub fn q10(t_c: f64, q10: f64, reference_c: f64) -> f64 {
     q10.powf((t_c - reference_c) / 10.0)
 }
 
-/// `exp(308.56 (1/56.02 - 1/(T + 273.15 - 227.13)))`, 1 at 10 degC: Lloyd & Taylor 1994, Funct. Ecol. 8:315-323, eq. 11; 0
-/// at -46.02 degC and below, where it has a pole.
+/// `exp(308.56 (1/56.02 - 1/(T + 273.15 - 227.13)))`, 1 at 10 degC: Lloyd & Taylor 1994, Funct. Ecol. 8:315-323, eq.
+/// 11; 0 at -46.02 degC and below, where it has a pole.
 pub fn lloyd_taylor(t_c: f64) -> f64 {
     let above_zero = t_c + 273.15 - 227.13;
     if above_zero <= 0.0 { 0.0 } else { (308.56 * (1.0 / 56.02 - 1.0 / above_zero)).exp() }
@@ -86,8 +86,8 @@ pub fn daycent_arctangent(t_c: f64) -> f64 {
     (0.56 + 1.46 * (PI * 0.0309 * (t_c - 15.7)).atan() / PI).max(0.0)
 }
 
-/// 0 to -1 degC, a line to 1 at 9 degC, doubling every 9 degC to 4 at 27 degC and level above: Yang & Janssen 2000, Eur.
-/// J. Soil Sci. 51:517-529 (from memory).
+/// 0 to -1 degC, a line to 1 at 9 degC, doubling every 9 degC to 4 at 27 degC and level above: Yang & Janssen 2000,
+/// Eur. J. Soil Sci. 51:517-529 (from memory).
 pub fn yang_janssen(t_c: f64) -> f64 {
     if t_c <= 9.0 { (0.1 * (t_c + 1.0)).max(0.0) } else { 2.0_f64.powf((t_c.min(27.0) - 9.0) / 9.0) }
 }
@@ -113,8 +113,8 @@ impl Form {
 /// Decay modifier of each day (-), 1 at `reference_c`, from temperature (degC) and an optional moisture factor.
 ///
 /// # Errors
-/// [`crate::Error::Input`] if a temperature is not finite, a moisture factor is outside 0 to 1, lengths differ, the form
-/// is zero at the reference temperature, or `q10` is not above zero.
+/// [`crate::Error::Input`] if a temperature is not finite, a moisture factor is outside 0 to 1, lengths differ, the
+/// form is zero at the reference temperature, or `q10` is not above zero.
 ///
 /// ```
 /// use matledger::weather::decay_modifier::{Form, decay_modifier};

@@ -125,15 +125,16 @@ fn cut(
 /// The average methods answer to the same three, at the mean or as the mean of both extremes.
 /// A day that an intermediate cutoff takes below zero counts zero and is listed in [`DegreeDays::floored`].
 /// Double methods average the day with today's minimum and the day with tomorrow's; the last day has no tomorrow and
-/// uses its own minimum. If tomorrow's minimum is above today's maximum, the curve falls the other way: its area is the same.
+/// uses its own minimum. If tomorrow's minimum is above today's maximum, the curve falls the other way: its area is the
+/// same.
 ///
-/// Sources: McMaster & Wilhelm 1997, Agric. For. Meteorol. 87:291-300; Zalom et al. 1983, UC Leaflet 21373; Baskerville &
-/// Emin 1969, Ecology 50:514-517; Allen 1976, Environ. Entomol. 5:388-396; cutoffs as in Roltsch et al. 1999, Int. J.
+/// Sources: McMaster & Wilhelm 1997, Agric. For. Meteorol. 87:291-300; Zalom et al. 1983, UC Leaflet 21373; Baskerville
+/// & Emin 1969, Ecology 50:514-517; Allen 1976, Environ. Entomol. 5:388-396; cutoffs as in Roltsch et al. 1999, Int. J.
 /// Biometeorol. 42:169-176.
 ///
 /// # Errors
-/// [`crate::Error::Input`] if lengths differ, a value is not finite, a minimum is above its maximum, the upper threshold is not
-/// above the lower, or a cutoff other than horizontal is asked for without an upper threshold.
+/// [`crate::Error::Input`] if lengths differ, a value is not finite, a minimum is above its maximum, the upper
+/// threshold is not above the lower, or a cutoff other than horizontal is asked for without an upper threshold.
 ///
 /// ```
 /// use matledger::weather::degree_days::{Cutoff, Method, degree_days};
@@ -187,12 +188,13 @@ fn check(tmin_c: &[f64], tmax_c: &[f64], lower_c: f64, upper_c: Option<f64>, cut
     require_finite(&mut problems, "tmin_c", tmin_c);
     require_finite(&mut problems, "tmax_c", tmax_c);
     for (i, (low, high)) in tmin_c.iter().zip(tmax_c).enumerate() {
-        problems.require(!(low > high), format!("tmin_c[{i}]"), low, format!("at most tmax_c[{i}] ({high})"));
+        let crossed = low > high;
+        problems.require(!crossed, format!("tmin_c[{i}]"), low, format!("at most tmax_c[{i}] ({high})"));
     }
     problems.require(lower_c.is_finite(), "lower_c", lower_c, "a temperature (degC)");
     match upper_c {
         Some(upper) => problems.require(
-            upper.is_finite() && !(upper <= lower_c),
+            upper.is_finite() && upper > lower_c,
             "upper_c",
             upper,
             format!("a temperature above lower_c ({lower_c})"),

@@ -5,6 +5,7 @@ use crate::error::Problems;
 pub mod decay_modifier;
 pub mod degree_days;
 pub mod growth_potential;
+pub mod resample;
 pub mod rothc;
 pub mod series;
 pub mod soil_temperature;

@@ -4,15 +4,16 @@
 
 /// Largest topsoil moisture deficit under vegetation (mm, above zero): `(20 + 1.3 c - 0.01 c^2) depth / 230`.
 ///
-/// `clay_percent` is the clay content (% by mass); `depth_mm` the thickness of the layer. Signs are turned: RothC counts
-/// deficits below zero.
+/// `clay_percent` is the clay content (% by mass); `depth_mm` the thickness of the layer. Signs are turned: RothC
+/// counts deficits below zero.
 pub fn max_deficit_mm(clay_percent: f64, depth_mm: f64) -> f64 {
     (20.0 + 1.3 * clay_percent - 0.01 * clay_percent.powi(2)) * depth_mm / 230.0
 }
 
 /// Moisture factor (0.2 to 1) from an accumulated deficit (mm) and the largest one (mm).
 ///
-/// 1 until the deficit passes 0.444 of the largest, then falling in a line to 0.2 at the largest (equation from memory).
+/// 1 until the deficit passes 0.444 of the largest, then falling in a line to 0.2 at the largest (equation from
+/// memory).
 ///
 /// ```
 /// use matledger::weather::rothc::moisture_factor;

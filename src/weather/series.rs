@@ -19,8 +19,8 @@ const PLAUSIBLE_YEARS: Range<i32> = 1700..2200;
 /// How a missing day may be filled. Nothing is filled unless a rule is named.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FillRule {
-    /// Temperatures run in a line between the days around a gap of at most this many days. Rain is not filled: a line through
-    /// rain is no rain.
+    /// Temperatures run in a line between the days around a gap of at most this many days. Rain is not filled: a line
+    /// through rain is no rain.
     Interpolate {
         /// Longest gap filled (d).
         max_days: usize,
@@ -56,13 +56,14 @@ pub struct Weather {
 impl Weather {
     /// Builds the series from dated rows; NaN is a missing value, and so is a day without a row.
     ///
-    /// `fill` is tried rule by rule on what is still missing. A filled minimum or maximum that would cross the day's measured
-    /// counterpart stops there; two filled ones that cross are swapped. Filled days stay marked in [`Weather::filled`].
+    /// `fill` is tried rule by rule on what is still missing. A filled minimum or maximum that would cross the day's
+    /// measured counterpart stops there; two filled ones that cross are swapped. Filled days stay marked in
+    /// [`Weather::filled`].
     ///
     /// # Errors
-    /// [`crate::Error::Input`] with every problem at once: no rows, lengths that differ, dates out of order or twice or beyond
-    /// 1700 to 2199, a minimum above its maximum, temperatures outside -90 to 60 degC, rain outside 0 to 2000 mm,
-    /// and each range of days that no rule filled.
+    /// [`crate::Error::Input`] with every problem at once: no rows, lengths that differ, dates out of order or twice or
+    /// beyond 1700 to 2199, a minimum above its maximum, temperatures outside -90 to 60 degC, rain outside 0 to 2000
+    /// mm, and each range of days that no rule filled.
     pub fn new(
         dates: &[NaiveDate],
         tmin_c: &[f64],
@@ -220,16 +221,12 @@ impl Weather {
         (self.start.year()..=self.end().year()).filter(whole).collect()
     }
 
-    fn columns(&mut self) -> impl Iterator<Item = (&'static str, &mut Vec<f64>)> {
-        let rain = self.rain_mm.as_mut().map(|rain| ("rain_mm", rain));
-        [("tmin_c", &mut self.tmin_c), ("tmax_c", &mut self.tmax_c)].into_iter().chain(rain)
-    }
-
     fn fill(&mut self, rules: &[FillRule]) {
         let start = self.start;
         let measured = (self.tmin_c.clone(), self.tmax_c.clone());
         let mut touched = Vec::new();
-        for (name, column) in self.columns() {
+        let rain = self.rain_mm.as_mut().map(|rain| ("rain_mm", rain));
+        for (name, column) in [("tmin_c", &mut self.tmin_c), ("tmax_c", &mut self.tmax_c)].into_iter().chain(rain) {
             let before = column.clone();
             for rule in rules {
                 match *rule {
@@ -255,10 +252,10 @@ impl Weather {
         }
     }
 
-    fn check_missing(&mut self, problems: &mut Problems, rules: &[FillRule]) {
-        let start = self.start;
+    fn check_missing(&self, problems: &mut Problems, rules: &[FillRule]) {
         let mut missing: BTreeMap<(usize, usize), Vec<&str>> = BTreeMap::new();
-        for (name, column) in self.columns() {
+        let rain = self.rain_mm.as_ref().map(|rain| ("rain_mm", rain));
+        for (name, column) in [("tmin_c", &self.tmin_c), ("tmax_c", &self.tmax_c)].into_iter().chain(rain) {
             for run in runs_of_nan(column) {
                 missing.entry((run.start, run.end)).or_default().push(name);
             }
@@ -266,7 +263,7 @@ impl Weather {
         let expected =
             if rules.is_empty() { "a value for every day, or a fill rule" } else { "a value that a fill rule reaches" };
         for ((from, to), names) in missing {
-            let (first, last) = (start + chrono::Days::new(from as u64), start + chrono::Days::new(to as u64 - 1));
+            let (first, last) = (self.date(from), self.date(to - 1));
             let days = if to - from == 1 { first.to_string() } else { format!("{first} to {last}") };
             problems.require(false, days, format!("no {}", names.join(", ")), expected);
         }

@@ -1,4 +1,5 @@
-//! Soil temperature near the surface. Values in `tests/checks/soil_temperature.csv` and `soil_temperature_sinusoid.csv`.
+//! Soil temperature near the surface. Values in `tests/checks/soil_temperature.csv` and
+//! `soil_temperature_sinusoid.csv`.
 
 use std::f64::consts::PI;
 
@@ -7,8 +8,9 @@ use crate::error::{Problems, Result};
 
 /// Mean soil temperature of each day (degC): a first-order lag of the daily mean air temperature.
 ///
-/// `S' = (T - S) / lag` with T held over each day; each value is the exact mean of S over its day. The soil starts at the first day's
-/// temperature, so the first few lags' worth of days remember that start. A lag of zero gives the air back.
+/// `S' = (T - S) / lag` with T held over each day; each value is the exact mean of S over its day. The soil starts at
+/// the first day's temperature, so the first few lags' worth of days remember that start. A lag of zero gives the air
+/// back.
 ///
 /// # Errors
 /// [`crate::Error::Input`] if a temperature is not finite or the lag is below zero.
@@ -43,7 +45,8 @@ pub fn lagged(tmean_c: &[f64], lag_days: f64) -> Result<Vec<f64>> {
 
 /// Soil temperature (degC) as a running mean of air temperature over `window` days, weights rising in a line to today.
 ///
-/// The first days use what days there are. A window of 11 is the one of Biome-BGC (Thornton's daily weather, read in public code).
+/// The first days use what days there are. A window of 11 is the one of Biome-BGC (Thornton's daily weather, read in
+/// public code).
 ///
 /// # Errors
 /// [`crate::Error::Input`] if a temperature is not finite or the window is empty.
@@ -62,11 +65,12 @@ pub fn weighted_mean(tmean_c: &[f64], window: usize) -> Result<Vec<f64>> {
     Ok((0..tmean_c.len()).map(|i| mean(&tmean_c[(i + 1).saturating_sub(window)..=i])).collect())
 }
 
-/// Soil temperature (degC) at a depth under a crop of green area index `gai` (m2/m2): Katterer & Andren 2009, Acta Agric.
-/// Scand. B 59:77-86.
+/// Soil temperature (degC) at a depth under a crop of green area index `gai` (m2/m2): Katterer & Andren 2009, Acta
+/// Agric. Scand. B 59:77-86.
 ///
-/// The surface is at `0.2 T` in frost, else `T (0.95 + 0.05 exp(-0.4 (0.8 gai - 3)))`; the soil follows it by a share `0.24
-/// exp(-0.0017 z) exp(-0.15 gai)` a day (z in mm). Each value is the state at the start of its day; the soil starts at the first day's air.
+/// The surface is at `0.2 T` in frost, else `T (0.95 + 0.05 exp(-0.4 (0.8 gai - 3)))`; the soil follows it by a share
+/// `0.24 exp(-0.0017 z) exp(-0.15 gai)` a day (z in mm). Each value is the state at the start of its day; the soil
+/// starts at the first day's air.
 ///
 /// # Errors
 /// [`crate::Error::Input`] if a value is not finite, or depth or index is below zero.
@@ -92,8 +96,8 @@ pub fn katterer_andren(tmean_c: &[f64], depth_mm: f64, gai: f64) -> Result<Vec<f
 
 /// Soil temperature (degC) that follows the air by a quarter of the difference a day, slower under leaves when warming.
 ///
-/// Leaves of area index `lai` (m2/m2) let `max(0.5, exp(-k lai))` of a warming through, k being `extinction`. The family of Zheng, Hunt & Running
-/// 1993, Clim. Res. 2:183-191, without snow; the soil starts at the first day's air.
+/// Leaves of area index `lai` (m2/m2) let `max(0.5, exp(-k lai))` of a warming through, k being `extinction`. The
+/// family of Zheng, Hunt & Running 1993, Clim. Res. 2:183-191, without snow; the soil starts at the first day's air.
 ///
 /// # Errors
 /// [`crate::Error::Input`] if a value is not finite, or index or extinction is below zero.

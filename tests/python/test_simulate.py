@@ -15,7 +15,7 @@ from scipy.integrate import solve_ivp
 
 import matledger as mat
 from matledger.errors import InputError
-from matledger.simulate import InterruptedWarning, LeftDomainWarning, SinkingWarning, simulate
+from matledger.simulation import InterruptedWarning, LeftDomainWarning, SinkingWarning, simulate
 
 START = dt.date(2012, 1, 1)
 
@@ -263,7 +263,7 @@ def test_a_member_that_leaves_its_domain_is_marked():
 INTERRUPTED = """
 import time, warnings
 import numpy as np
-from matledger.simulate import simulate
+from matledger.simulation import simulate
 def told(done, total):
     if done and not seen:
         seen.append(done)

@@ -1,16 +1,15 @@
 import contextlib
 import csv
+import doctest
 import math
 import pickle
 import re
-import subprocess
-import sys
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from matledger import units
@@ -168,12 +167,14 @@ def test_parse_says_what_was_wrong(value, unit, message):
     assert pickle.loads(pickle.dumps(caught.value)).problems == caught.value.problems
 
 
+@settings(derandomize=True)
 @given(st.text(max_size=200))
 def test_any_text_is_read_or_refused(text):
     with contextlib.suppress(InputError):
         assert math.isfinite(units.parse(text, "mm", name="x"))
 
 
+@settings(derandomize=True)
 @given(st.text(alphabet="0123456789/ .e-+inftlb²°%", max_size=40))
 def test_any_near_quantity_is_read_or_refused(text):
     with contextlib.suppress(InputError):
@@ -186,6 +187,7 @@ def test_long_text_is_refused_and_cut():
     assert len(str(caught.value)) < 300
 
 
+@settings(derandomize=True)
 @given(st.floats(-1e6, 1e6))
 def test_there_and_back(value):
     there = units.convert(value, "lb/1000 ft2", "g/m2")
@@ -242,7 +244,5 @@ def test_every_shown_unit_converts():
         units.convert(1, metric, us)
 
 
-def test_import_is_quick():
-    code = "import time; t = time.perf_counter(); import matledger.units; print(time.perf_counter() - t)"
-    runs = [subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True) for _ in range(3)]
-    assert min(float(run.stdout) for run in runs) < 0.1
+def test_examples():
+    assert doctest.testmod(units).failed == 0

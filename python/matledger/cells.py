@@ -1,0 +1,356 @@
+"""What a column holds and what its cells may say.
+
+A column's unit stands at the end of its name (``tmin_c``, ``depth_mm``). The same quantity under another
+known unit (``tmin_f``, ``depth_in``) is converted; any other name is mapped by the user. Nothing is guessed:
+dates are ISO 8601, numbers have a decimal point.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from numbers import Integral
+from typing import Any, Literal
+
+from matledger import units as quantities
+from matledger.errors import InputError, Problem
+from matledger.findings import Findings, either, nearest, shown
+
+__all__ = ["BadValueError", "Column", "Matched", "match_names", "read_fields", "settle"]
+
+FIRST_DATE, LAST_DATE = dt.date(1800, 1, 1), dt.date(2199, 12, 31)
+
+SUFFIXES: Mapping[str, Mapping[str, str]] = {
+    "temperature": {"c": "degC", "f": "degF"},
+    "length": {
+        "mm": "mm",
+        "cm": "cm",
+        "m": "m",
+        "in": "in",
+        "ft": "ft",
+        "l_m2": "L/m2",
+        "ft3_1000ft2": "ft3/1000ft2",
+    },
+    "area": {"m2": "m2", "ha": "ha", "ft2": "ft2", "acre": "acre"},
+    "mass per area": {"g_m2": "g/m2", "kg_m2": "kg/m2", "lb_1000ft2": "lb/1000ft2"},
+    "volume": {"l": "L", "ml": "mL", "m3": "m3", "us_gal": "US gal", "ft3": "ft3"},
+    "mass per volume": {"g_l": "g/L"},
+    "share": {"percent": "%"},
+}
+"""Units that a column's name may end in, by quantity."""
+
+NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
+INTEGER = re.compile(r"[+-]?[0-9]{1,9}")
+ISO_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+DECIMAL_COMMA = re.compile(r"[+-]?[0-9.]*,[0-9.,]*")
+
+
+class BadValueError(Exception):
+    """A cell that cannot be used: what was found, and what was expected."""
+
+    def __init__(self, value: str, expected: str) -> None:
+        self.value, self.expected = value, expected
+
+
+@dataclass(frozen=True, kw_only=True)
+class Column:
+    """What a column holds and what its cells may say.
+
+    Attributes
+    ----------
+    name
+        The column's name; a number's unit stands at its end.
+    kind
+        ``date``, ``number``, ``integer``, ``text``, ``choice`` or ``flag`` (true or false).
+    required
+        Whether the column has to be there.
+    may_be_empty
+        Whether a cell may be empty; it then reads as None.
+    least, most, above
+        Bounds of a number, in the unit of the name; ``above`` is exclusive.
+    choices
+        The words that a ``choice`` may be.
+    """
+
+    name: str
+    kind: Literal["date", "number", "integer", "text", "choice", "flag"]
+    required: bool = True
+    may_be_empty: bool = False
+    least: float | None = None
+    most: float | None = None
+    above: float | None = None
+    choices: tuple[str, ...] = ()
+
+    @cached_property
+    def _suffix(self) -> tuple[str, Mapping[str, str]] | None:
+        """The unit at the name's end, and all that could stand in its place."""
+        if self.kind != "number":
+            return None
+        found = [(suffix, same) for same in SUFFIXES.values() for suffix in same if self.name.endswith(f"_{suffix}")]
+        return max(found, key=lambda pair: len(pair[0]), default=None)
+
+    @property
+    def unit(self) -> str | None:
+        """The unit at the end of the name, as `matledger.units` writes it."""
+        return self._suffix[1][self._suffix[0]] if self._suffix else None
+
+    def unit_of(self, name: str) -> str | None:
+        """Return the unit at the end of the user's own name for the column, else the column's."""
+        same = self._suffix[1] if self._suffix else {}
+        found = [suffix for suffix in same if name.endswith(f"_{suffix}")]
+        return same[max(found, key=len)] if found else self.unit
+
+    @property
+    def stem(self) -> str:
+        """The name without its unit."""
+        return self.name.removesuffix(f"_{self._suffix[0]}") if self._suffix else self.name
+
+    @cached_property
+    def names(self) -> Mapping[str, str | None]:
+        """Every name that the column may bear, with the unit that it then has."""
+        if self._suffix is None:
+            return {self.name: None}
+        return {f"{self.stem}_{suffix}": unit for suffix, unit in self._suffix[1].items()}
+
+    @property
+    def expected(self) -> str:
+        """What a cell may say, in words."""
+        if self.kind == "date":
+            return "a date as YYYY-MM-DD"
+        if self.kind == "choice":
+            return either(self.choices)
+        if self.kind == "text":
+            return "text"
+        if self.kind == "flag":
+            return "true or false"
+        words = "a whole number" if self.kind == "integer" else "a number"
+        if self.above is not None:
+            words += f" above {self.above:g}"
+            words += f" and at most {self.most:g}" if self.most is not None else ""
+        elif self.least is not None:
+            words += (
+                f" from {self.least:g} to {self.most:g}" if self.most is not None else f" of {self.least:g} or more"
+            )
+        return words + (f" ({self.unit})" if self.unit else "")
+
+    def read(self, raw: object, unit: str | None = None) -> Any:
+        """Read one cell whose plain numbers are in ``unit`` (that of the name if None)."""
+        value = raw.strip() if isinstance(raw, str) else raw
+        if value is None or value == "":
+            if self.may_be_empty:
+                return None
+            raise BadValueError("empty cell", self.expected)
+        read = {
+            "date": self._date,
+            "number": self._number,
+            "integer": self._integer,
+            "text": self._text,
+            "choice": self._choice,
+            "flag": self._flag,
+        }[self.kind]
+        return read(value, unit)
+
+    def _bad(self, value: object, expected: str | None = None) -> BadValueError:
+        return BadValueError(shown(value), expected or self.expected)
+
+    def _date(self, value: object, _unit: str | None) -> dt.date:
+        if isinstance(value, str):
+            if not ISO_DATE.fullmatch(value):
+                raise self._bad(value)
+            try:
+                day = dt.date.fromisoformat(value)
+            except ValueError:
+                raise self._bad(value, "a day of the calendar, as YYYY-MM-DD") from None
+        elif isinstance(value, dt.datetime):
+            if value.time() != dt.time() or value.tzinfo is not None:
+                raise self._bad(value, "a date without a time of day")
+            day = value.date()
+        elif isinstance(value, dt.date):
+            day = value
+        else:
+            raise self._bad(value)
+        if not FIRST_DATE <= day <= LAST_DATE:
+            raise self._bad(value, f"a date from {FIRST_DATE} to {LAST_DATE}")
+        return day
+
+    def _number(self, value: object, unit: str | None) -> float:
+        if isinstance(value, str) and not NUMBER.fullmatch(value):
+            number = self._quantity(value)
+        elif isinstance(value, bool) or (not hasattr(value, "__float__") and not isinstance(value, str)):
+            raise self._bad(value)
+        else:
+            try:
+                number = float(value)
+            except (OverflowError, TypeError, ValueError):
+                raise self._bad(value) from None
+            if unit is not None and unit != self.unit and math.isfinite(number):
+                number = quantities.convert(number, unit, self.unit or "")
+        if not math.isfinite(number):
+            raise self._bad(value)
+        return self._within(number, value)
+
+    def _quantity(self, text: str) -> float:
+        if DECIMAL_COMMA.fullmatch(text):
+            raise self._bad(text, f"{self.expected}, with a decimal point and no comma")
+        if self.unit is None or text[0].isalpha():
+            raise self._bad(text)
+        try:
+            return quantities.parse(text, self.unit, name=self.name)
+        except InputError as error:
+            raise self._bad(text, error.problems[0].expected) from None
+
+    def _integer(self, value: object, _unit: str | None) -> int:
+        if (
+            (isinstance(value, str) and INTEGER.fullmatch(value))
+            or (isinstance(value, float) and value.is_integer())
+            or (isinstance(value, Integral) and not isinstance(value, bool))
+        ):
+            number = int(value)
+        else:
+            raise self._bad(value)
+        return int(self._within(number, value))
+
+    def _within(self, number: float, value: object) -> float:
+        if (
+            (self.above is not None and number <= self.above)
+            or (self.least is not None and number < self.least)
+            or (self.most is not None and number > self.most)
+        ):
+            raise self._bad(value)
+        return number
+
+    def _text(self, value: object, _unit: str | None) -> str:
+        if isinstance(value, str) and value.isprintable() and len(value) <= 200:
+            return value
+        raise self._bad(value, "printable text of at most 200 characters")
+
+    def _choice(self, value: object, _unit: str | None) -> str:
+        if isinstance(value, str) and value in self.choices:
+            return value
+        like = nearest(str(value), self.choices)
+        raise self._bad(value, self.expected + (f" (nearest: {like})" if like else ""))
+
+    def _flag(self, value: object, _unit: str | None) -> bool:
+        if isinstance(value, bool):
+            return value
+        raise self._bad(value)
+
+
+Report = Callable[[str | None, str, str], None]
+Matched = dict[int, tuple[Column, str | None]]
+
+
+def match_names(
+    names: Sequence[str],
+    columns: Sequence[Column],
+    *,
+    renamed: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    report: Report,
+    noun: str = "column",
+    beside: Sequence[str] = (),
+) -> Matched:
+    """Find which name holds which column, and in what unit; anything amiss goes to ``report``.
+
+    Names in ``beside`` are known to the caller and passed over.
+    """
+    renamed, units = renamed or {}, units or {}
+    by_name = {column.name: column for column in columns}
+    for argument, given in (("columns", renamed), ("units", units)):
+        for name in given:
+            if name not in by_name:
+                report(None, f"{argument}={{{name!r}: ...}}", f"one of {', '.join(by_name)}")
+    accepted: dict[str, tuple[Column, str | None]] = {}
+    for column in columns:
+        if column.name in renamed:
+            accepted[renamed[column.name]] = (column, column.unit_of(renamed[column.name]))
+        else:
+            accepted.update({name: (column, unit) for name, unit in column.names.items()})
+
+    matched: Matched = {}
+    holders: dict[str, str] = {}
+    for place, name in enumerate(names):
+        if name in beside:
+            continue
+        if name not in accepted:
+            report(name, f"unknown {noun}", _instead(name, columns, accepted, beside))
+            continue
+        column, unit = accepted[name]
+        if column.name in holders:
+            other = holders[column.name]
+            told = f"one {noun}, not two of that name" if other == name else f"either {other} or {name}, not both"
+            report(name, f"second {noun} for {column.name}", told)
+            continue
+        holders[column.name] = name
+        if column.name in units:
+            unit = _declared_unit(column, units[column.name], report)
+        matched[place] = (column, unit)
+    for column in columns:
+        if column.required and column.name not in holders:
+            name = renamed.get(column.name, column.name)
+            hint = f"{noun} {name}: {column.expected}"
+            report(None, f"no {noun} {name}", hint)
+    return matched
+
+
+def _instead(name: str, columns: Sequence[Column], accepted: Mapping[str, object], beside: Sequence[str]) -> str:
+    for column in columns:
+        if len(column.names) > 1 and name.startswith(f"{column.stem}_") and nearest(name, [column.name]):
+            return f"a known unit at its end: {either([n for n in column.names if n in accepted] or [column.name])}"
+    like = nearest(name, [*accepted, *beside])
+    known = f"one of {', '.join([*(column.name for column in columns), *beside])}"
+    return known + (f" (nearest: {like})" if like else "")
+
+
+def _declared_unit(column: Column, unit: str, report: Report) -> str | None:
+    if column.unit is None:
+        report(None, f"units={{{column.name!r}: {unit!r}}}", f"no unit: {column.name} has none")
+        return None
+    try:
+        quantities.convert(1.0, unit, column.unit)
+    except InputError as error:
+        problem = error.problems[0]
+        report(None, f"units={{{column.name!r}: {unit!r}}}", problem.expected)
+        return column.unit
+    return unit
+
+
+def read_fields(
+    data: Mapping[str, Any],
+    columns: Sequence[Column],
+    *,
+    place: str,
+    file: str,
+    findings: Findings,
+    beside: Sequence[str] = (),
+) -> dict[str, Any] | None:
+    """Read a keyed table (of TOML) by the rules of a row; None if anything was wrong with it."""
+    before = len(findings.problems)
+
+    def report(name: str | None, value: str, expected: str) -> None:
+        where = ".".join(part for part in (place, name) if part)
+        findings.add(Problem(where, shown(value), expected, file))
+
+    names = list(data)
+    values: dict[str, Any] = {}
+    for index, (column, unit) in match_names(names, columns, report=report, noun="key", beside=beside).items():
+        try:
+            values[column.name] = column.read(data[names[index]], unit)
+        except BadValueError as bad:
+            report(names[index], bad.value, bad.expected)
+    return values if len(findings.problems) == before else None
+
+
+def settle(record: Any, columns: Sequence[Column]) -> Findings:
+    """Check the fields of a frozen record by the rules of its columns, and set each to what was read."""
+    findings = Findings()
+    for column in columns:
+        try:
+            object.__setattr__(record, column.name, column.read(getattr(record, column.name)))
+        except BadValueError as bad:
+            findings.add(Problem(column.name, bad.value, bad.expected))
+    return findings

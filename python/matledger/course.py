@@ -1,0 +1,408 @@
+"""A course: its greens, weather, records and programmes, checked against each other however it was put together."""
+
+from __future__ import annotations
+
+import datetime as dt
+import html
+from collections.abc import Sequence
+from dataclasses import KW_ONLY, dataclass
+from typing import TYPE_CHECKING, Literal
+
+from matledger.cells import Column, settle
+from matledger.errors import InputError, Problem
+from matledger.findings import nearest, problem_of, shown
+from matledger.records.soil_tests import COLUMN_DEPTH_MM, SoilTest, check_soil_tests
+from matledger.records.work import ALL_GREENS, WorkRecord, depth_of
+
+if TYPE_CHECKING:
+    from matledger.growth import ClippingRecord
+    from matledger.practice import Programme
+    from matledger.weather import Weather
+
+__all__ = ["Course", "Green", "Method", "Settings", "Target"]
+
+GREEN = (
+    Column(name="name", kind="text"),
+    Column(name="area_m2", kind="number", above=0, most=1e5),
+    Column(name="mat_depth_mm", kind="number", above=0, required=False, may_be_empty=True),
+)
+METHOD = (
+    Column(name="name", kind="text"),
+    Column(name="furnace_c", kind="number", above=0, most=1000, required=False, may_be_empty=True),
+    Column(name="verdure", kind="choice", choices=("on", "off"), required=False, may_be_empty=True),
+    Column(name="note", kind="text", required=False, may_be_empty=True),
+)
+TARGET = (
+    Column(name="top_mm", kind="number", least=0),
+    Column(name="bottom_mm", kind="number", above=0),
+    Column(name="om_percent", kind="number", above=0, most=100),
+    Column(name="probability", kind="number", above=0, most=1),
+)
+GROWTH = (
+    Column(name="grass", kind="text"),
+    Column(name="lower_c", kind="number", least=-20, most=40),
+    Column(name="upper_c", kind="number", least=-20, most=60, required=False, may_be_empty=True),
+)
+COLUMN_DEPTH = Column(name="column_depth_mm", kind="number", above=0, most=1000)
+
+
+@dataclass(frozen=True)
+class Green:
+    """A putting green.
+
+    Attributes
+    ----------
+    name
+        Its name in every record.
+    area_m2
+        Area (m2), or a quantity such as ``"5000 ft2"``.
+    mat_depth_mm
+        Depth of the mat where the original root zone begins (mm), if known.
+
+    Examples
+    --------
+    >>> from matledger import Green
+    >>> Green("1", area_m2="5000 ft2")
+    Green(name='1', area_m2=464.5152, mat_depth_mm=None)
+    """
+
+    name: str
+    _: KW_ONLY
+    area_m2: float
+    mat_depth_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        """Read every field by its rule."""
+        settle(self, GREEN).raise_any()
+
+
+@dataclass(frozen=True)
+class Method:
+    """What a laboratory method is; it documents the name that the soil tests use.
+
+    Attributes
+    ----------
+    name
+        Name in the soil tests.
+    furnace_c
+        Temperature of ignition (degC).
+    verdure
+        Whether verdure is left ``on`` or taken ``off``; tests by the method then have to say the same.
+    note
+        Anything else: grinding, sieving, sampler.
+    """
+
+    name: str
+    _: KW_ONLY
+    furnace_c: float | None = None
+    verdure: Literal["on", "off"] | None = None
+    note: str | None = None
+
+    def __post_init__(self) -> None:
+        """Read every field by its rule."""
+        settle(self, METHOD).raise_any()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Target:
+    """Where organic matter is wanted: the user's choice, since no range is widely accepted.
+
+    Attributes
+    ----------
+    top_mm, bottom_mm
+        Window (mm below the surface).
+    om_percent
+        Organic matter to stay at or below (%).
+    probability
+        Probability asked for (-).
+    """
+
+    top_mm: float
+    bottom_mm: float
+    om_percent: float
+    probability: float
+
+    def __post_init__(self) -> None:
+        """Read every field by its rule."""
+        findings = settle(self, TARGET)
+        findings.raise_any()
+        if self.top_mm >= self.bottom_mm:
+            findings.add(Problem("bottom_mm", f"{self.bottom_mm:g}", f"a depth below top_mm ({self.top_mm:g} mm)"))
+        findings.raise_any()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What the model needs to know of the site.
+
+    Attributes
+    ----------
+    grass
+        The grass.
+    lower_c, upper_c
+        Lower base and upper threshold of its degree days (degC).
+    column_depth_mm
+        Depth of the modelled column (mm).
+    """
+
+    grass: str
+    lower_c: float
+    upper_c: float | None = None
+    column_depth_mm: float = COLUMN_DEPTH_MM
+
+    def __post_init__(self) -> None:
+        """Read every field by its rule."""
+        findings = settle(self, (*GROWTH, COLUMN_DEPTH))
+        findings.raise_any()
+        if self.upper_c is not None and self.upper_c <= self.lower_c:
+            findings.add(Problem("upper_c", f"{self.upper_c:g}", f"more than lower_c ({self.lower_c:g} degC)"))
+        findings.raise_any()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Course:
+    """A course and all that is known of it.
+
+    Attributes
+    ----------
+    name
+        Name of the course.
+    weather
+        Daily weather; every record has to lie within it.
+    greens
+        The greens, each with a name of its own.
+    settings
+        What the model needs to know of the site.
+    clippings, soil_tests, work
+        The records.
+    programmes
+        Programmes to compare.
+    target
+        Where organic matter is wanted.
+    methods
+        Laboratory methods; if there are any, each test names one of them.
+    invented
+        Whether the data are invented.
+    note
+        Anything a reader should know.
+
+    Raises
+    ------
+    InputError
+        With every disagreement of the parts: unknown greens, two greens of one name, records outside the weather,
+        tests and work below the column.
+    """
+
+    name: str
+    weather: Weather
+    greens: Sequence[Green]
+    settings: Settings
+    clippings: Sequence[ClippingRecord] = ()
+    soil_tests: Sequence[SoilTest] = ()
+    work: Sequence[WorkRecord] = ()
+    programmes: Sequence[Programme] = ()
+    target: Target | None = None
+    methods: Sequence[Method] = ()
+    invented: bool = False
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        """Check the parts against each other."""
+        for name in ("greens", "clippings", "soil_tests", "work", "programmes", "methods"):
+            object.__setattr__(self, name, tuple(getattr(self, name)))
+        problems = cross_check(
+            greens=self.greens,
+            column_depth_mm=self.settings.column_depth_mm,
+            weather=self.weather,
+            clippings=self.clippings,
+            soil_tests=self.soil_tests,
+            work=self.work,
+            programmes=self.programmes,
+            target=self.target,
+            methods=self.methods,
+        )
+        if problems:
+            raise InputError(problems)
+
+    def green(self, name: str) -> Green:
+        """Return the green of that name.
+
+        Raises
+        ------
+        InputError
+            If there is none; the nearest name is suggested.
+        """
+        for green in self.greens:
+            if green.name == name:
+                return green
+        raise InputError([Problem("green", shown(name), _known("green", name, [g.name for g in self.greens]))])
+
+    def tests_of(self, green: str) -> tuple[SoilTest, ...]:
+        """Return the soil tests of a green, oldest first."""
+        name = self.green(green).name
+        return tuple(sorted((t for t in self.soil_tests if t.green == name), key=lambda t: t.date))
+
+    def work_of(self, green: str) -> tuple[WorkRecord, ...]:
+        """Return the work done on a green, that on all greens included, oldest first."""
+        names = (self.green(green).name, ALL_GREENS)
+        return tuple(sorted((w for w in self.work if w.green in names), key=lambda w: w.date))
+
+    def clippings_of(self, green: str) -> tuple[ClippingRecord, ...]:
+        """Return the clipping records of a green, oldest first."""
+        name = self.green(green).name
+        return tuple(sorted((c for c in self.clippings if c.green == name), key=lambda c: c.first_day))
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is no error but worth knowing, such as a green without a soil test."""
+        tested = {test.green for test in self.soil_tests}
+        notes = [f"green {g.name} has no soil test" for g in self.greens if g.name not in tested]
+        if not self.clippings:
+            notes.append("no clipping records: growth will come from the prior")
+        if self.invented:
+            notes.append("the data are invented")
+        return tuple(notes)
+
+    def _facts(self) -> list[tuple[str, str]]:
+        first, last = _span(self.weather)
+        return [
+            ("greens", ", ".join(green.name for green in self.greens)),
+            ("weather", f"{first} to {last}"),
+            ("grass", self.settings.grass),
+            ("clipping records", str(len(self.clippings))),
+            ("soil tests", str(len(self.soil_tests))),
+            ("work records", str(len(self.work))),
+            ("programmes", ", ".join(programme.name for programme in self.programmes) or "none"),
+        ]
+
+    def __repr__(self) -> str:
+        """Say what there is."""
+        return f"<Course {self.name!r}: " + "; ".join(f"{name} {fact}" for name, fact in self._facts()) + ">"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><th scope='row' style='text-align:left'>{name}</th>"
+            f"<td style='text-align:left'>{html.escape(fact)}</td></tr>"
+            for name, fact in [*self._facts(), *(("note", note) for note in self.notes)]
+        )
+        return f"<table><caption>{html.escape(self.name)}</caption><tbody>{rows}</tbody></table>"
+
+
+def _span(weather: Weather) -> tuple[dt.date, dt.date]:
+    return weather.dates[0].astype(object), weather.dates[-1].astype(object)
+
+
+def _known(noun: str, name: str, names: Sequence[str]) -> str:
+    like = nearest(name, names)
+    return f"a {noun} of the course" + (f" (nearest: {like})" if like else f": {', '.join(names)}")
+
+
+def fold(name: str) -> str:
+    """Return a name without what the eye passes over: spaces and case."""
+    return "".join(name.split()).casefold()
+
+
+def cross_check(
+    *,
+    greens: Sequence[Green] | None,
+    column_depth_mm: float | None,
+    weather: Weather | None,
+    clippings: Sequence[ClippingRecord],
+    soil_tests: Sequence[SoilTest],
+    work: Sequence[WorkRecord],
+    programmes: Sequence[Programme],
+    target: Target | None,
+    methods: Sequence[Method],
+    file: str | None = None,
+) -> list[Problem]:
+    """Find what the parts of a course disagree on; a part that could not be read is None and is passed over."""
+    problems: list[Problem] = []
+
+    def at(place: str, value: object, expected: str) -> None:
+        problems.append(Problem(place, shown(value), expected, file))
+
+    if greens is not None:
+        if not greens:
+            at("green", "no green", "at least one green")
+        problems += _same_names("green", [green.name for green in greens], file)
+        names = [green.name for green in greens]
+        for index, name in enumerate(names):
+            if fold(name) == ALL_GREENS:
+                at(f"green[{index}].name", name, "a name other than all, which stands for every green in work records")
+        of_one_green: list[tuple[ClippingRecord | SoilTest | WorkRecord, str]] = [
+            *((record, f"clippings[{index}]") for index, record in enumerate(clippings)),
+            *((test, f"soil_tests[{index}]") for index, test in enumerate(soil_tests)),
+            *((record, f"work[{index}]") for index, record in enumerate(work) if record.green != ALL_GREENS),
+        ]
+        for record, place in of_one_green:
+            if record.green not in names:
+                expected = _known("green", record.green, names)
+                problems.append(problem_of(record, place, "green", record.green, expected))
+    problems += _same_names("programme", [programme.name for programme in programmes], file)
+    problems += _same_names("method", [method.name for method in methods], file)
+    problems += _outside_weather(weather, clippings, soil_tests, work)
+    problems += _unknown_methods(soil_tests, methods)
+    if column_depth_mm is not None:
+        limit = f"at most the depth of the column ({column_depth_mm:g} mm)"
+        problems += check_soil_tests(soil_tests, column_depth_mm=column_depth_mm)
+        for index, record in enumerate(work):
+            reach = depth_of(record.work)
+            if reach and reach[1] > column_depth_mm:
+                problems.append(problem_of(record, f"work[{index}]", reach[0], f"{reach[1]:g}", limit))
+        for p, programme in enumerate(programmes):
+            for s, (_, works) in enumerate(programme.steps):
+                for w, piece in enumerate(works):
+                    reach = depth_of(piece)
+                    if reach and reach[1] > column_depth_mm:
+                        at(f"programme[{p}].step[{s}].work[{w}].{reach[0]}", f"{reach[1]:g}", limit)
+        if target is not None and target.bottom_mm > column_depth_mm:
+            at("target.bottom_mm", f"{target.bottom_mm:g}", limit)
+    return problems
+
+
+def _same_names(noun: str, names: Sequence[str], file: str | None) -> list[Problem]:
+    problems, seen = [], dict[str, int]()
+    for index, name in enumerate(names):
+        first = seen.setdefault(fold(name), index)
+        if first != index:
+            expected = f"a name of its own; {noun}[{first}] is {names[first]} (spaces and case tell no names apart)"
+            problems.append(Problem(f"{noun}[{index}].name", shown(name), expected, file))
+    return problems
+
+
+def _outside_weather(
+    weather: Weather | None,
+    clippings: Sequence[ClippingRecord],
+    soil_tests: Sequence[SoilTest],
+    work: Sequence[WorkRecord],
+) -> list[Problem]:
+    if weather is None:
+        return []
+    first, last = _span(weather)
+    dated = [
+        *((r, f"clippings[{i}]", name) for i, r in enumerate(clippings) for name in ("first_day", "last_day")),
+        *((r, f"soil_tests[{i}]", "date") for i, r in enumerate(soil_tests)),
+        *((r, f"work[{i}]", "date") for i, r in enumerate(work)),
+    ]
+    problems = []
+    for record, place, name in dated:
+        day = getattr(record, name)
+        if not first <= day <= last:
+            side = "before the weather starts" if day < first else "after the weather ends"
+            expected = f"a day from {first} to {last}"
+            problems.append(problem_of(record, place, name, f"{day}, {side}", expected))
+    return problems
+
+
+def _unknown_methods(soil_tests: Sequence[SoilTest], methods: Sequence[Method]) -> list[Problem]:
+    by_name = {method.name: method for method in methods}
+    problems = []
+    for index, test in enumerate(soil_tests if methods else ()):
+        place, method = f"soil_tests[{index}]", by_name.get(test.method)
+        if method is None:
+            expected = _known("method", test.method, list(by_name))
+            problems.append(problem_of(test, place, "method", test.method, expected))
+        elif method.verdure not in (None, test.verdure):
+            expected = f"{method.verdure}, as the method {method.name} says"
+            problems.append(problem_of(test, place, "verdure", test.verdure, expected))
+    return problems

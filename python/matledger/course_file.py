@@ -1,0 +1,367 @@
+"""Reading a course from a folder: `course.toml` and the CSV files that it names."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path, PureWindowsPath
+from typing import Any, TypeVar
+
+from matledger.cells import Column, read_fields
+from matledger.course import GREEN, GROWTH, METHOD, TARGET, Course, Green, Method, Settings, Target, cross_check
+from matledger.errors import InputError, Problem
+from matledger.findings import Findings, shown
+from matledger.growth import ClippingRecord
+from matledger.practice import Programme, Work
+from matledger.records.clippings import collect_clippings
+from matledger.records.soil_tests import COLUMN_DEPTH_MM, collect_soil_tests
+from matledger.records.weather import read_ghcn_daily, read_weather
+from matledger.records.work import collect_work, read_work_table
+from matledger.tables import read_text
+from matledger.weather import FillRule, Interpolate, SameDayOtherYears, Weather
+
+__all__ = ["FILE", "load_course"]
+
+FILE = "course.toml"
+MAX_BYTES = 1_000_000
+
+TOP = (
+    Column(name="name", kind="text"),
+    Column(name="note", kind="text", required=False),
+    Column(name="invented", kind="flag", required=False),
+)
+SECTIONS = ("weather", "growth", "column", "green", "clippings", "soil_tests", "work", "method", "programme", "target")
+RECORD_FILE = (Column(name="file", kind="text"),)
+MAPPINGS = ("columns", "units")
+WEATHER_FILE = (
+    *RECORD_FILE,
+    Column(name="layout", kind="choice", choices=("table", "ghcn_daily"), required=False),
+    Column(name="rain", kind="flag", required=False),
+    Column(name="first_day", kind="date", required=False),
+    Column(name="last_day", kind="date", required=False),
+)
+FILL = (
+    Column(name="rule", kind="choice", choices=("interpolate", "same_day_other_years")),
+    Column(name="max_days", kind="integer", least=1, most=366, required=False),
+)
+CLIPPINGS_FILE = (*RECORD_FILE, Column(name="dry_matter_g_l", kind="number", above=0, most=1000, required=False))
+COLUMN = (Column(name="depth_mm", kind="number", above=0, most=1000, required=False),)
+PROGRAMME = (
+    Column(name="name", kind="text"),
+    Column(name="when_closed", kind="choice", choices=("skip", "next_open_day"), required=False),
+)
+STEP = (Column(name="when", kind="text"),)
+
+Made = TypeVar("Made")
+
+
+def load_course(folder: str | os.PathLike[str]) -> Course:
+    """Read a course from a folder.
+
+    ``course.toml`` names the course, its greens and its files, which have to lie within the folder. Only ``name``,
+    ``[weather]``, ``[growth]`` and one ``[[green]]`` are needed. A key's unit stands at its end, as in the files:
+    ``depth_in`` will do for ``depth_mm``, and ``depth_mm = "3 in"`` too.
+
+    .. code-block:: toml
+
+        name = "Invented Links"
+        note = "made up to show the layout"
+        invented = true
+
+        [weather]
+        file = "weather.csv"        # date, tmin_c, tmax_c, rain_mm; layout = "ghcn_daily" reads such a file instead
+        first_day = 2010-01-01      # and last_day: the days to use; rain = false leaves rain out
+        fill = [{ rule = "interpolate", max_days = 3 }, { rule = "same_day_other_years" }]
+
+        [growth]
+        grass = "creeping bentgrass"
+        lower_c = 0                 # base of its degree days; upper_c = 30 sets a threshold
+
+        [column]
+        depth_mm = 150
+
+        [clippings]                 # dry_matter_g_l = 60 stands in for the grass's own
+        file = "clippings.csv"
+
+        [soil_tests]                # any file may have column names and units of its own
+        file = "soil-tests.csv"
+        columns = { om_percent = "LOI" }
+        units = { top_mm = "in", bottom_mm = "in" }
+
+        [work]
+        file = "work.csv"
+
+        [[green]]
+        name = "1"
+        area_m2 = 480               # or area_m2 = "5000 ft2"
+        mat_depth_mm = 60           # if known
+
+        [[method]]                  # of the laboratory; then every test has to name one
+        name = "440 C"
+        furnace_c = 440
+        verdure = "on"
+        note = "not ground"
+
+        [[programme]]
+        name = "groove in spring"
+        closed = ["1 July to 14 July"]
+        when_closed = "next_open_day"   # or "skip"
+
+        [[programme.step]]
+        when = "second Monday of April"
+        work = [
+            { work = "vertical_mowing", blade_width_mm = 2, blade_spacing_mm = 25, depth_mm = 20 },
+            { work = "topdressing", sand_mm = 3 },  # parameters are the columns of the work file
+        ]
+
+        [target]
+        top_mm = 0
+        bottom_mm = 20
+        om_percent = 6
+        probability = 0.8
+
+    Parameters
+    ----------
+    folder
+        Folder that holds ``course.toml``.
+
+    Returns
+    -------
+    Course
+
+    Raises
+    ------
+    InputError
+        With every problem of ``course.toml``, of the files, and of one against another.
+    """
+    return _Loader(Path(folder)).course()
+
+
+class _Loader:
+    """Reads the parts one by one; what is wrong goes to the findings, and the part is then None."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.findings = Findings()
+        text = read_text(folder / FILE, max_bytes=MAX_BYTES)
+        try:
+            self.data = tomllib.loads(text)
+        except (ValueError, RecursionError) as error:
+            why = "nested too deeply" if isinstance(error, RecursionError) else str(error)
+            raise InputError([Problem("", why, "a TOML file", FILE)]) from None
+
+    def course(self) -> Course:
+        top = self.fields(self.data, TOP, "", beside=SECTIONS)
+        greens = self.each("green", lambda data, place: self.make(Green, data, GREEN, place))
+        methods = self.each("method", lambda data, place: self.make(Method, data, METHOD, place))
+        programmes = self.each("programme", self.programme)
+        target_data = self.table("target")
+        parts: dict[str, Any] = {
+            "weather": self.weather(),
+            "greens": greens,
+            "clippings": self.clippings(greens),
+            "soil_tests": self.records("soil_tests", collect_soil_tests),
+            "work": self.records("work", collect_work),
+            "programmes": programmes or [],
+            "target": None if target_data is None else self.make(Target, target_data, TARGET, "target"),
+            "methods": methods or [],
+        }
+        settings = self.settings()
+        depth_mm = settings.column_depth_mm if settings else None
+        self.findings.problems += cross_check(**parts, column_depth_mm=depth_mm, file=FILE)
+        self.findings.raise_any()
+        # Nothing was found, so every part is there.
+        return Course(**(top or {}), **parts, settings=settings)  # type: ignore[arg-type]
+
+    def report(self, place: str, value: object, expected: str) -> None:
+        self.findings.add(Problem(place, shown(value), expected, FILE))
+
+    def fields(
+        self, data: Mapping[str, Any], columns: Sequence[Column], place: str, beside: Sequence[str] = ()
+    ) -> dict[str, Any] | None:
+        return read_fields(data, columns, place=place, file=FILE, findings=self.findings, beside=beside)
+
+    def make(self, kind: type[Made], data: Mapping[str, Any], columns: Sequence[Column], place: str) -> Made | None:
+        values = self.fields(data, columns, place)
+        return None if values is None else self.built(place, lambda: kind(**values))
+
+    def built(self, place: str, build: Callable[[], Made]) -> Made | None:
+        """Build a part; problems of its constructor are placed in the file."""
+        try:
+            return build()
+        except InputError as error:
+            self.findings.absorb(error, lambda p: replace(p, place=f"{place}.{p.place}", file=FILE))
+            return None
+
+    def table(self, key: str, *, required: bool = False) -> Mapping[str, Any] | None:
+        """Return a section, or None if it is not there; one that is no table is a problem."""
+        if key not in self.data:
+            if required:
+                self.report(key, "not given", f"a section [{key}]")
+            return None
+        return self.is_table(self.data[key], key)
+
+    def is_table(self, data: object, place: str) -> Mapping[str, Any] | None:
+        if isinstance(data, dict):
+            return data
+        self.report(place, data, f"a table of keys, such as a section [{place}]")
+        return None
+
+    def each(
+        self, key: str, read: Callable[[Mapping[str, Any], str], Made | None], *, within: Any = None, place: str = ""
+    ) -> list[Made] | None:
+        """Read an array of tables; None if any of them is wrong."""
+        name = f"{place}.{key}" if place else key
+        items = (self.data if within is None else within).get(key, [])
+        if not isinstance(items, list):
+            self.report(name, items, f"tables, each under [[{key}]]")
+            return None
+        tables = [(self.is_table(item, f"{name}[{index}]"), f"{name}[{index}]") for index, item in enumerate(items)]
+        made = [None if data is None else read(data, where) for data, where in tables]
+        found = [item for item in made if item is not None]
+        return found if len(found) == len(made) else None
+
+    def file(self, place: str, name: str) -> Path | None:
+        """Return the path of a file that the course names, if it lies within the folder."""
+        windows = PureWindowsPath(name)
+        expected = "a file within the course's folder, such as weather.csv"
+        if Path(name).is_absolute() or windows.drive or windows.root or ".." in windows.parts:
+            self.report(place, name, expected)
+            return None
+        path = self.folder / name
+        try:
+            inside = path.resolve().is_relative_to(self.folder.resolve())
+        except (OSError, RuntimeError):
+            inside = False
+        if not inside:
+            self.report(place, f"{name} (a link that leaves the folder)", expected)
+            return None
+        return path
+
+    def mappings(self, data: Mapping[str, Any], place: str) -> dict[str, Any] | None:
+        """Return the user's own names and units of a file's columns."""
+        found = {}
+        for key in MAPPINGS:
+            value = data.get(key, {})
+            if not isinstance(value, dict) or not all(isinstance(item, str) for item in value.values()):
+                self.report(f"{place}.{key}", value, 'texts by column name, such as { om_percent = "LOI" }')
+                return None
+            found[key] = value
+        return found
+
+    def settings(self) -> Settings | None:
+        growth = self.table("growth", required=True)
+        column = self.fields(self.table("column") or {}, COLUMN, "column")
+        values = None if growth is None else self.fields(growth, GROWTH, "growth")
+        if values is None or column is None:
+            return None
+        depth_mm = column.get("depth_mm", COLUMN_DEPTH_MM)
+        return self.built("growth", lambda: Settings(**values, column_depth_mm=depth_mm))
+
+    def weather(self) -> Weather | None:
+        data = self.table("weather", required=True)
+        if data is None:
+            return None
+        values = self.fields(data, WEATHER_FILE, "weather", beside=("fill", *MAPPINGS))
+        fill: list[FillRule] | None = self.each("fill", self.fill_rule, within=data, place="weather")
+        mappings = self.mappings(data, "weather")
+        if values is None or fill is None or mappings is None:
+            return None
+        path = self.file("weather.file", values.pop("file"))
+        if path is None:
+            return None
+        ghcn = values.pop("layout", "table") == "ghcn_daily"
+        for key in MAPPINGS:
+            if ghcn and key in data:
+                self.report(f"weather.{key}", data[key], "nothing: the layout ghcn_daily has its own columns and units")
+                return None
+        try:
+            if ghcn:
+                return read_ghcn_daily(path, fill=fill, **values)
+            return read_weather(path, fill=fill, **mappings, **values)
+        except InputError as error:
+            self.findings.problems += error.problems
+            return None
+
+    def fill_rule(self, data: Mapping[str, Any], place: str) -> FillRule | None:
+        values = self.fields(data, FILL, place)
+        if values is None:
+            return None
+        if values["rule"] == "same_day_other_years":
+            if "max_days" in values:
+                self.report(f"{place}.max_days", values["max_days"], "nothing: only the rule interpolate takes it")
+                return None
+            return SameDayOtherYears()
+        if "max_days" not in values:
+            self.report(f"{place}.max_days", "not given", "the longest gap to interpolate (days)")
+            return None
+        return self.built(place, lambda: Interpolate(max_days=values["max_days"]))
+
+    def records(
+        self,
+        key: str,
+        collect: Callable[..., tuple[list[Made], Findings]],
+        columns: Sequence[Column] = RECORD_FILE,
+        **options: Any,
+    ) -> list[Made]:
+        """Read the records that can be read; what is wrong with the others goes to the findings."""
+        data = self.table(key)
+        if data is None:
+            return []
+        values = self.fields(data, columns, key, beside=MAPPINGS)
+        mappings = self.mappings(data, key)
+        if values is None or mappings is None:
+            return []
+        path = self.file(f"{key}.file", values.pop("file"))
+        if path is None:
+            return []
+        try:
+            records, findings = collect(path, **mappings, **values, **options)
+        except InputError as error:
+            self.findings.problems += error.problems
+            return []
+        self.findings.problems += findings.problems
+        return records
+
+    def clippings(self, greens: list[Green] | None) -> list[ClippingRecord]:
+        growth = self.data.get("growth")
+        grass = growth.get("grass") if isinstance(growth, dict) else None
+        areas = {green.name: green.area_m2 for green in greens or []}
+        return self.records("clippings", collect_clippings, CLIPPINGS_FILE, grass=grass, areas_m2=areas)
+
+    def programme(self, data: Mapping[str, Any], place: str) -> Programme | None:
+        values = self.fields(data, PROGRAMME, place, beside=("closed", "step"))
+        steps = self.each("step", self.step, within=data, place=place)
+        closed = data.get("closed", [])
+        if not isinstance(closed, list) or not all(isinstance(item, str) for item in closed):
+            self.report(f"{place}.closed", closed, 'a list of texts such as ["1 July to 14 July"]')
+            return None
+        if values is None or steps is None:
+            return None
+        try:
+            return Programme(steps=steps, closed=closed, **values)
+        except InputError as error:
+            self.findings.absorb(error, lambda p: replace(p, place=f"{place}.{_as_in_toml(p.place)}", file=FILE))
+            return None
+
+    def step(self, data: Mapping[str, Any], place: str) -> tuple[str, list[Work]] | None:
+        values = self.fields(data, STEP, place, beside=("work",))
+        works = self.each(
+            "work",
+            lambda piece, where: read_work_table(piece, place=where, file=FILE, findings=self.findings),
+            within=data,
+            place=place,
+        )
+        if values is None or works is None:
+            return None
+        if not works:
+            self.report(f"{place}.work", "not given", "at least one piece of work")
+            return None
+        return values["when"], works
+
+
+def _as_in_toml(place: str) -> str:
+    """Rename a place in a `Programme` as the file names it."""
+    return place.replace("steps[", "step[").replace(".works", ".work").replace(".rule", ".when")

@@ -1,0 +1,293 @@
+"""Plots of calibrations and comparisons; each returns its matplotlib axes.
+
+Lines differ in dash and marker as well as in colour, and the colours keep their order of lightness in grey.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from matledger.errors import InputError, Problem
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from matledger.calibration import Calibration
+    from matledger.comparison import Comparison
+
+__all__ = ["ledger", "over_time", "profile", "programmes"]
+
+COLOURS = ("#1b3a4b", "#b5651d", "#5b8e7d", "#8a6fae", "#c9a227", "#777777")
+DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1)))
+MARKERS = ("o", "s", "^", "D", "v", "P")
+SLICE_MM = 5.0
+
+
+def _axes(ax: Axes | None, size: tuple[float, float]) -> Axes:
+    if ax is not None:
+        return ax
+    import matplotlib.pyplot as plt
+
+    return plt.subplots(figsize=size, layout="constrained")[1]
+
+
+def _style(index: int) -> dict[str, Any]:
+    return {"color": COLOURS[index % len(COLOURS)], "linestyle": DASHES[index % len(DASHES)]}
+
+
+def over_time(calibration: Calibration, green: str | None = None, *, draws: int = 200, ax: Axes | None = None) -> Axes:
+    """Plot a green's organic matter over the record, with its soil tests and the model's 90 % interval.
+
+    Parameters
+    ----------
+    calibration
+        The fit.
+    green
+        Name of the green; the first by default.
+    draws
+        Draws behind the interval.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    InputError
+        For an unknown green, or one whose tests name no depth window.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> from matledger import plots
+    >>> axes = plots.over_time(mat.calibrate(mat.demo_course(), draws=50), draws=20)
+    """
+    course = calibration.course
+    name = course.greens[0].name if green is None else course.green(green).name
+    tests = course.tests_of(name)
+    windows = sorted({test.window for test in tests if test.window is not None})
+    if not windows:
+        raise InputError([Problem("green", name, "a green with tests of a depth window")])
+    weather = course.weather
+    dates = [weather.start + dt.timedelta(days=day) for day in range(0, len(weather) + 1, 7)]
+    percent = calibration.trace(name, dates, windows, draws=draws)
+    axes = _axes(ax, (8.5, 4.6))
+    low, median, high = np.quantile(percent, [0.05, 0.5, 0.95], axis=0)
+    days = np.array(dates, dtype="datetime64[D]")
+    for index, window in enumerate(windows):
+        style = _style(index)
+        label = f"{window[0]:g} to {window[1]:g} mm"
+        axes.fill_between(days, low[:, index], high[:, index], color=style["color"], alpha=0.15, linewidth=0)
+        axes.plot(days, median[:, index], **style, linewidth=1.6, label=label)
+        mine = [test for test in tests if test.window == window]
+        axes.plot(
+            np.array([test.date for test in mine], dtype="datetime64[D]"),
+            [test.om_percent for test in mine],
+            linestyle="none",
+            marker=MARKERS[index % len(MARKERS)],
+            color=style["color"],
+            markeredgecolor="white",
+            markersize=6.5,
+        )
+    cored = [record.date for record in course.work_of(name) if record.work.kind == "coring"]
+    for number, date in enumerate(cored):
+        axes.axvline(
+            np.datetime64(date, "D"),  # type: ignore[arg-type]
+            color="0.75",
+            linewidth=0.8,
+            zorder=0,
+            label="coring" if number == 0 else None,
+        )
+    axes.set(
+        ylabel="organic matter, % of dry mass",
+        title=f"Green {name}: soil tests (marks) and model (median, 90 % interval)",
+    )
+    axes.set_ylim(bottom=0)
+    _legend_below(axes)
+    return axes
+
+
+def profile(
+    calibration: Calibration,
+    green: str | None = None,
+    dates: Sequence[dt.date] | None = None,
+    *,
+    depth_mm: float = 100.0,
+    draws: int = 200,
+    ax: Axes | None = None,
+) -> Axes:
+    """Plot a green's organic matter against depth on chosen dates, with 90 % intervals.
+
+    Parameters
+    ----------
+    calibration
+        The fit.
+    green
+        Name of the green; the first by default.
+    dates
+        Dates of the record; by default its first day and the day after its last.
+    depth_mm
+        Depth to show [mm].
+    draws
+        Draws behind the interval.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    InputError
+        For an unknown green, dates outside the record or a depth beyond the column.
+    """
+    course = calibration.course
+    name = course.greens[0].name if green is None else course.green(green).name
+    end = course.weather.end + dt.timedelta(days=1)
+    chosen = [course.weather.start, end] if dates is None else list(dates)
+    faces = np.arange(0, depth_mm, SLICE_MM)
+    slices = [(float(top), float(top + SLICE_MM)) for top in faces]
+    percent = calibration.trace(name, chosen, slices, draws=draws)
+    low, median, high = np.quantile(percent, [0.05, 0.5, 0.95], axis=0)
+    middle = faces + SLICE_MM / 2
+    axes = _axes(ax, (5.2, 5.6))
+    for index, date in enumerate(chosen):
+        style = _style(index)
+        axes.fill_betweenx(middle, low[index], high[index], color=style["color"], alpha=0.15, linewidth=0)
+        axes.plot(median[index], middle, **style, linewidth=1.8, label=str(date))
+    axes.invert_yaxis()
+    axes.set_xlim(left=0)
+    axes.set(
+        xlabel="organic matter, % of dry mass", ylabel="depth below the surface, mm", title=f"Green {name}: profile"
+    )
+    axes.legend(frameon=False, loc="lower right")
+    return axes
+
+
+STEPS = (
+    ("start", "at the start", 1),
+    ("gained", "grown", 1),
+    ("respired", "decayed", -1),
+    ("cored_out", "cored out", -1),
+    ("mown_out", "mown out", -1),
+    ("below", "below the\ncolumn", -1),
+    ("end", "at the end", 0),
+)
+
+
+def ledger(comparison: Comparison, programme: str | None = None, *, ax: Axes | None = None) -> Axes:
+    """Plot the account of organic matter over the whole forecast as a waterfall, mean over the greens by area.
+
+    Parameters
+    ----------
+    comparison
+        The forecasts.
+    programme
+        Name of the programme; the first by default.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    InputError
+        For an unknown programme.
+    """
+    from matledger.comparison import ENTRIES
+
+    names = comparison.names
+    name = names[0] if programme is None else programme
+    if name not in names:
+        raise InputError([Problem("programme", repr(programme), f"one of {', '.join(names)}")])
+    account = comparison.course_mean(comparison.ledgers)[names.index(name), :, 0]
+    total = dict(zip(ENTRIES, account.sum(axis=0), strict=True))
+    total["start"], total["end"] = account[0, 0], account[-1, -1]
+    axes = _axes(ax, (8.5, 4.4))
+    level = 0.0
+    bars: list[tuple[float, float, str]] = []
+    for entry, _, sign in STEPS:
+        amount = total[entry]
+        bottom = 0.0 if entry == "end" else (level if sign > 0 else level - amount)
+        bars.append((bottom, amount, COLOURS[0] if entry in ("start", "end") else COLOURS[2 if sign > 0 else 1]))
+        level += sign * amount
+    for x, (bottom, amount, colour) in enumerate(bars):
+        axes.bar(x, amount, bottom=bottom, color=colour, width=0.62)
+        axes.annotate(
+            f"{amount:,.0f}", (x, bottom + amount), xytext=(0, 3), textcoords="offset points", ha="center", fontsize=9
+        )
+    axes.set_xticks(range(len(STEPS)), [label for _, label, _ in STEPS])
+    years = comparison.ledger_years
+    axes.set(ylabel="organic matter, g/m2", title=f"{name}: where the organic matter went, {years[0]} to {years[-1]}")
+    axes.margins(y=0.12)
+    return axes
+
+
+def programmes(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
+    """Plot the programmes side by side: organic matter of the target's window at the end of each year.
+
+    Parameters
+    ----------
+    comparison
+        The forecasts.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Mean over the greens by area, with 90 % intervals, and the target.
+    """
+    axes = _axes(ax, (8.5, 4.6))
+    om = comparison.course_mean(comparison.om_percent)[:, :, comparison.first_sample]
+    low, median, high = np.quantile(om, [0.05, 0.5, 0.95], axis=-1)
+    days = np.array(comparison.dates, dtype="datetime64[D]")
+    apart = np.timedelta64(12, "D")
+    for index, name in enumerate(comparison.names):
+        style = _style(index)
+        shifted = days + apart * (index - (len(comparison.names) - 1) // 2)
+        spread = np.stack([median[index] - low[index], high[index] - median[index]])
+        axes.errorbar(
+            shifted,
+            median[index],
+            yerr=spread,
+            marker=MARKERS[index % len(MARKERS)],
+            capsize=3,
+            linewidth=1.6,
+            label=name,
+            **style,
+        )
+    target = comparison.target
+    if target is not None:
+        axes.axhline(target.om_percent, color="0.25", linewidth=1.2, zorder=0)
+        axes.annotate(
+            f"target: at or below {target.om_percent:g} %",
+            (0.995, target.om_percent),
+            xycoords=("axes fraction", "data"),
+            xytext=(0, 4),
+            textcoords="offset points",
+            ha="right",
+            fontsize=9,
+        )
+    window = comparison.samples[comparison.first_sample]
+    axes.set(
+        ylabel=f"organic matter in {window}, %",
+        title=f"{comparison.calibration.course.name}: programmes, mean of the greens (median, 90 % interval)",
+    )
+    axes.set_ylim(bottom=0)
+    _legend_below(axes)
+    return axes
+
+
+def _legend_below(axes: Axes) -> None:
+    handles, _ = axes.get_legend_handles_labels()
+    axes.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=min(4, max(1, len(handles))))

@@ -1,0 +1,409 @@
+"""One class for each kind of work on a green."""
+
+# ruff: noqa: RUF009 -- the fields are descriptors: they read what they are given, and type checkers see both sides
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, ClassVar
+
+from matledger import _core
+from matledger.errors import InputError, Problem
+from matledger.practice._fields import Checked, Count, Field, MaybeNumber, Number, Pair, html_table
+
+__all__ = ["Coring", "SandInjection", "SolidTining", "Tine", "Topdressing", "VerticalMowing", "Work"]
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Tine(Checked):
+    """A hollow tine, known by the bore that cuts the core.
+
+    Parameters
+    ----------
+    inside_diameter_mm
+        Inside diameter [mm]. A nominal size is often the outside one, which opens nearly twice the area.
+
+    Raises
+    ------
+    InputError
+        When the diameter is not above 0.
+
+    Examples
+    --------
+    >>> from matledger import Tine
+    >>> Tine(inside_diameter_mm="1/2 in")
+    Tine(inside_diameter_mm=12.7)
+    """
+
+    kind: ClassVar[str] = "tine"
+    inside_diameter_mm: Number = Number("mm", above_0=True)
+
+
+class _TineField(Field[Tine, Tine]):
+    def read(self, value: Tine, place: str) -> Tine:
+        if not isinstance(value, Tine):
+            raise InputError([Problem(place, repr(value), "a tine such as Tine(inside_diameter_mm=12.7)")])
+        return value
+
+
+class Work(Checked):
+    """One piece of work on a green: the base of `Coring`, `Topdressing` and the rest.
+
+    A quantity is a number in the unit that its name says, or a text with a unit, and is kept as a number.
+    """
+
+    def __post_init__(self) -> None:
+        """Check every number against its domain."""
+        super().__post_init__()
+        _ = self.core
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Fields alone: the core is built again when it is needed."""
+        return {name: value for name, value in self.__dict__.items() if name != "core"}
+
+    def _build(self) -> _core.Work:
+        raise NotImplementedError
+
+    @cached_property
+    def core(self) -> _core.Work:
+        """The work as the core knows it."""
+        return self._build()
+
+    @property
+    def area_fraction(self) -> float:
+        """Share of the surface that one pass opens [-]: ``pi d^2 / (4 a b)``, or width over spacing for blades."""
+        return self.core.area_fraction
+
+    @property
+    def area_share(self) -> float:
+        """Share of the surface that all passes open [-], overlapping at random: ``1 - (1 - f)^passes``."""
+        return self.core.area_share
+
+    @property
+    def area_plain_sum(self) -> float:
+        """Plain sum of the passes' shares [-], the figure that the trade quotes."""
+        return self.core.area_plain_sum
+
+    @property
+    def holes_per_m2(self) -> float | None:
+        """Holes of all passes [1/m2]; None for work without holes."""
+        return self.core.holes_per_m2
+
+    @property
+    def hole_volume_mm(self) -> float:
+        """Volume opened to sand by all passes, as a depth over the whole surface [mm = L/m2]."""
+        return self.core.hole_volume_mm
+
+    @property
+    def sand_g_m2(self) -> float:
+        """Dry sand brought [g/m2]."""
+        return self.core.sand_g_m2
+
+    def _phrase(self) -> list[str]:
+        raise NotImplementedError
+
+    def __str__(self) -> str:
+        """Say it in a phrase."""
+        return ", ".join([self.kind.replace("_", " "), *self._phrase()])
+
+    def _repr_html_(self) -> str:
+        rows = [*self._told()]
+        if self.area_fraction:
+            rows += [
+                ("area of one pass", f"{self.area_fraction:.2%}"),
+                ("area of all passes, overlapping", f"{self.area_share:.2%}"),
+                ("area of all passes, plain sum", f"{self.area_plain_sum:.2%}"),
+                ("volume open to sand", f"{self.hole_volume_mm:.3g} mm"),
+            ]
+        if self.sand_g_m2:
+            rows.append(("dry sand", f"{self.sand_g_m2 / 1000:.3g} kg/m2"))
+        return html_table(self.kind.replace("_", " "), (), rows)
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Coring(Work):
+    """Coring with hollow tines.
+
+    Parameters
+    ----------
+    tine
+        The tine.
+    spacing_mm
+        Spacing of the holes along and across the direction of travel [mm].
+    depth_mm
+        Depth reached, measured where it was [mm].
+    depth_sd_mm
+        Standard deviation of the depth reached between holes [mm].
+    passes
+        Passes over the same ground on the day, 1 to 20.
+    returned_mineral, returned_om
+        Shares of the cores' mineral and organic matter that are worked back in [-].
+    holes_open_days
+        Days that the holes stay open to sand.
+
+    Raises
+    ------
+    InputError
+        Naming every argument that is outside its domain.
+
+    Notes
+    -----
+    One pass opens the share ``pi d^2 / (4 a b)`` of the surface, d the bore, a and b the spacing: plane geometry.
+
+    Examples
+    --------
+    >>> from matledger import Coring, Tine
+    >>> cores = Coring(tine=Tine(inside_diameter_mm="5/8 in"), spacing_mm=("2 in", "2 in"), depth_mm=75, passes=2)
+    >>> round(cores.area_fraction, 4), round(cores.area_share, 4), round(cores.area_plain_sum, 4)
+    (0.0767, 0.1475, 0.1534)
+    >>> print(cores)
+    coring, 15.88 mm bore at 50.8 x 50.8 mm, 75 mm deep, 2 passes
+    """
+
+    kind: ClassVar[str] = "coring"
+    tine: _TineField = _TineField()
+    spacing_mm: Pair = Pair("mm")
+    depth_mm: Number = Number("mm")
+    depth_sd_mm: Number = Number("mm", 0.0)
+    passes: Count = Count(1)
+    returned_mineral: Number = Number("1", 0.0)
+    returned_om: Number = Number("1", 0.0)
+    holes_open_days: Count = Count(14)
+
+    def _build(self) -> _core.Work:
+        return _core.Work.coring(
+            self.tine.inside_diameter_mm,
+            self.spacing_mm,
+            self.depth_mm,
+            self.depth_sd_mm,
+            self.passes,
+            self.returned_mineral,
+            self.returned_om,
+            self.holes_open_days,
+        )
+
+    def _phrase(self) -> list[str]:
+        bore = f"{self.tine.inside_diameter_mm:.4g} mm bore {_at(self.spacing_mm)}"
+        return [bore, f"{self.depth_mm:.4g} mm deep", *_passes(self.passes)]
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class SolidTining(Work):
+    """Holes pushed by solid tines: nothing is taken out.
+
+    Parameters
+    ----------
+    diameter_mm
+        Diameter of the tine [mm].
+    spacing_mm
+        Spacing of the holes along and across the direction of travel [mm].
+    depth_mm
+        Depth reached [mm].
+    depth_sd_mm
+        Standard deviation of the depth reached between holes [mm].
+    passes
+        Passes over the same ground on the day, 1 to 20.
+    holes_open_days
+        Days that the holes stay open to sand.
+
+    Raises
+    ------
+    InputError
+        Naming every argument that is outside its domain.
+
+    Examples
+    --------
+    >>> from matledger import SolidTining
+    >>> SolidTining(diameter_mm=8, spacing_mm=(40, 40), depth_mm=150)
+    SolidTining(diameter_mm=8.0, spacing_mm=(40.0, 40.0), depth_mm=150.0)
+    """
+
+    kind: ClassVar[str] = "solid_tining"
+    diameter_mm: Number = Number("mm")
+    spacing_mm: Pair = Pair("mm")
+    depth_mm: Number = Number("mm")
+    depth_sd_mm: Number = Number("mm", 0.0)
+    passes: Count = Count(1)
+    holes_open_days: Count = Count(14)
+
+    def _build(self) -> _core.Work:
+        return _core.Work.solid_tining(
+            self.diameter_mm, self.spacing_mm, self.depth_mm, self.depth_sd_mm, self.passes, self.holes_open_days
+        )
+
+    def _phrase(self) -> list[str]:
+        return [
+            f"{self.diameter_mm:.4g} mm {_at(self.spacing_mm)}",
+            f"{self.depth_mm:.4g} mm deep",
+            *_passes(self.passes),
+        ]
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class VerticalMowing(Work):
+    """Grooves cut by vertical blades.
+
+    Parameters
+    ----------
+    blade_width_mm
+        Width of a blade [mm].
+    blade_spacing_mm
+        Distance between blades [mm].
+    depth_mm
+        Depth [mm].
+    passes
+        Passes over the same ground on the day, 1 to 20.
+    removed_share
+        Share of the lifted material that is taken away [-]; 0.3 is from memory, and wide.
+    holes_open_days
+        Days that the grooves stay open to sand.
+
+    Raises
+    ------
+    InputError
+        Naming every argument that is outside its domain.
+
+    Notes
+    -----
+    One pass opens the share width over spacing of the surface: plane geometry. What is lifted and not taken away falls
+    back, so only the rest of a groove is open to sand.
+
+    Examples
+    --------
+    >>> from matledger import VerticalMowing
+    >>> round(VerticalMowing(blade_width_mm=2, blade_spacing_mm="1 in", depth_mm=20).area_fraction, 4)
+    0.0787
+    """
+
+    kind: ClassVar[str] = "vertical_mowing"
+    blade_width_mm: Number = Number("mm")
+    blade_spacing_mm: Number = Number("mm")
+    depth_mm: Number = Number("mm")
+    passes: Count = Count(1)
+    removed_share: Number = Number("1", 0.3)
+    holes_open_days: Count = Count(14)
+
+    def _build(self) -> _core.Work:
+        return _core.Work.vertical_mowing(
+            self.blade_width_mm,
+            self.blade_spacing_mm,
+            self.depth_mm,
+            self.passes,
+            self.removed_share,
+            self.holes_open_days,
+        )
+
+    def _phrase(self) -> list[str]:
+        blades = f"{self.blade_width_mm:.4g} mm blades at {self.blade_spacing_mm:.4g} mm"
+        return [blades, f"{self.depth_mm:.4g} mm deep", *_passes(self.passes)]
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class _Sanding(Work):
+    sand_mm: MaybeNumber = MaybeNumber("mm")
+    sand_kg_m2: MaybeNumber = MaybeNumber("kg/m2")
+
+    def __post_init__(self) -> None:
+        given = {name: value for name in ("sand_mm", "sand_kg_m2") if (value := self.__dict__.get(name)) is not None}
+        tried = len(given) + ("_problems" in self.__dict__)
+        if len(given) == 2 or not tried:
+            both = " and ".join(f"{name} {value:g}" for name, value in given.items())
+            problem = Problem(f"{self.kind}.sand", both or "not given", "exactly one of sand_mm and sand_kg_m2")
+            self.__dict__.setdefault("_problems", []).append(problem)
+        super().__post_init__()
+
+    def _given_g_m2(self) -> float:
+        if self.sand_kg_m2 is not None:
+            return self.sand_kg_m2 * 1000
+        # 1 mm over 1 m2 is 1000 cm3.
+        return (self.sand_mm or 0.0) * _core.SAND_BULK_DENSITY_G_CM3 * 1000
+
+    def _sand_phrase(self) -> str:
+        if self.sand_kg_m2 is not None:
+            return f"{self.sand_kg_m2:.4g} kg/m2 of sand"
+        return f"{self.sand_mm:.4g} mm of sand"
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class SandInjection(_Sanding):
+    """Sand blown or jetted into a depth range, with little or nothing taken out.
+
+    Parameters
+    ----------
+    sand_mm, sand_kg_m2
+        Dry sand, exactly one of packed depth at a bulk density of 1.60 g/cm3 [mm] and mass [kg/m2].
+    from_mm, to_mm
+        Upper and lower end of the range that takes the sand [mm].
+
+    Raises
+    ------
+    InputError
+        Naming every argument that is outside its domain.
+
+    Examples
+    --------
+    >>> from matledger import SandInjection
+    >>> SandInjection(sand_kg_m2=4, from_mm=0, to_mm="6 in").sand_g_m2
+    4000.0
+    """
+
+    kind: ClassVar[str] = "sand_injection"
+    from_mm: Number = Number("mm")
+    to_mm: Number = Number("mm")
+
+    def _build(self) -> _core.Work:
+        return _core.Work.sand_injection(self._given_g_m2(), self.from_mm, self.to_mm)
+
+    def _phrase(self) -> list[str]:
+        return [self._sand_phrase(), f"{self.from_mm:.4g} to {self.to_mm:.4g} mm deep"]
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Topdressing(_Sanding):
+    """Sand spread on the surface; open holes take it first.
+
+    Parameters
+    ----------
+    sand_mm, sand_kg_m2
+        Dry sand over all passes, exactly one of packed depth at a bulk density of 1.60 g/cm3 [mm] and mass [kg/m2].
+    passes
+        Passes of spreading and dragging, 1 to 20.
+    picked_up_share
+        Share of the sand left on the surface that mowers pick up [-]; up to 0.03 [1]_.
+
+    Raises
+    ------
+    InputError
+        Naming every argument that is outside its domain.
+
+    References
+    ----------
+    .. [1] Stier, J. C. & Hollman, A. B. (2003), as cited in the model's page.
+
+    Examples
+    --------
+    >>> from matledger import Topdressing
+    >>> Topdressing(sand_mm="4 ft3/1000 ft2")
+    Topdressing(sand_mm=1.2192)
+    >>> Topdressing(sand_mm=1).sand_g_m2
+    1600.0
+    """
+
+    kind: ClassVar[str] = "topdressing"
+    passes: Count = Count(1)
+    picked_up_share: Number = Number("1", 0.01)
+
+    def _build(self) -> _core.Work:
+        return _core.Work.topdressing(self._given_g_m2(), self.passes, self.picked_up_share)
+
+    def _phrase(self) -> list[str]:
+        return [self._sand_phrase(), *_passes(self.passes)]
+
+
+def _at(spacing_mm: tuple[float, float]) -> str:
+    return f"at {spacing_mm[0]:.4g} x {spacing_mm[1]:.4g} mm"
+
+
+def _passes(passes: int) -> list[str]:
+    return [] if passes == 1 else [f"{passes} passes"]

@@ -1,0 +1,227 @@
+"""Tables at the door: a CSV file or a data frame becomes checked rows, and every problem is named at once.
+
+Cells are separated by commas and text is UTF-8; a byte order mark and either line end are read without complaint.
+What a cell may say is in `matledger.cells`.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import stat
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from matledger.cells import BadValueError, Column, Matched, match_names
+from matledger.errors import InputError, Problem
+from matledger.findings import Findings, shown
+
+__all__ = ["MAX_BYTES", "Row", "Source", "Table", "csv_rows", "read_table", "read_text"]
+
+Source = Any
+"""A path to a CSV file, or a data frame that narwhals can read (pandas, polars, pyarrow and others)."""
+
+MAX_BYTES = 20_000_000
+"""Largest file read unless the caller raises ``max_bytes``; two centuries of daily weather need some 3 MB."""
+
+_FRAME = "data frame"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row's values by column name; ``number`` counts as in the file, the header being row 1."""
+
+    number: int
+    values: Mapping[str, Any]
+
+    def __getitem__(self, name: str) -> Any:
+        """Value of a column; None if the cell is empty or the column is not there."""
+        return self.values.get(name)
+
+
+@dataclass
+class Table:
+    """Rows whose every cell could be read, the columns known and present, and the problems found so far."""
+
+    name: str
+    known: frozenset[str] = frozenset()
+    rows: list[Row] = field(default_factory=list)
+    present: frozenset[str] = frozenset()
+    findings: Findings = field(default_factory=Findings)
+
+    def report(self, row: int | None, column: str | None, value: object, expected: str) -> None:
+        """Keep a problem of this table."""
+        self.findings.add(Problem("", shown(value), expected, self.name, row, column))
+
+    def absorb(self, error: InputError, row: int) -> None:
+        """Take over the problems of a record made from a row; what is no column of it is said once, of the file."""
+        for problem in error.problems:
+            if problem.place in self.known:
+                self.findings.add(replace(problem, place="", file=self.name, row=row, column=problem.place))
+            elif (of_file := replace(problem, file=self.name)) not in self.findings.problems:
+                self.findings.add(of_file)
+
+
+def read_table(
+    source: Source,
+    columns: Sequence[Column],
+    *,
+    renamed: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    max_bytes: int = MAX_BYTES,
+) -> Table:
+    """Read a CSV file or a data frame.
+
+    Parameters
+    ----------
+    source
+        Path of a CSV file, or a data frame.
+    columns
+        What is expected.
+    renamed
+        The source's own name for a column, by column name.
+    units
+        The unit of a column's plain numbers, by column name.
+    max_bytes
+        Largest file that is read.
+
+    Returns
+    -------
+    Table
+        The rows that could be read. Its ``findings`` hold what was wrong, for the caller to add to and raise.
+
+    Raises
+    ------
+    InputError
+        If the source cannot be read as a table at all.
+    """
+    if isinstance(source, str | os.PathLike):
+        path = Path(source)
+        name, cells = path.name, csv_rows(path.name, read_text(path, max_bytes=max_bytes))
+    else:
+        name, cells = _FRAME, _frame_rows(source)
+    table = Table(name, frozenset(column.name for column in columns))
+
+    header_row, header = next(cells, (1, []))
+    if not header:
+        raise _one("nothing but blank lines" if table.name != _FRAME else "no columns", "a header and rows", table.name)
+    names = [name.strip() if isinstance(name, str) else name for name in header]
+    _refuse_other_separators(names, table.name)
+    matched = match_names(
+        names,
+        columns,
+        renamed=renamed,
+        units=units,
+        report=lambda name, value, expected: table.report(header_row, name, value, expected),
+    )
+    table.present = frozenset(column.name for column, _ in matched.values())
+    whole = table.present.issuperset(column.name for column in columns if column.required)
+
+    empty = True
+    for number, row in cells:
+        if all(cell is None or cell == "" or (isinstance(cell, str) and cell.isspace()) for cell in row):
+            continue
+        empty = False
+        if len(row) != len(names):
+            hint = "; a decimal comma makes two cells of one" if len(row) > len(names) else ""
+            table.report(
+                number, None, f"{len(row)} cells", f"{len(names)} cells, one for each column of the header{hint}"
+            )
+        else:
+            _read_row(table, number, row, matched, whole)
+        if table.findings.full:
+            table.report(number, None, "too many problems", "fewer; the rows below were not read")
+            break
+    if empty:
+        table.report(header_row, None, "a header without rows", "at least one row under the header")
+    return table
+
+
+def _read_row(table: Table, number: int, row: Sequence[Any], matched: Matched, sound: bool) -> None:
+    values: dict[str, Any] = {}
+    for place, (column, unit) in matched.items():
+        try:
+            values[column.name] = column.read(row[place], unit)
+        except BadValueError as bad:
+            table.report(number, column.name, bad.value, bad.expected)
+            sound = False
+    if sound:
+        table.rows.append(Row(number, values))
+
+
+def _one(value: str, expected: str, file: str, row: int | None = None) -> InputError:
+    return InputError([Problem("", value, expected, file, row)])
+
+
+def read_text(path: Path, *, max_bytes: int = MAX_BYTES) -> str:
+    """Read a whole UTF-8 file of at most ``max_bytes`` bytes; a byte order mark is dropped."""
+    name = shown(path.name)
+    limit = f"a file of at most {max_bytes:,} bytes (max_bytes= raises the limit)"
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise _one("not a file", "a file", name)
+        with path.open("rb") as handle:
+            if (size := os.fstat(handle.fileno()).st_size) > max_bytes:
+                raise _one(f"{size:,} bytes", limit, name)
+            data = handle.read(max_bytes + 1)
+    except (OSError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise _one(shown(why), "a file that can be read", name) from None
+    if len(data) > max_bytes:
+        raise _one(f"more than {max_bytes:,} bytes", limit, name)
+    if not data:
+        raise _one("an empty file", "a header and rows", name)
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise _one("text in UTF-16", "text in UTF-8", name)
+    if (at := data.find(b"\0")) >= 0:
+        raise _one("a NUL byte", "text in UTF-8", name, data.count(b"\n", 0, at) + 1)
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        row = data.count(b"\n", 0, error.start) + 1
+        raise _one(f"the byte 0x{data[error.start]:02x}", "text in UTF-8", name, row) from None
+
+
+def csv_rows(name: str, text: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield the rows of a CSV text that are not blank, numbered from 1 (blank ones count)."""
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    number = 0
+    try:
+        for number, row in enumerate(reader, start=1):
+            if row:
+                yield number, row
+    except csv.Error as error:
+        expected = "cells whose quotes come in pairs"
+        raise _one(f"cannot be split into cells ({error})", expected, name, number + 1) from None
+
+
+def _refuse_other_separators(names: Sequence[Any], file: str) -> None:
+    if len(names) == 1 and isinstance(names[0], str):
+        for mark, word in ((";", "semicolons"), ("\t", "tabs")):
+            if mark in names[0]:
+                raise _one(f"{word} between the columns", "commas between the columns", file, 1)
+
+
+def _frame_rows(source: Source) -> Iterator[tuple[int, list[Any]]]:
+    import narwhals as nw
+
+    try:
+        frame = nw.from_native(source, eager_only=True)
+    except TypeError:
+        kind = type(source).__name__
+        raise InputError([Problem("source", kind, "a path to a CSV file or a data frame in memory")]) from None
+    except nw.exceptions.DuplicateError as error:
+        raise _one(shown(error), "columns of different names", _FRAME, 1) from None
+    yield 1, [str(name) for name in frame.columns]
+    # Only the frame's own library knows which of its NaN mean "missing".
+    cells = []
+    for name in frame.columns:
+        series = frame[name]
+        missing = series.is_null().to_list()
+        cells.append([None if gone else value for gone, value in zip(missing, series.to_list(), strict=True)])
+    yield from ((number, list(row)) for number, row in enumerate(zip(*cells, strict=True), start=2))

@@ -1,0 +1,252 @@
+//! The density of a site for Python.
+
+use super::errors::to_python;
+use super::practice::PyWork;
+use super::watch::watched;
+use crate::calibration::{Fit, GreenRecord, Lesson, Method, Model, Priors, SiteRecord, SoilTest, Unknown};
+use crate::column::Sample;
+use crate::decision::Progress;
+use crate::engine::{Dated, Layout, Plan, Scenario, run};
+use crate::error::Result;
+use chrono::NaiveDate;
+use nalgebra::DMatrix;
+use numpy::{PyArray1, PyArray2, PyArray3, PyArrayMethods, PyReadonlyArray1, PyReadonlyArray2};
+use pyo3::prelude::*;
+use rayon::prelude::*;
+
+/// A window of two depths, or with none the layer above the root zone.
+pub type GivenSample = Option<(f64, f64)>;
+
+/// The crate's sample for a given one.
+pub fn sample(given: GivenSample) -> Sample {
+    given.map_or(Sample::AboveRootZone, |(top_mm, bottom_mm)| Sample::Window { top_mm, bottom_mm })
+}
+
+/// One soil test: date, window, % OM, cores, method, the laboratory's own standard deviation.
+pub type GivenTest = (NaiveDate, GivenSample, f64, u32, usize, Option<f64>);
+
+/// What is on record of one green: name, clippings, work, tests, depth of the mat (mm).
+type GivenGreen<'py> = (String, PyReadonlyArray1<'py, f64>, Vec<(NaiveDate, PyRef<'py, PyWork>)>, Vec<GivenTest>, f64);
+
+/// The density of a site's unknowns.
+#[pyclass(frozen, name = "Site", module = "matledger._core")]
+pub struct PySite(pub Model);
+
+/// Rows of a Python matrix.
+pub fn rows(matrix: &PyReadonlyArray2<'_, f64>) -> Vec<Vec<f64>> {
+    matrix.as_array().rows().into_iter().map(|row| row.to_vec()).collect()
+}
+
+/// A mode as Python holds it: coordinates, log density, gradient, steps, converged, information.
+type GivenFit<'py> = (PyReadonlyArray1<'py, f64>, f64, f64, usize, bool, PyReadonlyArray2<'py, f64>);
+
+fn fit(given: &GivenFit<'_>) -> Fit {
+    let (mode, log_density, gradient, steps, converged, information) = given;
+    let matrix = information.as_array();
+    Fit {
+        mode: mode.as_array().to_vec(),
+        log_density: *log_density,
+        gradient: *gradient,
+        steps: *steps,
+        converged: *converged,
+        information: DMatrix::from_fn(matrix.nrows(), matrix.ncols(), |i, j| matrix[(i, j)]),
+    }
+}
+
+/// Shift, spread left and lesson of one coordinate.
+type GivenLesson = (f64, f64, &'static str);
+
+type Matrix<'py> = Bound<'py, PyArray2<f64>>;
+
+fn matrix<'py>(py: Python<'py>, rows: &[Vec<f64>]) -> PyResult<Matrix<'py>> {
+    Ok(PyArray2::from_vec2(py, rows)?)
+}
+
+#[pymethods]
+impl PySite {
+    #[new]
+    #[expect(clippy::too_many_arguments)]
+    fn new(
+        py: Python<'_>,
+        start: NaiveDate,
+        decay_modifier: PyReadonlyArray1<'_, f64>,
+        greens: Vec<GivenGreen<'_>>,
+        methods: Vec<(String, f64)>,
+        priors: Vec<(String, f64, f64)>,
+        depth_mm: f64,
+        stretch_days: usize,
+    ) -> PyResult<Self> {
+        let mut records = Vec::with_capacity(greens.len());
+        for (name, clippings, work, tests, mat_depth_mm) in greens {
+            records.push(GreenRecord {
+                name,
+                clippings_g_m2: clippings.as_array().to_vec(),
+                work: work.iter().map(|(date, work)| Dated { date: *date, work: work.0 }).collect(),
+                tests: tests
+                    .into_iter()
+                    .map(|(date, given, om_percent, cores, method, laboratory_sd)| SoilTest {
+                        date,
+                        sample: sample(given),
+                        om_percent,
+                        cores,
+                        method,
+                        laboratory_sd,
+                    })
+                    .collect(),
+                mat_depth_mm,
+            });
+        }
+        let site = SiteRecord {
+            start,
+            decay_modifier: decay_modifier.as_array().to_vec(),
+            greens: records,
+            methods: methods.into_iter().map(|(name, blank_percent)| Method { name, blank_percent }).collect(),
+            layout: Layout { depth_mm, stretch_days, ..Layout::default() },
+        };
+        let build = move || {
+            let mut beliefs = Priors::default();
+            for (name, median, sd) in &priors {
+                beliefs.set(name, *median, *sd)?;
+            }
+            Model::new(site, beliefs)
+        };
+        py.detach(build).map(Self).map_err(|error| to_python(py, error))
+    }
+
+    #[getter]
+    fn names(&self) -> Vec<String> {
+        self.0.names().to_vec()
+    }
+
+    /// Prior medians and standard deviations of the coordinates, and their scale (`log`, `logit`, `plain`).
+    #[getter]
+    fn priors(&self) -> Vec<(f64, f64, &'static str)> {
+        self.0.priors_of_coordinates().iter().map(|p| (p.median, p.sd, p.transform.name())).collect()
+    }
+
+    fn log_density_and_gradient<'py>(
+        &self,
+        py: Python<'py>,
+        z: PyReadonlyArray1<'py, f64>,
+    ) -> PyResult<(f64, Bound<'py, PyArray1<f64>>)> {
+        let z = z.as_array().to_vec();
+        let here = py.detach(|| self.0.evaluate(&z)).map_err(|error| to_python(py, error))?;
+        Ok((here.log_density, PyArray1::from_slice(py, here.gradient.as_slice())))
+    }
+
+    #[pyo3(signature = (tell=None))]
+    #[expect(clippy::type_complexity)]
+    fn find_mode<'py>(
+        &self,
+        py: Python<'py>,
+        tell: Option<Py<PyAny>>,
+    ) -> PyResult<(Bound<'py, PyArray1<f64>>, f64, f64, usize, bool, Matrix<'py>)> {
+        let progress = Progress::default();
+        let found = watched(py, tell, &progress, || Fit::find(&self.0, &progress.stop))?;
+        let n = found.mode.len();
+        let information: Vec<Vec<f64>> = (0..n).map(|i| (0..n).map(|j| found.information[(i, j)]).collect()).collect();
+        Ok((
+            PyArray1::from_slice(py, &found.mode),
+            found.log_density,
+            found.gradient,
+            found.steps,
+            found.converged,
+            matrix(py, &information)?,
+        ))
+    }
+
+    /// Draws from the normal approximation, one row each.
+    fn draws<'py>(&self, py: Python<'py>, given: GivenFit<'py>, draws: usize, seed: u64) -> PyResult<Matrix<'py>> {
+        let fit = fit(&given);
+        let drawn = py.detach(|| fit.draws(draws, seed)).map_err(|error| to_python(py, error))?;
+        matrix(py, &drawn)
+    }
+
+    /// Shift, shrinkage and lesson (`learnt`, `moved`, `prior`) of each coordinate, and the directions learnt.
+    fn taught(&self, py: Python<'_>, given: GivenFit<'_>) -> PyResult<(Vec<GivenLesson>, usize)> {
+        let fit = fit(&given);
+        let taught = fit.taught(&self.0).map_err(|error| to_python(py, error))?;
+        let directions = fit.directions_learnt().map_err(|error| to_python(py, error))?;
+        let word = |lesson| match lesson {
+            Lesson::Learnt => "learnt",
+            Lesson::Moved => "moved",
+            Lesson::Prior => "prior",
+        };
+        Ok((taught.iter().map(|t| (t.shift, t.shrinkage, word(t.lesson))).collect(), directions))
+    }
+
+    /// Every unknown in its own unit, a row for each row of coordinates.
+    fn natural<'py>(&self, py: Python<'py>, z: PyReadonlyArray2<'py, f64>) -> PyResult<Matrix<'py>> {
+        let natural: Vec<Vec<f64>> = rows(&z).iter().map(|z| self.0.natural(z)).collect();
+        matrix(py, &natural)
+    }
+
+    /// What each test should read (% OM) and the standard deviation around it: green by green, a row for each row of
+    /// coordinates.
+    fn predictions<'py>(
+        &self,
+        py: Python<'py>,
+        z: PyReadonlyArray2<'py, f64>,
+    ) -> PyResult<Vec<(Matrix<'py>, Matrix<'py>)>> {
+        let z = rows(&z);
+        let read = || z.par_iter().map(|z| self.0.predictions(z)).collect::<Result<Vec<_>>>();
+        let read = py.detach(read).map_err(|error| to_python(py, error))?;
+        let greens = self.0.site().greens.iter().enumerate();
+        greens
+            .map(|(g, green)| {
+                let means: Vec<Vec<f64>> = read.iter().map(|by_green| by_green[g].clone()).collect();
+                let sds: Vec<Vec<f64>> =
+                    z.iter().map(|z| green.tests.iter().map(|test| self.0.test_sd(z, test)).collect()).collect();
+                Ok((matrix(py, &means)?, matrix(py, &sds)?))
+            })
+            .collect()
+    }
+
+    /// Readings of one green at dates: `(draw, date and window, [% OM, g OM/m2, mm])`.
+    fn trace<'py>(
+        &self,
+        py: Python<'py>,
+        green: usize,
+        z: PyReadonlyArray2<'py, f64>,
+        samples: Vec<(NaiveDate, GivenSample)>,
+    ) -> PyResult<Bound<'py, PyArray3<f64>>> {
+        let z = rows(&z);
+        let samples: Vec<_> = samples.into_iter().map(|(date, given)| (date, sample(given))).collect();
+        let read = || self.readings(green, &z, &samples);
+        let values = py.detach(read).map_err(|error| to_python(py, error))?;
+        PyArray1::from_vec(py, values).reshape([z.len(), samples.len(), 3])
+    }
+
+    /// The shared unknowns: name, unit, description.
+    #[staticmethod]
+    fn unknowns() -> Vec<(&'static str, &'static str, &'static str)> {
+        Unknown::ALL.iter().map(|d| (d.name, d.unit, d.description)).collect()
+    }
+}
+
+impl PySite {
+    fn readings(&self, green: usize, z: &[Vec<f64>], samples: &[(NaiveDate, Sample)]) -> Result<Vec<f64>> {
+        let (model, site) = (&self.0, self.0.site());
+        let record = &site.greens[green];
+        let members: Vec<_> = z.iter().map(|z| model.member(green, &|i| z[i])).collect();
+        let Some(nominal) = members.first() else { return Ok(Vec::new()) };
+        let plan = Plan::new(&Scenario {
+            start: site.start,
+            clippings_g_m2: &record.clippings_g_m2,
+            decay_modifier: &site.decay_modifier,
+            work: &record.work,
+            recorded_before: NaiveDate::MAX,
+            samples,
+            profiles: &[],
+            layout: site.layout_of(green),
+            nominal,
+        })?;
+        let runs: Vec<_> = members.par_iter().map(|member| run(&plan, member, |_, _| {})).collect::<Result<_>>()?;
+        let order: Vec<usize> = (0..samples.len()).map(|asked| plan.reading_of(asked)).collect();
+        Ok(runs
+            .iter()
+            .flat_map(|outcome| order.iter().map(|&at| &outcome.readings[at]))
+            .flat_map(|reading| [reading.om_percent(), reading.om_g_m2, reading.thickness_mm])
+            .collect())
+    }
+}

@@ -1,0 +1,235 @@
+//! Geometry and rates of work against the published table and plane geometry.
+
+use approx::assert_relative_eq;
+use matledger::Error;
+use matledger::practice::spreading::{rounds_to_fill, spreader_passes};
+use matledger::practice::tine::{Tine, hole_area_fraction, holes_per_m2, union_share};
+use matledger::practice::work::{
+    Coring, HOLES_OPEN_DAYS, SAND_BULK_DENSITY_G_CM3, SandInjection, SolidTining, Topdressing, VerticalMowing, Work,
+};
+use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
+
+const MM_PER_IN: f64 = 25.4;
+const M2_PER_FT2: f64 = 0.09290304;
+const MM_PER_FT3_1000FT2: f64 = 0.3048;
+const G_CM3_PER_LB_FT3: f64 = 0.016018463373960138;
+
+fn coring(bore_mm: f64, spacing_mm: (f64, f64), depth_mm: f64, passes: u32) -> Coring {
+    Coring {
+        tine: Tine { inside_diameter_mm: bore_mm },
+        spacing_mm,
+        depth_mm,
+        depth_sd_mm: 0.0,
+        passes,
+        returned_mineral: 0.0,
+        returned_om: 0.0,
+        holes_open_days: HOLES_OPEN_DAYS,
+    }
+}
+
+fn solid(passes: u32) -> SolidTining {
+    SolidTining {
+        diameter_mm: 8.0,
+        spacing_mm: (40.0, 40.0),
+        depth_mm: 150.0,
+        depth_sd_mm: 0.0,
+        passes,
+        holes_open_days: HOLES_OPEN_DAYS,
+    }
+}
+
+fn blades() -> VerticalMowing {
+    VerticalMowing {
+        blade_width_mm: 2.0,
+        blade_spacing_mm: 25.0,
+        depth_mm: 20.0,
+        passes: 1,
+        removed_share: 0.3,
+        holes_open_days: HOLES_OPEN_DAYS,
+    }
+}
+
+/// tests/checks/tine_geometry.csv: computed from the bore; agrees with four published pairs.
+#[test]
+fn every_row_of_the_tine_table() {
+    let mut reader = csv::Reader::from_path("tests/checks/tine_geometry.csv").unwrap();
+    let header = reader.headers().unwrap().clone();
+    let mut rows = 0;
+    for record in reader.records() {
+        let record = record.unwrap();
+        let cell =
+            |name: &str| -> f64 { record[header.iter().position(|column| column == name).unwrap()].parse().unwrap() };
+        let near = |found: f64, name: &str, unit_of_last_digit: f64| {
+            let listed = cell(name);
+            assert!(
+                (found - listed).abs() <= unit_of_last_digit * 0.501,
+                "{name}: {found}, listed {listed} in {record:?}"
+            );
+        };
+        let bore = cell("tine_id_in") * MM_PER_IN;
+        let spacing = (cell("spacing_a_in") * MM_PER_IN, cell("spacing_b_in") * MM_PER_IN);
+        let share = hole_area_fraction(bore, spacing);
+        near(holes_per_m2(spacing) * M2_PER_FT2, "holes_per_ft2", 0.1);
+        near(100.0 * share, "surface_area_pct", 0.01);
+        near(0.15 / share, "passes_for_15pct", 0.1);
+        near(0.20 / share, "passes_for_20pct", 0.1);
+        for inches in [1.0, 2.0, 3.0] {
+            let work = Work::Coring(coring(bore, spacing, inches * MM_PER_IN, 1));
+            work.validate().unwrap();
+            let name = format!("sand_ft3_per_1000ft2_{inches}in_deep");
+            near(work.hole_volume_mm() / MM_PER_FT3_1000FT2, &name, 0.01);
+            assert_relative_eq!(work.area_plain_sum(), share);
+            assert_relative_eq!(work.holes_per_m2().unwrap(), holes_per_m2(spacing));
+        }
+        let ft3_1000ft2 = share * 2.0 * MM_PER_IN / MM_PER_FT3_1000FT2;
+        near(100.0 * ft3_1000ft2, "sand_lb_per_1000ft2_2in_deep_at_100lb_ft3", 1.0);
+        rows += 1;
+    }
+    assert_eq!(rows, 45);
+}
+
+/// The trade's 100 lb/ft3 is 1.6018 g/cm3; the library's 1.60 is that figure rounded.
+#[test]
+fn bulk_density_is_the_trade_figure_rounded() {
+    assert_relative_eq!(SAND_BULK_DENSITY_G_CM3, 100.0 * G_CM3_PER_LB_FT3, max_relative = 0.0012);
+}
+
+/// A nominal size that is the outside diameter nearly doubles the area: 13.6 % against 7.7 % (read).
+#[test]
+fn outside_diameter_nearly_doubles_the_area() {
+    let spacing = (2.0 * MM_PER_IN, 2.0 * MM_PER_IN);
+    assert_relative_eq!(hole_area_fraction(0.625 * MM_PER_IN, spacing), 0.0767, epsilon = 5e-5);
+    let spacing = (1.5 * MM_PER_IN, 1.5 * MM_PER_IN);
+    assert_relative_eq!(hole_area_fraction(0.625 * MM_PER_IN, spacing), 0.1364, epsilon = 5e-5);
+}
+
+#[test]
+fn passes_overlap_at_random() {
+    let work = Work::Coring(coring(12.7, (50.8, 50.8), 76.2, 3));
+    let f = work.area_fraction();
+    assert_relative_eq!(work.area_share(), 3.0 * f - 3.0 * f * f + f * f * f, max_relative = 1e-12);
+    assert_relative_eq!(work.area_plain_sum(), 3.0 * f);
+    assert_relative_eq!(work.hole_volume_mm(), work.area_share() * 76.2);
+    assert_relative_eq!(work.holes_per_m2().unwrap(), 3e6 / (50.8 * 50.8));
+}
+
+#[test]
+fn what_each_kind_opens_and_brings() {
+    let groove = Work::VerticalMowing(blades());
+    assert_relative_eq!(groove.area_share(), 0.08, epsilon = 1e-15);
+    assert_relative_eq!(groove.hole_volume_mm(), 0.08 * 0.3 * 20.0, max_relative = 1e-12);
+    assert_eq!(groove.holes_per_m2(), None);
+    assert_eq!(groove.opening().unwrap().lifted_share, 0.3);
+
+    let holes = Work::SolidTining(solid(2)).opening().unwrap();
+    assert_eq!((holes.lifted_share, holes.open_share, holes.depth_mm), (0.0, 1.0, 150.0));
+
+    let cores = Work::Coring(Coring { returned_mineral: 0.8, returned_om: 0.5, ..coring(12.7, (50.0, 50.0), 75.0, 1) });
+    let opening = cores.opening().unwrap();
+    assert_eq!((opening.lifted_share, opening.returned_mineral, opening.returned_om), (1.0, 0.8, 0.5));
+    assert_eq!(opening.open_days, HOLES_OPEN_DAYS);
+
+    for (work, sand) in [
+        (Work::Topdressing(Topdressing { sand_g_m2: 800.0, passes: 2, picked_up_share: 0.01 }), 800.0),
+        (Work::SandInjection(SandInjection { sand_g_m2: 4000.0, from_mm: 0.0, to_mm: 150.0 }), 4000.0),
+    ] {
+        work.validate().unwrap();
+        assert_eq!((work.opening(), work.area_share(), work.hole_volume_mm()), (None, 0.0, 0.0));
+        assert_eq!(work.sand_g_m2(), sand);
+    }
+}
+
+/// Common practice, no source: holes need three or four rounds of spreading and dragging to fill.
+#[test]
+fn usual_coring_fills_in_three_or_four_rounds() {
+    let volume = Work::Coring(coring(12.7, (50.0, 50.0), 75.0, 1)).hole_volume_mm();
+    assert_relative_eq!(volume, 3.80, epsilon = 5e-3);
+    let rounds: Vec<u32> = [0.6, 0.7, 0.8, 0.9, 1.0].map(|fill| rounds_to_fill(volume, fill, 1.0).unwrap()).to_vec();
+    assert_eq!(rounds, [3, 3, 4, 4, 4]);
+    assert_eq!(rounds_to_fill(3.0, 1.0, 0.1).unwrap(), 30);
+    assert_eq!(rounds_to_fill(0.0, 0.9, 1.0).unwrap(), 0);
+}
+
+/// Common practice, no source: a spinner that throws 4.6 m takes about four passes over a green.
+#[test]
+fn usual_green_takes_about_four_passes() {
+    assert_eq!(spreader_passes(4.6, 18.0).unwrap(), 4);
+    assert_eq!(spreader_passes(4.6, 4.6).unwrap(), 1);
+}
+
+fn places(result: matledger::Result<impl Sized>) -> Vec<String> {
+    match result {
+        Err(Error::Input(problems)) => problems.into_iter().map(|p| p.place).collect(),
+        Err(other) => panic!("{other}"),
+        Ok(_) => vec![],
+    }
+}
+
+#[test]
+fn all_problems_of_a_work_come_at_once() {
+    let bad = Coring {
+        depth_sd_mm: -1.0,
+        returned_mineral: 1.2,
+        returned_om: f64::NAN,
+        passes: 0,
+        ..coring(f64::INFINITY, (f64::NAN, 0.0), -3.0, 1)
+    };
+    assert_eq!(
+        places(Work::Coring(bad).validate()),
+        [
+            "coring.tine.inside_diameter_mm",
+            "coring.spacing_mm[0]",
+            "coring.spacing_mm[1]",
+            "coring.spacing_mm",
+            "coring.depth_mm",
+            "coring.depth_sd_mm",
+            "coring.returned_mineral",
+            "coring.returned_om",
+            "coring.passes"
+        ]
+    );
+    let wide = Work::Coring(coring(60.0, (50.0, 80.0), 75.0, 1));
+    assert_eq!(
+        wide.validate().unwrap_err().to_string(),
+        "coring.spacing_mm: 50; expected at least the tine's diameter (60 mm)"
+    );
+    let cases = [
+        (Work::SolidTining(SolidTining { depth_mm: 0.0, ..solid(21) }), "solid_tining.depth_mm solid_tining.passes"),
+        (
+            Work::VerticalMowing(VerticalMowing { blade_spacing_mm: 2.0, removed_share: -0.1, ..blades() }),
+            "vertical_mowing.blade_spacing_mm vertical_mowing.removed_share",
+        ),
+        (
+            Work::SandInjection(SandInjection { sand_g_m2: -1.0, from_mm: f64::INFINITY, to_mm: 5.0 }),
+            "sand_injection.sand_g_m2 sand_injection.from_mm sand_injection.to_mm",
+        ),
+        (
+            Work::Topdressing(Topdressing { sand_g_m2: f64::NAN, passes: 0, picked_up_share: 2.0 }),
+            "topdressing.sand_g_m2 topdressing.picked_up_share topdressing.passes",
+        ),
+    ];
+    for (work, expected) in cases {
+        assert_eq!(places(work.validate()).join(" "), expected);
+    }
+    assert_eq!(places(rounds_to_fill(-1.0, 1.1, 0.0)), ["hole_volume_mm", "fill_fraction", "sand_mm_per_round"]);
+    assert_eq!(places(spreader_passes(f64::NAN, 0.0)), ["swath_m", "green_width_m"]);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { rng_seed: RngSeed::Fixed(1), ..ProptestConfig::default() })]
+
+    #[test]
+    fn union_lies_between_the_largest_and_the_sum(shares in prop::collection::vec(0.0..=1.0f64, 0..8)) {
+        let union = union_share(shares.iter().copied());
+        let largest = shares.iter().copied().fold(0.0, f64::max);
+        prop_assert!(union >= largest - 1e-12 && union <= shares.iter().sum::<f64>().min(1.0) + 1e-12);
+    }
+
+    #[test]
+    fn rounds_are_enough_and_not_one_too_many(volume in 0.0..50.0f64, fill in 0.0..=1.0f64, round in 0.05..5.0f64) {
+        let rounds = f64::from(rounds_to_fill(volume, fill, round).unwrap());
+        prop_assert!(rounds * round >= volume * fill * (1.0 - 1e-9));
+        prop_assert!((rounds - 1.0) * round <= volume * fill * (1.0 + 1e-9));
+    }
+}

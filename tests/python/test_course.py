@@ -1,0 +1,237 @@
+import datetime as dt
+import doctest
+import importlib
+import inspect
+import pickle
+import subprocess
+import sys
+from dataclasses import replace
+
+import pytest
+from broken import files
+
+import matledger as mat
+
+
+@pytest.fixture
+def folder(tmp_path):
+    for name, text in files.FOLDER.items():
+        (tmp_path / name).write_text(text)
+    return tmp_path
+
+
+@pytest.fixture
+def course(folder):
+    return mat.load_course(folder)
+
+
+@pytest.fixture
+def change(folder):
+    def change(*pairs, file="course.toml"):
+        text = (folder / file).read_text()
+        for old, new in pairs:
+            assert text.count(old) == 1, old
+            text = text.replace(old, new)
+        (folder / file).write_text(text)
+        return problems(mat.load_course, folder)
+
+    return change
+
+
+def problems(call, *args, **options):
+    with pytest.raises(mat.InputError) as caught:
+        call(*args, **options)
+    return str(caught.value).splitlines()
+
+
+def test_everything_is_read(course):
+    assert course.name == "Invented Links"
+    assert course.invented
+    assert [g.name for g in course.greens] == ["Green 1", "Green 2"]
+    assert course.green("Green 2").area_m2 == pytest.approx(464.515, abs=1e-3)
+    assert course.settings == mat.Settings(grass="creeping bentgrass", lower_c=0.0, column_depth_mm=150.0)
+    assert course.target == mat.Target(top_mm=0, bottom_mm=20, om_percent=6, probability=0.8)
+    assert course.methods == (mat.Method("440 C", furnace_c=440, verdure="on"),)
+    # 24 L on 480 m2 at 60 g dry in a litre of bentgrass (read)
+    assert course.clippings_of("Green 1")[0].dry_g_m2 == pytest.approx(3.0)
+    assert [t.om_percent for t in course.tests_of("Green 1")] == [6.1, 4.4]
+    assert [type(w.work) for w in course.work_of("Green 2")] == [mat.Coring, mat.Topdressing]
+    (programme,) = course.programmes
+    assert [len(works) for _, works in programme.steps] == [2, 1]
+
+
+def test_notes_are_no_errors(course):
+    assert course.notes == ("green Green 2 has no soil test", "the data are invented")
+
+
+def test_course_pickles(course):
+    again = pickle.loads(pickle.dumps(course))
+    assert again == course
+    assert again.soil_tests[0].row == 2
+
+
+def test_shown(course):
+    assert "Invented Links" in repr(course)
+    page = replace(course, name="<b>")._repr_html_()
+    assert "&lt;b&gt;" in page
+    assert "2014-03-01 to 2014-05-31" in page
+
+
+def test_unknown_green(course):
+    assert problems(course.green, "green 1") == ["green: green 1; expected a green of the course (nearest: Green 1)"]
+
+
+def test_the_same_checks_without_a_folder(course):
+    test = mat.SoilTest(
+        green="Green 3", date=dt.date(2013, 1, 1), top_mm=100, bottom_mm=200, om_percent=1, cores=8, method="440 C",
+        verdure="on",
+    )  # fmt: skip
+    assert problems(replace, course, soil_tests=[test]) == [
+        "soil_tests[0].green: Green 3; expected a green of the course (nearest: Green 2)",
+        "soil_tests[0].date: 2013-01-01, before the weather starts; expected a day from 2014-03-01 to 2014-05-31",
+        "soil_tests[0].bottom_mm: 200; expected at most the depth of the column (150 mm)",
+    ]
+    assert problems(replace, course, greens=[], soil_tests=[], clippings=[]) == [
+        "green: no green; expected at least one green"
+    ]
+
+
+def test_all_files_are_checked_at_once(folder):
+    (folder / "weather.csv").write_text("date,tmin_c\n2014-03-01,4\n")
+    (folder / "soil_tests.csv").write_text(files.TESTS_HEADER + "Green 9,2014-04-01,0,20,610,8,440 C,on\n")
+    (folder / "work.csv").unlink()
+    (folder / "clippings.csv").write_text("green,first_day,last_day,dry_g_m2\nGreen 9,2014-04-01,2014-04-02,3\n")
+    assert problems(mat.load_course, folder) == [
+        "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number (degC)",
+        "soil_tests.csv, row 2, column om_percent: 610; expected a number from 0 to 100 (%)",
+        "work.csv: No such file or directory; expected a file that can be read",
+        "clippings.csv, row 2, column green: Green 9; expected a green of the course (nearest: Green 2)",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("pair", "expected"),
+    [
+        (('name = "Invented Links"', 'nam = "Invented Links"'), "course.toml, nam: unknown key; expected one of name,"),
+        (("[target]", "[tarjet]"), "(nearest: target)"),
+        (("invented = true", 'invented = "yes"'), "course.toml, invented: yes; expected true or false"),
+        (("area_m2 = 480", "area_m2 = -480"), "course.toml, green[0].area_m2: -480; expected a number above 0"),
+        (("area_m2 = 480", 'area_m2 = "480 ft"'), "course.toml, green[0].area_m2: 480 ft; expected an area such as"),
+        (('name = "Green 1"', 'name = "All"'), "course.toml, green[0].name: All; expected a name other than all"),
+        (
+            ("lower_c = 0", "lower_c = 10\nupper_c = 5"),
+            "course.toml, growth.upper_c: 5; expected more than lower_c (10 degC)",
+        ),
+        (("bottom_mm = 20", "bottom_mm = 0.5\n"), None),
+        (("top_mm = 0", "top_mm = 30"), "course.toml, target.bottom_mm: 20; expected a depth below top_mm (30 mm)"),
+        (
+            ("bottom_mm = 20", "bottom_mm = 200"),
+            "course.toml, target.bottom_mm: 200; expected at most the depth of the",
+        ),
+        (
+            ("sand_mm = 0.4", "sand_mm = -0.4"),
+            "course.toml, programme[0].step[1].work[0].sand_mm: -0.4; expected a number",
+        ),
+        (("sand_mm = 0.4", "depth_mm = 4"), "course.toml, programme[0].step[1].work[0].depth_mm: 4; expected nothing"),
+        (('work = "topdressing", sand_mm = 3', 'work = "sanding"'), "step[0].work[1].work: sanding; expected coring,"),
+        (('file = "weather.csv"', 'file = "weather.csv"\nfill = [{ rule = "guess" }]'), "weather.fill[0].rule: guess;"),
+        (('file = "weather.csv"', 'file = "weather.csv"\nfill = "guess"'), "weather.fill: guess; expected tables"),
+        (('file = "work.csv"', 'file = "work.csv"\ncolumns = 3'), "course.toml, work.columns: 3; expected texts by"),
+        (('[[green]]\nname = "Green 2"', '[[greens]]\nname = "Green 2"'), "course.toml, greens: unknown key"),
+        (("[growth]", "[rowth]"), "course.toml, growth: not given; expected a section [growth]"),
+        (("depth_mm = 150", "depth_mm = 30"), "soil_tests.csv, row 3, column bottom_mm: 40; expected at most"),
+        (
+            ('when = "second Monday of April"', "whenever = 3"),
+            "course.toml, programme[0].step[0].whenever: unknown key",
+        ),
+    ],
+)
+def test_what_course_toml_may_not_say(change, folder, pair, expected):
+    if expected is None:
+        (folder / "course.toml").write_text(files.COURSE.replace(*pair))
+        assert mat.load_course(folder).target.bottom_mm == 0.5
+    else:
+        assert any(expected in line for line in change(pair))
+
+
+@pytest.mark.parametrize(
+    "name", ["../work.csv", "/etc/hostname", "a/../../b.csv", "C:\\\\b.csv", "..\\\\b.csv", "\\\\\\\\host\\\\b.csv"]
+)
+def test_paths_out_of_the_folder(change, name):
+    (line,) = change(('file = "work.csv"', f'file = "{name}"'))
+    assert line.startswith("course.toml, work.file: ")
+    assert "expected a file within the course's folder" in line
+
+
+def test_links_out_of_the_folder(folder, tmp_path_factory):
+    outside = tmp_path_factory.mktemp("outside") / "work.csv"
+    outside.write_text(files.FOLDER["work.csv"])
+    (folder / "work.csv").unlink()
+    (folder / "work.csv").symlink_to(outside)
+    assert problems(mat.load_course, folder) == [
+        "course.toml, work.file: work.csv (a link that leaves the folder); expected a file within the course's folder, "
+        "such as weather.csv"
+    ]
+
+
+def test_links_within_the_folder(folder):
+    (folder / "work.csv").rename(folder / "2014.csv")
+    (folder / "work.csv").symlink_to("2014.csv")
+    assert len(mat.load_course(folder).work) == 2
+
+
+def test_own_column_names_and_units(folder):
+    text = files.COURSE.replace(
+        'file = "soil_tests.csv"',
+        'file = "soil_tests.csv"\ncolumns = { om_percent = "LOI" }\nunits = { top_mm = "cm", bottom_mm = "cm" }',
+    )
+    (folder / "course.toml").write_text(text)
+    rows = files.FOLDER["soil_tests.csv"].replace("om_percent", "LOI").replace("20,40", "2,4").replace(",0,20", ",0,2")
+    (folder / "soil_tests.csv").write_text(rows)
+    assert mat.load_course(folder).soil_tests[1].window == (20.0, 40.0)
+
+
+def test_ghcn_weather_and_fill_rules(folder):
+    rows = "".join(
+        f"X1,{day:%Y%m%d},{element},{value},,{'X' if day.day == 9 else ''},S,\n"
+        for day in (dt.date(2014, 3, 1) + dt.timedelta(days=n) for n in range(92))
+        for element, value in (("TMIN", 50), ("TMAX", 150), ("PRCP", 0))
+    )
+    (folder / "X1.csv").write_text(rows)
+    weather = 'file = "X1.csv"\nlayout = "ghcn_daily"\nrain = false\nfirst_day = 2014-03-05\n'
+    weather += 'fill = [{ rule = "interpolate", max_days = 2 }, { rule = "same_day_other_years" }]\n'
+    (folder / "course.toml").write_text(files.COURSE.replace('file = "weather.csv"\n', weather))
+    course = mat.load_course(folder)
+    assert course.weather.filled.sum() == 3
+    assert course.weather.rain_mm is None
+
+
+def test_no_folder(tmp_path):
+    assert problems(mat.load_course, tmp_path / "none") == [
+        "course.toml: No such file or directory; expected a file that can be read"
+    ]
+
+
+def test_the_layout_in_the_docstring_is_read(folder):
+    text = inspect.cleandoc(mat.load_course.__doc__ or "").split(".. code-block:: toml")[1].split("Parameters\n")[0]
+    text = text.replace("2010-01-01", "2014-03-01").replace("soil-tests", "soil_tests")
+    (folder / "course.toml").write_text(inspect.cleandoc(text))
+    (folder / "soil_tests.csv").write_text(
+        "green,date,top_mm,bottom_mm,LOI,cores,method,verdure\n1,2014-04-01,0,1,6,8,440 C,on\n"
+    )
+    (folder / "clippings.csv").write_text("green,first_day,last_day,dry_g_m2\n1,2014-04-01,2014-04-02,3\n")
+    course = mat.load_course(folder)
+    assert course.green("1").mat_depth_mm == 60
+    assert course.soil_tests[0].window == (0.0, 25.4)
+    assert course.programmes[0].closed == ("1 July to 14 July",)
+
+
+@pytest.mark.parametrize("module", ["course", "course_file", "tables", "frames", "records", "errors"])
+def test_examples(module):
+    assert doctest.testmod(importlib.import_module(f"matledger.{module}")).failed == 0
+
+
+def test_import_is_quick_and_light():
+    code = "import matledger, sys; print(*sys.modules)"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    assert not {"numpy", "pandas", "polars", "narwhals", "matledger.course"} & set(loaded)
