@@ -1,19 +1,29 @@
-# `make demo` does the main job on the demo course; `make test` runs every test. Each does its own set-up.
+# `make demo` does the main job on the demo course; `make test` runs every check. Each does its own set-up.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 RUST := $(shell find src -name '*.rs') Cargo.toml Cargo.lock
-export PYTHONWARNINGS ?= default
 
-.PHONY: demo test rust python types lint notebooks docs bench clean
+.PHONY: demo test tools lint rust python types notebooks docs pins clean
 
 demo: $(VENV)/built
 	$(BIN)/python -m matledger.demo demo-output
 
-test: lint rust python types notebooks docs
+# What fails fastest comes first.
+test: lint python types docs notebooks rust
 
-$(VENV)/installed: requirements/dev.txt
-	$(PYTHON) -c 'import sys; sys.exit("matledger needs Python 3.11 or newer; set PYTHON=") if sys.version_info < (3, 11) else None'
+needs = command -v $(1) >/dev/null || { echo "matledger needs $(2)" >&2; exit 1; }
+
+tools:
+	@$(call needs,cargo,Rust 1.89 or newer: cargo is not on the path)
+	@$(call needs,cc,a C compiler: cc is not on the path)
+	@$(call needs,$(PYTHON),Python 3.11 or newer: $(PYTHON) is not on the path; PYTHON= names another)
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+		{ echo "matledger needs Python 3.11 or newer: $(PYTHON) is older; PYTHON= names another" >&2; exit 1; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || \
+		{ echo "matledger needs the venv module of $(PYTHON): some systems pack it apart, as python3-venv" >&2; exit 1; }
+
+$(VENV)/installed: requirements/dev.txt | tools
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements/dev.txt
 	touch $@
@@ -23,14 +33,16 @@ $(VENV)/built: $(VENV)/installed $(RUST) pyproject.toml
 	touch $@
 
 lint: $(VENV)/installed
+	@cargo fmt --version >/dev/null && cargo clippy --version >/dev/null || \
+		{ echo "make lint needs rustfmt and clippy: rustup component add rustfmt clippy" >&2; exit 1; }
 	cargo fmt --check
-	cargo clippy --all-targets --features python -- --deny warnings
+	cargo clippy --quiet --all-targets --features python -- --deny warnings
+	RUSTDOCFLAGS="--deny warnings" cargo doc --no-deps --quiet
 	$(BIN)/ruff check
 	$(BIN)/ruff format --check
 
-rust:
+rust: | tools
 	cargo test --quiet
-	RUSTDOCFLAGS="--deny warnings" cargo doc --no-deps --quiet
 
 python: $(VENV)/built
 	$(BIN)/python -m pytest
@@ -44,6 +56,14 @@ notebooks: $(VENV)/built
 
 docs: $(VENV)/built
 	$(BIN)/python -m sphinx -b html -W --keep-going -q docs docs/_build/html
+
+# Pins the newest versions of what requirements/dev.in names.
+pins: | tools
+	rm -rf target/pins
+	$(PYTHON) -m venv target/pins
+	target/pins/bin/python -m pip install --quiet --disable-pip-version-check -r requirements/dev.in
+	target/pins/bin/python -m pip freeze > requirements/dev.txt
+	rm -rf target/pins
 
 clean:
 	rm -rf target $(VENV) demo-output docs/_build notebooks/_run

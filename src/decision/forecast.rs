@@ -63,6 +63,16 @@ pub struct Progress {
     pub stop: AtomicBool,
 }
 
+impl Progress {
+    /// Goes on unless the caller asked to stop.
+    ///
+    /// # Errors
+    /// [`Error::Interrupted`] if `stop` is set.
+    pub fn go_on(&self) -> Result<()> {
+        if self.stop.load(Ordering::Relaxed) { Err(Error::Interrupted) } else { Ok(()) }
+    }
+}
+
 /// Every programme, green, year, sample and draw.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Forecast {
@@ -120,7 +130,7 @@ impl Forecast {
     /// [`Error::Input`] for no programme, no draw, no sample or no year, two programmes with one name, and all that
     /// calendars, weather and plans refuse; [`Error::Interrupted`] if `progress.stop` was set.
     pub fn run(outlook: &Outlook<'_>, progress: &Progress) -> Result<Self> {
-        let (start, dates, sequences) = outlook.laid_out()?;
+        let (start, dates, sequences) = outlook.laid_out(progress)?;
         let multipliers = outlook.multipliers();
         let greens = outlook.model.site().greens.len();
         let parts: Vec<Part> = (0..outlook.programmes.len())
@@ -132,10 +142,7 @@ impl Forecast {
         let outcomes: Vec<Vec<Outcome<f64>>> = parts
             .par_iter()
             .map(|part| {
-                if progress.stop.load(Ordering::Relaxed) {
-                    return Err(Error::Interrupted);
-                }
-                let done = outlook.part(part, &sequences[part.sequence], &dates, &multipliers)?;
+                let done = outlook.part(part, &sequences[part.sequence], &dates, &multipliers, progress)?;
                 progress.done.fetch_add(1, Ordering::Relaxed);
                 Ok(done)
             })
@@ -252,7 +259,7 @@ impl Scan {
     /// # Errors
     /// As for [`Forecast::run`].
     pub fn run(outlook: &Outlook<'_>, progress: &Progress) -> Result<Self> {
-        let (start, dates, mut sequences) = outlook.laid_out()?;
+        let (start, dates, mut sequences) = outlook.laid_out(progress)?;
         let last = dates[dates.len() - 1];
         let samples = [(start, outlook.samples[0]), (last, outlook.samples[0])];
         let multipliers = outlook.multipliers();
@@ -268,9 +275,7 @@ impl Scan {
                 let mut fork: Option<Fork> = None;
                 (0..programmes)
                     .map(|programme| {
-                        if progress.stop.load(Ordering::Relaxed) {
-                            return Err(Error::Interrupted);
-                        }
+                        progress.go_on()?;
                         let plan =
                             outlook.plan(&Part { programme, green, sequence }, along, &inputs, start, &samples)?;
                         let known = match &fork {
@@ -304,13 +309,13 @@ impl Scan {
 
 impl Outlook<'_> {
     /// First day, dates of the readings, and the weather sequences, after all checks.
-    fn laid_out(&self) -> Result<(NaiveDate, Vec<NaiveDate>, Vec<Sequence>)> {
+    fn laid_out(&self, progress: &Progress) -> Result<(NaiveDate, Vec<NaiveDate>, Vec<Sequence>)> {
         self.validate()?;
         let start = self.weather.end() + Days::new(1);
         let dates: Vec<NaiveDate> =
             (0..=self.years).filter_map(|k| start.checked_add_months(Months::new(12 * k as u32))).collect();
         let days = (dates[dates.len() - 1] - start).num_days() as usize;
-        let sequences = (0..self.sequences).map(|s| self.sequence(s, start, days)).collect::<Result<_>>()?;
+        let sequences = (0..self.sequences).map(|s| self.sequence(s, start, days, progress)).collect::<Result<_>>()?;
         Ok((start, dates, sequences))
     }
 
@@ -347,7 +352,8 @@ impl Outlook<'_> {
         p.into_result(())
     }
 
-    fn sequence(&self, sequence: usize, start: NaiveDate, days: usize) -> Result<Sequence> {
+    fn sequence(&self, sequence: usize, start: NaiveDate, days: usize, progress: &Progress) -> Result<Sequence> {
+        progress.go_on()?;
         let weather = self.weather.followed_by(days, self.seed, sequence as u64)?;
         let drivers = Drivers::new(&weather, &self.driving)?;
         let counted = DegreeDays { start: drivers.start, values: &drivers.degree_days };
@@ -432,6 +438,7 @@ impl Outlook<'_> {
         sequence: &Sequence,
         dates: &[NaiveDate],
         multipliers: &[Vec<f64>],
+        progress: &Progress,
     ) -> Result<Vec<Outcome<f64>>> {
         let inputs = self.inputs(part, sequence, multipliers);
         let samples: Vec<_> =
@@ -441,6 +448,7 @@ impl Outlook<'_> {
             .members
             .iter()
             .map(|member| {
+                progress.go_on()?;
                 let mut outcome = run(&plan, member, |_, _| {})?;
                 let asked: Vec<usize> = (0..samples.len()).map(|i| plan.reading_of(i)).collect();
                 outcome.readings = asked.iter().map(|&at| outcome.readings[at]).collect();

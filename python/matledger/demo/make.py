@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 import numpy as np
-from vega_datasets import data as vega  # type: ignore[import-untyped]
+from vega_datasets import data as vega
 
 from matledger import _core
 from matledger._arrays import Floats

@@ -1,0 +1,143 @@
+"""Pages hold what they say: their code runs, and their tables agree with the code."""
+
+import doctest
+import os
+import re
+from pathlib import Path
+
+import pytest
+
+import matledger as mat
+from matledger import _core, course, course_file
+from matledger.cautions import CAUTIONS, FIRST
+from matledger.records import clippings, soil_tests, weather, work
+
+ROOT = Path(__file__).parents[2]
+DOCS = ROOT / "docs"
+FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
+PAGES = [page for page in sorted(DOCS.rglob("*.md")) if "_build" not in page.parts]
+
+
+def text_of(page):
+    return (DOCS / page).read_text(encoding="utf-8")
+
+
+def blocks(text, language):
+    return re.findall(rf"^```{language}\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
+
+
+def rows(text):
+    """Cells of every table row."""
+    return [[cell.strip() for cell in line.strip("|\n").split("|")] for line in text.splitlines() if line[:1] == "|"]
+
+
+@pytest.mark.parametrize(
+    "page", [page for page in PAGES if blocks(page.read_text(encoding="utf-8"), "pycon")], ids=lambda page: page.stem
+)
+def test_what_a_page_types(page, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    session = "\n".join(blocks(page.read_text(encoding="utf-8"), "pycon"))
+    told = []
+    runner = doctest.DocTestRunner(optionflags=FLAGS)
+    runner.run(doctest.DocTestParser().get_doctest(session, {}, page.name, str(page), 0), out=told.append)
+    assert runner.failures == 0, "".join(told)
+    assert runner.tries > 0
+
+
+def test_readme_example(capsys):
+    (example,) = blocks((ROOT / "README.md").read_text(encoding="utf-8"), "python")
+    exec(compile(example, "README.md", "exec"), {})
+    said = capsys.readouterr().out
+    assert "what the soil tests taught" in said
+    assert "P(target) every green" in said
+    assert "- the data are invented" in said
+
+
+def test_course_folder_reads_as_written(tmp_path):
+    found = re.findall(
+        r"^```\{code-block\} \w+\n:caption: (\S+)\n\n(.*?)^```", text_of("how-to/course-folder.md"), re.M | re.S
+    )
+    assert {name for name, _ in found} == {"course.toml", "weather.csv", "clippings.csv", "soil_tests.csv", "work.csv"}
+    for name, content in found:
+        (tmp_path / name).write_text(content, encoding="utf-8")
+    read = mat.load_course(tmp_path)
+    assert (len(read.greens), len(read.clippings), len(read.soil_tests), len(read.work)) == (2, 2, 2, 2)
+    assert len(read.programmes) == 1
+    assert read.target is not None
+
+
+FILES = {
+    "Weather": weather.COLUMNS,
+    "Clippings": clippings.COLUMNS,
+    "Soil tests": soil_tests.COLUMNS,
+    "Work": work.COLUMNS,
+}
+TOML = [
+    *course_file.TOP,
+    *course_file.WEATHER_FILE,
+    *course.GROWTH,
+    *course_file.COLUMN,
+    *course_file.CLIPPINGS_FILE,
+    *course.GREEN,
+    *course.METHOD,
+    *course_file.PROGRAMME,
+    *course_file.STEP,
+    *course.TARGET,
+]
+
+
+@pytest.mark.parametrize("section", FILES)
+def test_every_column_is_listed_with_what_it_may_say(section):
+    part = text_of("how-to/course-folder.md").split(f"\n## {section}\n")[1].split("\n## ")[0]
+    listed = {row[0]: row[1] for row in rows(part) if row[0].startswith("`")}
+    assert listed == {f"`{column.name}`": column.expected for column in FILES[section]}
+
+
+def test_every_key_of_course_toml_is_listed_with_what_it_may_say():
+    part = text_of("how-to/course-folder.md").split("\n## course.toml\n")[1]
+    listed = {(name, row[2]) for row in rows(part) for name in re.findall(r"`(\w+)`", row[1])}
+    assert {(key.name, key.expected) for key in TOML} <= listed
+
+
+def test_every_unknown_is_in_the_nomenclature():
+    listed = {row[0]: (row[1], row[2]) for row in rows(text_of("nomenclature.md")) if len(row) == 3}
+    for name, unit, description in _core.Site.unknowns():
+        assert listed[f"`{name}`"] == (unit, description)
+
+
+def test_priors_are_those_of_the_code():
+    listed = {row[0]: row[1:4] for row in rows(text_of("model.md")) if len(row) == 5 and row[0].startswith("`")}
+    site = mat.calibrate(mat.demo_course(), draws=1).site
+    priors = dict(zip(site.names, site.priors, strict=True))
+    expected = {f"`{name}`": priors[name] for name, _, _ in _core.Site.unknowns()}
+    assert {name: (float(m), float(sd), scale) for name, (m, sd, scale) in listed.items()} == expected
+
+
+def test_every_public_name_is_in_the_reference():
+    reference = "".join(page.read_text(encoding="utf-8") for page in (DOCS / "reference").glob("*.md"))
+    listed = set(re.findall(r"auto\w+:: matledger\.(\w+)$", reference, re.MULTILINE))
+    assert set(mat.__all__) - {"__version__"} <= listed
+
+
+def test_cautions_are_those_of_the_reports():
+    page = text_of("cautions.md")
+    assert FIRST in page
+    for caution in CAUTIONS:
+        assert f"**{caution.hazard.capitalize()}.** {caution.advice} ({caution.standard})" in page
+
+
+LINK = re.compile(r"\]\((?!https?:|#)([^)#]+)")
+
+
+@pytest.mark.parametrize(
+    "page", [*sorted(ROOT.glob("*.md")), *PAGES], ids=lambda page: os.fspath(page.relative_to(ROOT))
+)
+def test_links_lead_somewhere(page):
+    for link in LINK.findall(page.read_text(encoding="utf-8")):
+        assert (page.parent / link).exists(), link
+
+
+def test_house_rules_of_committed_pages():
+    for page in [*ROOT.glob("*.md"), *PAGES, *(ROOT / "requirements").iterdir()]:
+        text = page.read_text(encoding="utf-8")
+        assert not re.search(r"/work/|/tmp/|/root/|/home/|--(extra-)?index-url|--find-links", text), page
