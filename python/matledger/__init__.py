@@ -12,8 +12,10 @@ if TYPE_CHECKING:
     from matledger.comparison import Comparison, compare
     from matledger.course import Course, Green, Method, Settings, Target
     from matledger.course_file import load_course
+    from matledger.dates import Dates, rank_dates
     from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
+    from matledger.evidence import value_of_test
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
     from matledger.money import Budget, Play, Prices
@@ -68,6 +70,7 @@ if TYPE_CHECKING:
         read_specification,
         sand_in_ground,
     )
+    from matledger.searching import ByGreen, Frontier, Space, search
     from matledger.simulation import Ledger, Run, simulate
     from matledger.water_entry import (
         RingReading,
@@ -94,6 +97,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Budget",
     "Buying",
+    "ByGreen",
     "Calibration",
     "ClippingRecord",
     "Comparison",
@@ -103,7 +107,9 @@ __all__ = [
     "CoverRecord",
     "Crew",
     "DailyClippings",
+    "Dates",
     "FillReading",
+    "Frontier",
     "Grading",
     "Green",
     "InputError",
@@ -129,6 +135,7 @@ __all__ = [
     "SiteYield",
     "SoilTest",
     "SolidTining",
+    "Space",
     "Specification",
     "Target",
     "Task",
@@ -158,6 +165,7 @@ __all__ = [
     "load_course",
     "order_sand",
     "plan_day",
+    "rank_dates",
     "read_clippings",
     "read_cover",
     "read_fill_readings",
@@ -172,10 +180,12 @@ __all__ = [
     "report",
     "rounds_to_fill",
     "sand_in_ground",
+    "search",
     "simulate",
     "site_yield",
     "soil_temperature",
     "spreader_passes",
+    "value_of_test",
     "with_probe_readings",
 ]
 
@@ -199,11 +209,13 @@ _HOMES = {
         "Settings",
         "Target",
     ),
+    "dates": ("Dates", "rank_dates"),
     "demo": ("demo_course",),
     "errors": (
         "InputError",
         "Problem",
     ),
+    "evidence": ("value_of_test",),
     "growth": (
         "ClippingRecord",
         "DailyClippings",
@@ -244,6 +256,7 @@ _HOMES = {
     ),
     "recovery": ("CoverReading", "Recovery", "healing"),
     "reporting": ("report",),
+    "searching": ("ByGreen", "Frontier", "Space", "search"),
     "simulation": ("Ledger", "Run", "simulate"),
     "weather": (
         "Interpolate",

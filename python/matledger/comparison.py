@@ -17,7 +17,7 @@ from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.labour import Labour
-from matledger.money import Budget, Play, Prices, budget, disrupted_days
+from matledger.money import Budget, Play, Prices, budget, disrupted_days, draw_losses
 from matledger.practice import Calendar, Programme
 from matledger.recovery import Recovery, healing
 from matledger.units import System
@@ -95,6 +95,8 @@ class Comparison:
         Dated work of each programme under the first weather sequence.
     recovery
         How the turf heals.
+    prices
+        What things cost, if the user said.
     budget
         What the programmes cost, by the calendars above; None without prices.
     """
@@ -115,6 +117,7 @@ class Comparison:
     probability_all: Floats | None
     calendars: tuple[Calendar, ...]
     recovery: Recovery
+    prices: Prices | None
     budget: Budget | None
 
     def __eq__(self, other: object) -> bool:
@@ -285,7 +288,7 @@ class Comparison:
         """
         om = self.course_mean(self.om_percent)[:, -1, self.first_sample]
         pairs = [(a, b) for a in range(len(om)) for b in range(a + 1, len(om))]
-        differences = np.array([om[a] - om[b] for a, b in pairs]).reshape(len(pairs), -1)
+        differences = np.array([om[a] - om[b] for a, b in pairs]).reshape(len(pairs), om.shape[-1])
         low, median, high = np.quantile(differences, [0.05, 0.5, 0.95], axis=-1) if pairs else np.zeros((3, 0))
         columns: dict[str, Sequence[Any]] = {
             "programme": [self.names[a] for a, _ in pairs],
@@ -328,6 +331,16 @@ class Comparison:
                 )
         return tuple(said)
 
+    def losses(self) -> Floats | None:
+        """Present value of each programme in each draw, shape ``(programme, draw)``.
+
+        The budget without its line for doing too little, plus the user's figure for that times the share of the area
+        that passes the user's limit in the draw; None without prices or without that figure.
+        """
+        if self.budget is None or self.prices is None:
+            return None
+        return draw_losses(self.budget, self.prices, self.om_percent[:, :, -1, self.first_sample], self.areas_m2)
+
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know: sinking surfaces, skipped work, close contests, the calibration's notes."""
@@ -353,7 +366,7 @@ class Comparison:
 
     @property
     def recommended(self) -> int | None:
-        """The cheapest programme that reaches the target (without prices the one with least sand); None if none does."""
+        """The cheapest programme (without prices the one with least sand) that reaches the target; None if none."""
         if self.target is None or self.probability_all is None:
             return None
         reaches = np.flatnonzero(self.probability_all[:, -1] >= self.target.probability)
@@ -598,6 +611,7 @@ def compare(
         probability_all=probability_all,
         calendars=calendars,
         recovery=turf,
+        prices=costs,
         budget=None
         if costs is None
         else budget(

@@ -222,7 +222,8 @@ class _Loader:
         missing = [field.name for field in dataclass_fields(kind) if _needed(field) and field.name not in data]  # type: ignore[arg-type]
         for name in missing:
             self.report(f"{key}.{name}", "not given", "a value")
-        return None if unknown or missing else self.built(key, lambda: kind(**data))
+        known = {name: value for name, value in data.items() if name in fields}
+        return None if missing else self.built(key, lambda: kind(**known))
 
     def labour(self) -> Labour | None:
         tasks = self.each("task", lambda data, place: self.make(Task, data, TASK, place))

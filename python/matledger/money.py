@@ -19,7 +19,7 @@ from matledger.labour import Job, Labour, job
 from matledger.practice import Work
 from matledger.recovery import Recovery, wound_of
 
-__all__ = ["LINES", "Budget", "Play", "Prices", "budget", "disrupted_days"]
+__all__ = ["LINES", "Budget", "Play", "Prices", "budget", "disrupted_days", "draw_losses"]
 
 LINES = (
     "crew",
@@ -404,6 +404,17 @@ def budget(
         quantities=frozen(quantities),
         notes=prices.notes(play),
     )
+
+
+def draw_losses(costs: Budget, prices: Prices, om_percent: Floats, areas_m2: Floats) -> Floats | None:
+    """Return the present value by programme and draw: doing too little costs the share of the area past the limit."""
+    if prices.renovation is None or prices.too_much_om_percent is None:
+        return None
+    own = costs.total - costs.amounts[:, :, -1] @ costs.discount
+    passed = np.einsum("pgd,g->pd", om_percent > prices.too_much_om_percent, areas_m2 / areas_m2.sum())
+    due = prices.renovation * (1 + prices.inflation) ** (len(costs.years) - 1) * costs.discount[-1]
+    losses: Floats = own[:, None] + due * passed
+    return losses
 
 
 def _priced(work: Work, areas_m2: Sequence[float], prices: Prices, labour: Labour) -> tuple[Floats, Floats]:

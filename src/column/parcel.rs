@@ -1,5 +1,6 @@
 //! The stack of parcels, their thickness, and how they are split and merged.
 
+use super::cores::no_thinner;
 use crate::number::Number;
 
 /// Packed bulk densities of the two substances (g/cm3).
@@ -184,15 +185,47 @@ impl<T: Number> Column<T> {
         }
     }
 
-    /// Splits a parcel into equal parts.
+    /// Splits a parcel into parts of about equal thickness, along the slope of each pool between its neighbours.
     #[inline(always)]
     pub fn split(&mut self, index: usize, parts: usize) {
+        let slopes = self.slopes(index);
         let share = 1.0 / parts as f64;
-        for pool in self.pools() {
+        for (pool, slope) in self.pools().into_iter().zip(slopes) {
             let part = pool[index] * share;
-            pool[index] = part;
-            pool.splice(index..index, std::iter::repeat_n(part, parts - 1));
+            let step = slope * (share * share);
+            let lowest = part + step * (0.5 * (parts - 1) as f64);
+            pool[index] = lowest;
+            pool.splice(index + 1..index + 1, (1..parts).map(|n| lowest - step * n as f64));
         }
+    }
+
+    /// Rise with depth of what a parcel holds of each pool (mineral, young, old, holes), over its thickness: what its
+    /// lower half holds more than its upper half is a quarter of this.
+    ///
+    /// The smaller of the slopes to the neighbours above and below, none across an extreme, and never so steep that an
+    /// end of the parcel would hold less than nothing. At the surface and at the bottom the one neighbour counts.
+    #[inline(always)]
+    pub(super) fn slopes(&self, index: usize) -> [T; 4] {
+        let thickness = no_thinner(self.thickness_mm(index));
+        let near = |other: usize| (other, T::one() / no_thinner(self.thickness_mm(other)));
+        let (above, below) = ((index + 1 < self.len()).then(|| near(index + 1)), index.checked_sub(1).map(near));
+        let rise = |pool: &[T], (other, per_mm): (usize, T)| {
+            let relative = per_mm * thickness;
+            (pool[other] * relative - pool[index]) * relative * 2.0 / (relative + 1.0)
+        };
+        [&self.mineral, &self.young, &self.old, &self.hole_mm].map(|pool| {
+            let down = below.map(|other| rise(pool, other));
+            let up = above.map(|other| -rise(pool, other));
+            let slope = match (up, down) {
+                (Some(up), Some(down)) => {
+                    up.max(T::zero()).min(down.max(T::zero())) + up.min(T::zero()).max(down.min(T::zero()))
+                }
+                (Some(one), None) | (None, Some(one)) => one,
+                (None, None) => T::zero(),
+            };
+            let most = pool[index] * 2.0;
+            slope.min(most).max(-most)
+        })
     }
 
     /// Merges a parcel with the one above it.

@@ -51,8 +51,11 @@ impl<T: Number> Column<T> {
         let used = taken / brought.max(T::constant(NO_VOLUME_MM));
         let per_mm = used / open;
         let closed = taken / open;
-        for i in 0..self.len() {
+        for i in (0..self.len()).rev() {
             let hole = self.hole_mm[i];
+            if (-hole).at_least(0.0) {
+                continue;
+            }
             let share = hole * per_mm;
             self.mineral[i] += mineral * share;
             self.young[i] += young * share;

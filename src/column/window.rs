@@ -48,17 +48,22 @@ impl<T: Number> Column<T> {
     pub fn read(&self, sample: &Sample, root_zone: usize) -> Reading<T> {
         match *sample {
             Sample::Window { top_mm, bottom_mm } => {
-                let within = |depth: T| depth.clamp(top_mm, bottom_mm);
                 let (mut top, mut mineral, mut om) = (T::zero(), T::zero(), T::zero());
                 for i in (0..self.len()).rev() {
                     if top.at_least(bottom_mm) {
                         break;
                     }
-                    let thickness = self.thickness_mm(i);
-                    let bottom = top + thickness;
-                    let share = (within(bottom) - within(top)) / no_thinner(thickness);
-                    om += self.om(i) * share;
-                    mineral += self.mineral[i] * share;
+                    let bottom = top + self.thickness_mm(i);
+                    let within = |depth: T| (depth.clamp(top_mm, bottom_mm) - top) / no_thinner(bottom - top);
+                    let (from, to) = (within(top), within(bottom));
+                    let (inside, bend) = (to - from, (to - from) * (T::one() - to - from) * 0.5);
+                    let mut part = (self.mineral[i] * inside, self.om(i) * inside);
+                    if bend.largest() != 0.0 {
+                        let [in_mineral, young, old, _] = self.slopes(i);
+                        part = (part.0 - in_mineral * bend, part.1 - (young + old) * bend);
+                    }
+                    mineral += part.0;
+                    om += part.1;
                     top = bottom;
                 }
                 self.reading(mineral, om)

@@ -275,9 +275,7 @@ impl Scan {
                 let mut fork: Option<Fork> = None;
                 (0..programmes)
                     .map(|programme| {
-                        if progress.stop.load(Ordering::Relaxed) {
-                            return Err(Error::Interrupted);
-                        }
+                        progress.go_on()?;
                         let plan =
                             outlook.plan(&Part { programme, green, sequence }, along, &inputs, start, &samples)?;
                         let known = match &fork {

@@ -47,7 +47,7 @@ impl Course {
             .collect();
         let modifier = temperature.iter().map(|t| 2.5_f64.powf((t - 15.0) / 10.0)).collect();
         let warmth: Vec<f64> = temperature.iter().map(|t| t.max(0.0)).collect();
-        let a_year = 170.0 * (0.5 * normal(rng)).exp();
+        let a_year = rng.random_range(80.0..300.0);
         let per_degree = a_year * f64::from(YEARS) / warmth.iter().sum::<f64>();
         let clippings = warmth.iter().map(|w| w * per_degree).collect();
         let samples = (1..=YEARS)
@@ -58,8 +58,8 @@ impl Course {
         Self { start, clippings, modifier, work: programme(rng), samples }
     }
 
-    pub fn plan(&self, layout: Layout, nominal: &Member<f64>) -> Plan {
-        Plan::new(&Scenario {
+    pub fn scenario<'a>(&'a self, layout: Layout, nominal: &'a Member<f64>) -> Scenario<'a> {
+        Scenario {
             start: self.start,
             clippings_g_m2: &self.clippings,
             decay_modifier: &self.modifier,
@@ -69,8 +69,11 @@ impl Course {
             profiles: &[],
             layout,
             nominal,
-        })
-        .unwrap()
+        }
+    }
+
+    pub fn plan(&self, layout: Layout, nominal: &Member<f64>) -> Plan {
+        Plan::new(&self.scenario(layout, nominal)).unwrap()
     }
 }
 
