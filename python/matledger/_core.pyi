@@ -334,7 +334,9 @@ def sand_shares(
     work: Sequence[tuple[date, Work]],
     sands: Sequence[int],
     samples: Sequence[tuple[date, tuple[float, float]]],
-    layout: Mapping[str, float],
+    depth_mm: float,
+    mat_depth_mm: float,
+    stretch_days: int,
     unknowns: Sequence[tuple[str, _Floats]],
 ) -> tuple[list[list[float]], list[list[float]]]: ...
 

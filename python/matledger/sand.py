@@ -965,22 +965,18 @@ def sand_in_ground(
         if number == 0 and piece.sand_g_m2 > 0:
             raise InputError([Problem("sands", f"none on {date}", "a first day no later than the first sand")])
         numbers.append(number)
-    layout = {
-        "depth_mm": units.parse(depth_mm, "mm", name="depth_mm"),
-        "mat_depth_mm": units.parse(mat_depth_mm, "mm", name="mat_depth_mm"),
-        "fine_mm": 2.5,
-        "fine_to_mm": 100.0,
-        "coarse_mm": 10.0,
-        "litter_surface_mm": 10.0,
-        "root_scale_mm": 40.0,
-        "stretch_days": stretch_days,
-    }
+    if isinstance(stretch_days, bool) or not isinstance(stretch_days, int) or stretch_days < 1:
+        raise InputError([Problem("stretch_days", repr(stretch_days), "a whole number of days from 1")])
+    deep = units.parse(depth_mm, "mm", name="depth_mm")
+    mat = units.parse(mat_depth_mm, "mm", name="mat_depth_mm")
     values = [
         (name, np.array([units.parse(value, "1", name=f"unknowns[{name!r}]")]))
         for name, value in (unknowns or {}).items()
     ]
     asked = [(date, span) for span in spans for date in dates]
-    readings, accounts = _core.sand_shares(first, clippings, modifier, dated, numbers, asked, layout, values)
+    readings, accounts = _core.sand_shares(
+        first, clippings, modifier, dated, numbers, asked, deep, mat, stretch_days, values
+    )
     names = (ground, *(sand for _, sand in brought))
 
     def padded(row: Sequence[float]) -> tuple[float, ...]:

@@ -1,6 +1,5 @@
 //! Python's view of the sand and of the days of the work.
 
-use super::engine::PyLayout;
 use super::errors::to_python;
 use super::practice::PyWork;
 use crate::column::Sample;
@@ -268,7 +267,9 @@ pub fn sand_shares(
     work: Vec<(NaiveDate, PyRef<'_, PyWork>)>,
     sands: Vec<usize>,
     samples: Vec<(NaiveDate, (f64, f64))>,
-    layout: PyLayout,
+    depth_mm: f64,
+    mat_depth_mm: f64,
+    stretch_days: usize,
     unknowns: Vec<(String, PyReadonlyArray1<'_, f64>)>,
 ) -> PyResult<SandRows> {
     let (clippings, modifier) = (clippings_g_m2.as_slice()?, decay_modifier.as_slice()?);
@@ -305,7 +306,8 @@ pub fn sand_shares(
             recorded_before: start,
             samples: &samples,
             profiles: &[],
-            layout: Layout::from(&layout),
+            // Parcels are never merged, so that no sand blurs into its neighbour.
+            layout: Layout { depth_mm, mat_depth_mm, stretch_days, blur_percent_mm: 0.0, ..Layout::default() },
             nominal: &member,
         })?;
         let found = follow_sands(&plan, &member, &brought_by)?;

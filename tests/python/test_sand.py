@@ -137,7 +137,7 @@ def test_sands_keep_their_mass_from_order_to_column():
     assert sum(brought) * 500 == pytest.approx(order.dry_t * 1000, rel=1e-12)
     for start, came, cored, mown, end in mixture.accounts:
         assert start + came == pytest.approx(cored + mown + end, rel=1e-9)
-    run = mat.simulate(work=WORK, read_on=["2014-12-31"], stretch_days=15, **DAYS)
+    run = mat.simulate(work=WORK, read_on=["2014-12-31"], stretch_days=15, blur_percent_mm=0, **DAYS)
     end = float(run.ledger.total("end", "mineral")) / 1000
     assert sum(row[-1] for row in mixture.accounts) == pytest.approx(end, rel=1e-9)
     # What the window holds by the run: dry mass less organic matter.
