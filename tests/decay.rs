@@ -1,11 +1,16 @@
 //! The two-pool closed form against published parameters and their solutions.
 
 use approx::assert_relative_eq;
-use matledger::column::{DecayRates, TwoPools};
+use matledger::column::{DecayRates, TwoPools, Weathering};
+
+/// A span of constant weather.
+fn span(rates: &DecayRates<f64>, days: f64, modifier: f64, litter_g_m2: f64) -> TwoPools<f64> {
+    TwoPools::over(&Weathering::of(days, &[modifier], &[litter_g_m2]), rates, 1.0)
+}
 
 /// `tests/checks/icbm.csv`: parameters of Andren & Katterer 1997 (read in the documentation named there), solutions
-/// derived there by closed form and checked by Runge-Kutta. Rates per year, so one span of a year has a rate above the
-/// 0.5 of a day: twenty spans of 1/20 year are composed.
+/// derived there by closed form and checked by Runge-Kutta. A year is twenty
+/// spans.
 #[test]
 fn two_pools_follow_icbm() {
     let mut table = csv::Reader::from_path("tests/checks/icbm.csv").unwrap();
@@ -14,7 +19,7 @@ fn two_pools_follow_icbm() {
         let row = row.unwrap();
         let get = |name: &str| row[name].parse::<f64>().unwrap();
         let rates = DecayRates { young_per_year: get("k1"), old_per_year: get("k2"), humified: get("h") };
-        let step = TwoPools::constant(&rates, 365.25 / 20.0, get("r"), get("i_kg_m2_yr") / 20.0);
+        let step = span(&rates, 365.25 / 20.0, get("r"), get("i_kg_m2_yr") / 20.0);
         let (mut young, mut old) = (get("Y0_kg_m2"), get("O0_kg_m2"));
         for year in 1..=35 {
             for _ in 0..20 {
@@ -38,8 +43,8 @@ fn two_pools_follow_icbm() {
 #[test]
 fn spans_compose_exactly() {
     let rates = DecayRates { young_per_year: 2.0, old_per_year: 0.05, humified: 0.4 };
-    let whole = TwoPools::constant(&rates, 60.0, 1.3, 60.0);
-    let half = TwoPools::constant(&rates, 30.0, 1.3, 30.0);
+    let whole = span(&rates, 60.0, 1.3, 60.0);
+    let half = span(&rates, 30.0, 1.3, 30.0);
     let both = half.then(&half);
     for (a, b) in [
         (whole.young_kept, both.young_kept),
@@ -55,8 +60,7 @@ fn spans_compose_exactly() {
 /// Equal rates are the limit of near ones, where the textbook form divides by zero.
 #[test]
 fn equal_rates_are_no_singularity() {
-    let at =
-        |k2| TwoPools::constant(&DecayRates { young_per_year: 0.4, old_per_year: k2, humified: 0.3 }, 1.0, 1.0, 1.0);
+    let at = |k2| span(&DecayRates { young_per_year: 0.4, old_per_year: k2, humified: 0.3 }, 1.0, 1.0, 1.0);
     assert_relative_eq!(at(0.4).young_to_old, at(0.4 + 1e-9).young_to_old, max_relative = 1e-9);
     assert!(at(0.4).old_fed > 0.0);
 }

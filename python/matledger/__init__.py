@@ -12,9 +12,18 @@ if TYPE_CHECKING:
     from matledger.comparison import Comparison, compare
     from matledger.course import Course, Green, Method, Settings, Target
     from matledger.course_file import load_course
+    from matledger.dates import Dates, rank_dates
     from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
+    from matledger.evidence import value_of_test
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
+    from matledger.labour import Labour, Task
+    from matledger.money import Budget, Play, Prices
+    from matledger.ordering import (
+        Buying,
+        Order,
+        order_sand,
+    )
     from matledger.practice import (
         Coring,
         Programme,
@@ -27,16 +36,48 @@ if TYPE_CHECKING:
         spreader_passes,
     )
     from matledger.records import (
+        CoverRecord,
+        FillReading,
+        ProbeReading,
         SoilTest,
         WorkRecord,
+        depth_verdicts,
+        fill_prior,
         read_clippings,
+        read_cover,
+        read_fill_readings,
         read_ghcn_daily,
+        read_probe_readings,
         read_soil_tests,
         read_weather,
         read_work,
+        with_probe_readings,
     )
+    from matledger.recovering import (
+        back_on,
+        cover_readings,
+    )
+    from matledger.recovery import CoverReading, Recovery, healing
     from matledger.reporting import report
+    from matledger.sand import (
+        Grading,
+        Layering,
+        Mixture,
+        SandCheck,
+        Specification,
+        filter_d15_mm,
+        read_sieve_analyses,
+        read_specification,
+        sand_in_ground,
+    )
+    from matledger.searching import ByGreen, Frontier, Space, search
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.water_entry import (
+        RingReading,
+        WaterEntry,
+        estimate_water_entry,
+        read_ring_readings,
+    )
     from matledger.weather import (
         Interpolate,
         SameDayOtherYears,
@@ -46,54 +87,106 @@ if TYPE_CHECKING:
         growth_potential,
         soil_temperature,
     )
+    from matledger.work_day import (
+        Crew,
+        WorkDay,
+        check_spreader,
+        plan_day,
+    )
 
 __all__ = [
+    "Budget",
+    "Buying",
+    "ByGreen",
     "Calibration",
     "ClippingRecord",
     "Comparison",
     "Coring",
     "Course",
+    "CoverReading",
+    "CoverRecord",
+    "Crew",
     "DailyClippings",
+    "Dates",
+    "FillReading",
+    "Frontier",
+    "Grading",
     "Green",
     "InputError",
     "Interpolate",
+    "Labour",
+    "Layering",
     "Ledger",
     "Method",
+    "Mixture",
+    "Order",
+    "Play",
+    "Prices",
+    "ProbeReading",
     "Problem",
     "Programme",
+    "Recovery",
+    "RingReading",
     "Run",
     "SameDayOtherYears",
+    "SandCheck",
     "SandInjection",
     "Settings",
     "SiteYield",
     "SoilTest",
     "SolidTining",
+    "Space",
+    "Specification",
     "Target",
+    "Task",
     "Tine",
     "Topdressing",
     "VerticalMowing",
+    "WaterEntry",
     "Weather",
+    "WorkDay",
     "WorkRecord",
     "__version__",
+    "back_on",
     "calibrate",
+    "check_spreader",
     "compare",
+    "cover_readings",
     "daily_clippings",
     "decay_modifier",
     "degree_days",
     "demo_course",
+    "depth_verdicts",
+    "estimate_water_entry",
+    "fill_prior",
+    "filter_d15_mm",
     "growth_potential",
+    "healing",
     "load_course",
+    "order_sand",
+    "plan_day",
+    "rank_dates",
     "read_clippings",
+    "read_cover",
+    "read_fill_readings",
     "read_ghcn_daily",
+    "read_probe_readings",
+    "read_ring_readings",
+    "read_sieve_analyses",
     "read_soil_tests",
+    "read_specification",
     "read_weather",
     "read_work",
     "report",
     "rounds_to_fill",
+    "sand_in_ground",
+    "search",
     "simulate",
     "site_yield",
     "soil_temperature",
     "spreader_passes",
+    "value_of_test",
+    "with_probe_readings",
 ]
 
 __version__ = _core.VERSION
@@ -116,11 +209,13 @@ _HOMES = {
         "Settings",
         "Target",
     ),
+    "dates": ("Dates", "rank_dates"),
     "demo": ("demo_course",),
     "errors": (
         "InputError",
         "Problem",
     ),
+    "evidence": ("value_of_test",),
     "growth": (
         "ClippingRecord",
         "DailyClippings",
@@ -128,6 +223,8 @@ _HOMES = {
         "daily_clippings",
         "site_yield",
     ),
+    "labour": ("Labour", "Task"),
+    "money": ("Budget", "Play", "Prices"),
     "practice": (
         "Coring",
         "Programme",
@@ -140,6 +237,15 @@ _HOMES = {
         "spreader_passes",
     ),
     "records": (
+        "CoverRecord",
+        "FillReading",
+        "ProbeReading",
+        "depth_verdicts",
+        "fill_prior",
+        "read_cover",
+        "read_fill_readings",
+        "read_probe_readings",
+        "with_probe_readings",
         "SoilTest",
         "WorkRecord",
         "read_clippings",
@@ -148,7 +254,9 @@ _HOMES = {
         "read_weather",
         "read_work",
     ),
+    "recovery": ("CoverReading", "Recovery", "healing"),
     "reporting": ("report",),
+    "searching": ("ByGreen", "Frontier", "Space", "search"),
     "simulation": ("Ledger", "Run", "simulate"),
     "weather": (
         "Interpolate",
@@ -158,6 +266,38 @@ _HOMES = {
         "degree_days",
         "growth_potential",
         "soil_temperature",
+    ),
+    "sand": (
+        "Grading",
+        "Layering",
+        "Mixture",
+        "SandCheck",
+        "Specification",
+        "filter_d15_mm",
+        "read_sieve_analyses",
+        "read_specification",
+        "sand_in_ground",
+    ),
+    "ordering": (
+        "Buying",
+        "Order",
+        "order_sand",
+    ),
+    "work_day": (
+        "Crew",
+        "WorkDay",
+        "check_spreader",
+        "plan_day",
+    ),
+    "recovering": (
+        "back_on",
+        "cover_readings",
+    ),
+    "water_entry": (
+        "RingReading",
+        "WaterEntry",
+        "estimate_water_entry",
+        "read_ring_readings",
     ),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}

@@ -11,25 +11,43 @@ __all__ = [
     "Batch",
     "Calendar",
     "Forecast",
+    "Grading",
     "Programme",
     "Site",
+    "Specification",
     "Weather",
     "Work",
+    "bulk_density_g_cm3",
+    "cart_trips",
+    "catch_pans",
     "check_clipping_record",
+    "choose",
+    "cover",
     "daily_clippings",
+    "days_to_cover",
     "decay_modifier",
     "degree_days",
+    "deliveries",
     "drivers",
     "dry_g_m2",
     "dry_matter_g_l",
+    "filter_d15_mm",
     "forecast",
     "growth_potential",
+    "healing",
+    "porosity",
     "rounds_to_fill",
+    "sand_by_day",
+    "sand_shares",
+    "scan",
+    "schedule",
     "simulate",
     "site_yield",
+    "size_classes",
     "soil_temperature",
     "spreader_passes",
     "unknown_fields",
+    "us_sieves",
 ]
 
 VERSION: str
@@ -242,6 +260,86 @@ class Calendar:
 def rounds_to_fill(hole_volume_mm: float, fill_fraction: float, sand_mm_per_round: float) -> int: ...
 def spreader_passes(swath_m: float, green_width_m: float) -> int: ...
 
+# Sand and the days of the work
+
+_Limit: TypeAlias = tuple[str, float, float, float | None, float | None]
+
+@final
+class Grading:
+    @staticmethod
+    def from_finer(sizes_mm: Sequence[float], finer_percent: Sequence[float]) -> Grading: ...
+    @staticmethod
+    def from_masses(
+        sizes_mm: Sequence[float],
+        masses_g: Sequence[float],
+        cumulative: bool,
+        pan_g: float | None,
+        sample_g: float | None,
+    ) -> Grading: ...
+    @staticmethod
+    def mixed(parts: Sequence[tuple[Grading, float]]) -> Grading: ...
+    @property
+    def sizes_mm(self) -> list[float]: ...
+    @property
+    def finer_percent(self) -> list[float]: ...
+    def finer(self, size_mm: float) -> tuple[float, bool] | None: ...
+    def between(self, lower_mm: float, upper_mm: float) -> tuple[float, bool] | None: ...
+    def d_mm(self, percent: float) -> float | None: ...
+    @property
+    def uniformity(self) -> float | None: ...
+    @property
+    def curvature(self) -> float | None: ...
+    @property
+    def gradation_index(self) -> float | None: ...
+    @property
+    def fineness_modulus(self) -> float | None: ...
+    def over(self, lower: Grading) -> tuple[bool, list[float], list[float], list[bool]]: ...
+    def __eq__(self, other: object, /) -> bool: ...
+    def __ne__(self, other: object, /) -> bool: ...
+
+@final
+class Specification:
+    def __new__(cls, limits: Sequence[_Limit]) -> Specification: ...
+    @staticmethod
+    def usga_root_zone() -> Specification: ...
+    @property
+    def limits(self) -> list[_Limit]: ...
+    def check(self, sand: Grading) -> list[tuple[float | None, bool, bool | None]]: ...
+    def envelope(self) -> list[tuple[float, float, float]]: ...
+    def __eq__(self, other: object, /) -> bool: ...
+    def __ne__(self, other: object, /) -> bool: ...
+
+def us_sieves() -> list[tuple[int, float]]: ...
+def size_classes(usga: bool) -> list[tuple[str, float, float]]: ...
+def filter_d15_mm(base_d15_mm: float, base_d85_mm: float) -> tuple[float, float]: ...
+def porosity(bulk_density_g_cm3: float, particle_density_g_cm3: float) -> float: ...
+def bulk_density_g_cm3(porosity: float, particle_density_g_cm3: float) -> float: ...
+def sand_by_day(
+    work: Sequence[tuple[date, Work]], fill_fraction: float, draggable_mm: float
+) -> list[tuple[date, float, float, float, float, float, int, int]]: ...
+def deliveries(
+    needs_dry_t: Sequence[float], moisture: float, waste: float, stock_dry_t: float, load_t: float
+) -> list[tuple[float, float, int, float, float]]: ...
+def schedule(
+    steps: Sequence[tuple[str, int | None, int, Sequence[float]]], machines: Sequence[int], crew: int
+) -> list[tuple[int, int, float, float]]: ...
+def cart_trips(mass_kg: float, volume_l: float, payload_kg: float, bed_l: float) -> int: ...
+def catch_pans(
+    masses_g: Sequence[float], pan_m2: float, passes: int, moisture: float, probability: float
+) -> tuple[float, tuple[float, float], float | None]: ...
+def sand_shares(
+    start: date,
+    clippings_g_m2: _Floats,
+    decay_modifier: _Floats,
+    work: Sequence[tuple[date, Work]],
+    sands: Sequence[int],
+    samples: Sequence[tuple[date, tuple[float, float]]],
+    depth_mm: float,
+    mat_depth_mm: float,
+    stretch_days: int,
+    unknowns: Sequence[tuple[str, _Floats]],
+) -> tuple[list[list[float]], list[list[float]]]: ...
+
 # Batch
 
 @final
@@ -274,3 +372,34 @@ def simulate(
     progress: Callable[[int, int], object] | None,
 ) -> Batch: ...
 def unknown_fields() -> list[tuple[str, float, float, float]]: ...
+
+# Decision
+
+def healing(
+    readings: Sequence[tuple[tuple[float, float, bool], float, float]], draws: int, seed: int
+) -> npt.NDArray[np.float64]: ...
+def days_to_cover(
+    given: tuple[float, float, bool],
+    draws: npt.NDArray[np.float64],
+    degree_days: npt.NDArray[np.float64],
+    cover: float,
+) -> npt.NDArray[np.float64]: ...
+def cover(
+    given: tuple[float, float, bool], draws: npt.NDArray[np.float64], degree_days: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]: ...
+def choose(
+    worth: Sequence[Sequence[float]], limits: Sequence[tuple[str, Sequence[Sequence[float]], float]]
+) -> tuple[list[int], float] | None: ...
+def scan(
+    site: Site,
+    draws: npt.NDArray[np.float64],
+    weather: Weather,
+    driving: Mapping[str, object],
+    site_yield: tuple[float, float, int, bool],
+    programmes: Sequence[Programme],
+    years: int,
+    sequences: int,
+    sampled: tuple[float, float] | None,
+    seed: int,
+    tell: _Tell | None = None,
+) -> tuple[tuple[date, date], npt.NDArray[np.float64], list[Calendar]]: ...

@@ -32,8 +32,9 @@ CAUTIONS = (
     Caution(
         "silica dust",
         "Dry sand and core dust hold respirable quartz. Keep sand damp while it is handled, stand upwind, wear the"
-        " respirator that the exposure asks for. Limit 50 ug/m3 over 8 hours, action level 25 ug/m3.",
-        "29 CFR 1926.1153, 29 CFR 1910.1053",
+        " respirator that the exposure asks for. Limit 50 ug/m3 over 8 hours, action level 25 ug/m3. Keep the sand's"
+        " safety data sheet at hand.",
+        "29 CFR 1926.1153, 29 CFR 1910.1053, 29 CFR 1910.1200 (the last from memory)",
     ),
     Caution(
         "tines and power take-off",

@@ -16,7 +16,10 @@ from matledger.calibration import Calibration
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
+from matledger.labour import Labour
+from matledger.money import Budget, Play, Prices, budget, disrupted_days, draw_losses
 from matledger.practice import Calendar, Programme
+from matledger.recovery import Recovery, healing
 from matledger.units import System
 
 if TYPE_CHECKING:
@@ -90,6 +93,12 @@ class Comparison:
         ``(programme, date)``; None without a target.
     calendars
         Dated work of each programme under the first weather sequence.
+    recovery
+        How the turf heals.
+    prices
+        What things cost, if the user said.
+    budget
+        What the programmes cost, by the calendars above; None without prices.
     """
 
     calibration: Calibration
@@ -107,6 +116,9 @@ class Comparison:
     probability: Floats | None
     probability_all: Floats | None
     calendars: tuple[Calendar, ...]
+    recovery: Recovery
+    prices: Prices | None
+    budget: Budget | None
 
     def __eq__(self, other: object) -> bool:
         """Compare inputs and every number."""
@@ -140,6 +152,16 @@ class Comparison:
         if self.target is None:
             return 0
         return self.samples.index(_named((self.target.top_mm, self.target.bottom_mm)))
+
+    @property
+    def disrupted_days(self) -> Floats:
+        """Mean days a year on which cover is below 99 %, by the calendars, shape ``(programme,)``."""
+        years = (self.dates[-1] - self.dates[0]).days / 365.25
+        found = [
+            disrupted_days([(event.date, event.work) for event in calendar], self.recovery)[0]
+            for calendar in self.calendars
+        ]
+        return np.array([len([day for day in days if day < self.dates[-1]]) / years for days in found])
 
     def course_mean(self, values: Floats) -> Floats:
         """Mean over the greens (axis 1), weighted by area."""
@@ -186,6 +208,9 @@ class Comparison:
         if self.probability is not None and self.probability_all is not None:
             add("P(target) every green", self.probability_all[:, -1], ".2f")
             add("P(target) mean green", self.probability[:, :, -1].mean(axis=1), ".2f")
+        add("disrupted days a year", self.disrupted_days, ".0f")
+        if self.budget is not None:
+            add(f"{self.budget.currency} a year", self.budget.a_year, ",.0f")
         add("surface a year, %", 100 * yearly[:, 0], ".1f")
         add("plain sum, %", 100 * yearly[:, 1], ".1f")
         for name, values, unit in (
@@ -263,7 +288,7 @@ class Comparison:
         """
         om = self.course_mean(self.om_percent)[:, -1, self.first_sample]
         pairs = [(a, b) for a in range(len(om)) for b in range(a + 1, len(om))]
-        differences = np.array([om[a] - om[b] for a, b in pairs]).reshape(len(pairs), -1)
+        differences = np.array([om[a] - om[b] for a, b in pairs]).reshape(len(pairs), om.shape[-1])
         low, median, high = np.quantile(differences, [0.05, 0.5, 0.95], axis=-1) if pairs else np.zeros((3, 0))
         columns: dict[str, Sequence[Any]] = {
             "programme": [self.names[a] for a, _ in pairs],
@@ -306,6 +331,16 @@ class Comparison:
                 )
         return tuple(said)
 
+    def losses(self) -> Floats | None:
+        """Present value of each programme in each draw, shape ``(programme, draw)``.
+
+        The budget without its line for doing too little, plus the user's figure for that times the share of the area
+        that passes the user's limit in the draw; None without prices or without that figure.
+        """
+        if self.budget is None or self.prices is None:
+            return None
+        return draw_losses(self.budget, self.prices, self.om_percent[:, :, -1, self.first_sample], self.areas_m2)
+
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know: sinking surfaces, skipped work, close contests, the calibration's notes."""
@@ -321,34 +356,49 @@ class Comparison:
             if calendar.skipped:
                 days = ", ".join(str(skipped.date) for skipped in calendar.skipped[:5])
                 notes.append(f"{calendar.name}: {len(calendar.skipped)} steps fall on closed days ({days})")
+        if self.budget is not None:
+            notes += self.budget.notes
         if len(self.programmes) > 1:
             notes.append(CAUTION)
         years = self.calibration.course.weather.years
         notes.append(f"weather to come is drawn, whole years at a time, from {', '.join(map(str, years))}")
         return (*notes, *self.calibration.notes)
 
+    @property
+    def recommended(self) -> int | None:
+        """The cheapest programme (without prices the one with least sand) that reaches the target; None if none."""
+        if self.target is None or self.probability_all is None:
+            return None
+        reaches = np.flatnonzero(self.probability_all[:, -1] >= self.target.probability)
+        if not len(reaches):
+            return None
+        measure = self.work[:, :, 4].mean(axis=1) if self.budget is None else self.budget.total
+        return int(reaches[np.argmin(measure[reaches])])
+
     def verdict(self) -> str:
-        """Say which programme uses the least sand among those that reach the target as surely as asked."""
+        """Say which programme costs least (without prices: uses the least sand) among those that reach the target."""
         if self.target is None or self.probability_all is None:
             return "No target was stated, so no programme can be said to reach it."
-        sand = self.work[:, :, 4].mean(axis=1)
-        reaches = np.flatnonzero(self.probability_all[:, -1] >= self.target.probability)
         wish = (
             f"organic matter at or below {self.target.om_percent:g} % in"
             f" {_named((self.target.top_mm, self.target.bottom_mm))} on every green on {self.dates[-1]}"
         )
-        if not len(reaches):
-            best = int(np.argmax(self.probability_all[:, -1]))
+        chance = self.probability_all[:, -1]
+        best = self.recommended
+        if best is None:
+            nearest = int(np.argmax(chance))
             return (
                 f"No programme reaches {wish} with a probability of {self.target.probability:g}; the nearest is"
-                f" {self.names[best]} with {self.probability_all[best, -1]:.2f}."
+                f" {self.names[nearest]} with {chance[nearest]:.2f}."
             )
-        least = reaches[np.argmin(sand[reaches])]
-        others = [self.names[i] for i in reaches if i != least]
-        return (
-            f"{self.names[least]} reaches {wish} with a probability of {self.probability_all[least, -1]:.2f}"
-            f" and the least sand ({units.show(sand[least] / _core.SAND_BULK_DENSITY_G_CM3, 'mm of sand')} a year)"
-            + (f"; {', '.join(others)} would reach it too." if others else "; no other does.")
+        if self.budget is None:
+            sand = self.work[best, :, 4].mean() / _core.SAND_BULK_DENSITY_G_CM3
+            least = f"the least sand ({units.show(float(sand), 'mm of sand')} a year)"
+        else:
+            least = f"the least cost ({self.budget.a_year[best]:,.0f} {self.budget.currency} a year)"
+        others = [self.names[i] for i in np.flatnonzero(chance >= self.target.probability) if i != best]
+        return f"{self.names[best]} reaches {wish} with a probability of {chance[best]:.2f} and {least}" + (
+            f"; {', '.join(others)} would reach it too." if others else "; no other does."
         )
 
     def to_xarray(self) -> xr.Dataset:
@@ -449,6 +499,10 @@ def compare(
     years: int = 5,
     target: Target | None = None,
     windows: Sequence[Window] | None = None,
+    prices: Prices | None = None,
+    play: Play | None = None,
+    labour: Labour | None = None,
+    recovery: Recovery | None = None,
     weather_sequences: int = 20,
     draws: int | None = 400,
     seed: int = 0,
@@ -472,6 +526,11 @@ def compare(
         Where organic matter is wanted; by default the course's.
     windows
         Depth windows to read [mm]; by default the target's and those of the course's tests.
+    prices, play, labour
+        What things cost, how much is played and how work is done; by default the course's. Without prices there is no
+        budget; without labour the stated defaults hold.
+    recovery
+        How the turf heals; by default `matledger.healing` without readings.
     weather_sequences
         Sequences of weather years; draws take them in turn.
     draws
@@ -488,8 +547,8 @@ def compare(
     Raises
     ------
     InputError
-        For no programme, two of one name, a window outside the column, no complete calendar year of weather, or counts
-        outside their range.
+        For no programme, two of one name, a window outside the column, no complete calendar year of weather, counts
+        outside their range, or work that prices leave without one.
     KeyboardInterrupt
         On Ctrl-C, at once.
 
@@ -529,6 +588,12 @@ def compare(
         each, every = found.probability(sample, wanted.om_percent)
         probability, probability_all = frozen(each.reshape(shape[:3])), frozen(every.reshape(shape[0], shape[2]))
     first, last = found.dates[0], found.dates[-1] - dt.timedelta(days=1)
+    calendars = tuple(
+        programme.dated(first, last, calendar) for programme, calendar in zip(chosen, found.calendars(), strict=True)
+    )
+    turf = healing(course, seed=seed) if recovery is None else recovery
+    costs = course.prices if prices is None else prices
+    areas = np.array([green.area_m2 for green in course.greens])
     return Comparison(
         calibration=calibration,
         programmes=chosen,
@@ -544,11 +609,33 @@ def compare(
         work=frozen(_work(found.work())),
         probability=probability,
         probability_all=probability_all,
-        calendars=tuple(
-            programme.dated(first, last, calendar)
-            for programme, calendar in zip(chosen, found.calendars(), strict=True)
+        calendars=calendars,
+        recovery=turf,
+        prices=costs,
+        budget=None
+        if costs is None
+        else budget(
+            programmes=[programme.name for programme in chosen],
+            calendars=[[(event.date, event.work) for event in calendar] for calendar in calendars],
+            years=found.ledger_years,
+            areas_m2=areas.tolist(),
+            prices=costs,
+            labour=labour or course.labour or Labour(),
+            recovery=turf,
+            play=play or course.play,
+            too_much=too_much(costs, om_percent[:, :, -1, 0], areas),
+            last_year=last.year,
         ),
     )
+
+
+def too_much(prices: Prices, om_percent: Floats, areas_m2: Floats) -> Floats:
+    """Return the probability that OM passes the user's limit, mean over the greens by area, shape ``(programme,)``."""
+    if prices.too_much_om_percent is None:
+        return np.zeros(len(om_percent))
+    passed = (om_percent > prices.too_much_om_percent).mean(axis=2)
+    mean: Floats = passed @ (areas_m2 / areas_m2.sum())
+    return mean
 
 
 def _work(rows: list[list[tuple[int, float, float, float, float, float]]]) -> Floats:

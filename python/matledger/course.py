@@ -16,6 +16,8 @@ from matledger.records.work import ALL_GREENS, WorkRecord, depth_of
 
 if TYPE_CHECKING:
     from matledger.growth import ClippingRecord
+    from matledger.labour import Labour
+    from matledger.money import Play, Prices
     from matledger.practice import Programme
     from matledger.weather import Weather
 
@@ -181,6 +183,8 @@ class Course:
         Where organic matter is wanted.
     methods
         Laboratory methods; if there are any, each test names one of them.
+    prices, play, labour
+        What things cost, how much is played and how work is done; None if the user stated none.
     invented
         Whether the data are invented.
     note
@@ -203,6 +207,9 @@ class Course:
     programmes: Sequence[Programme] = ()
     target: Target | None = None
     methods: Sequence[Method] = ()
+    prices: Prices | None = None
+    play: Play | None = None
+    labour: Labour | None = None
     invented: bool = False
     note: str = ""
 

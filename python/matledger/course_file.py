@@ -5,15 +5,18 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import MISSING, Field, replace
+from dataclasses import fields as dataclass_fields
 from pathlib import Path, PureWindowsPath
 from typing import Any, TypeVar
 
 from matledger.cells import Column, read_fields
 from matledger.course import GREEN, GROWTH, METHOD, TARGET, Course, Green, Method, Settings, Target, cross_check
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, shown
+from matledger.findings import Findings, nearest, shown
 from matledger.growth import ClippingRecord
+from matledger.labour import MATERIAL, TASK, TASKS, Labour, Task
+from matledger.money import Play, Prices
 from matledger.practice import Programme, Work
 from matledger.records.clippings import collect_clippings
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, collect_soil_tests
@@ -32,7 +35,10 @@ TOP = (
     Column(name="note", kind="text", required=False),
     Column(name="invented", kind="flag", required=False),
 )
-SECTIONS = ("weather", "growth", "column", "green", "clippings", "soil_tests", "work", "method", "programme", "target")
+SECTIONS = (
+    *("weather", "growth", "column", "green", "clippings", "soil_tests", "work", "method", "programme", "target"),
+    *("prices", "play", "labour", "task"),
+)
 RECORD_FILE = (Column(name="file", kind="text"),)
 MAPPINGS = ("columns", "units")
 WEATHER_FILE = (
@@ -53,6 +59,8 @@ PROGRAMME = (
     Column(name="when_closed", kind="choice", choices=("skip", "next_open_day"), required=False),
 )
 STEP = (Column(name="when", kind="text"),)
+PRICES = tuple(field.name for field in dataclass_fields(Prices))
+PLAY = tuple(field.name for field in dataclass_fields(Play))
 
 Made = TypeVar("Made")
 
@@ -122,6 +130,26 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
         om_percent = 6
         probability = 0.8
 
+        [prices]                    # `matledger.money.Prices`; machines and contractors by name
+        currency = "EUR"
+        crew_h = 25
+        machine_h = { corer = 40, vehicle = 15, spreader = 30 }
+        sand_t = "38 EUR"
+
+        [play]                      # `matledger.money.Play`
+        rounds_a_week = [0, 0, 100, 200, 300, 350, 350, 350, 300, 200, 100, 0]
+        lost_share = 0.1
+
+        [labour]                    # `matledger.labour.Labour`; what is not given is the stated default
+        sand_waste_share = 0.02
+
+        [[task]]                    # `matledger.labour.Task`; if there are any, they take the place of all defaults
+        name = "core"
+        work = "coring"
+        machine = "corer"
+        width_m = 1.2
+        speed_km_h = 1.4
+
     Parameters
     ----------
     folder
@@ -168,12 +196,42 @@ class _Loader:
             "target": None if target_data is None else self.make(Target, target_data, TARGET, "target"),
             "methods": methods or [],
         }
+        money = {
+            "prices": self.section("prices", Prices, PRICES),
+            "play": self.section("play", Play, PLAY),
+            "labour": self.labour(),
+        }
         settings = self.settings()
         depth_mm = settings.column_depth_mm if settings else None
         self.findings.problems += cross_check(**parts, column_depth_mm=depth_mm, file=FILE)
         self.findings.raise_any()
         # Nothing was found, so every part is there.
-        return Course(**(top or {}), **parts, settings=settings)  # type: ignore[arg-type]
+        return Course(**(top or {}), **parts, **money, settings=settings)  # type: ignore[arg-type]
+
+    def section(self, key: str, kind: type[Made], fields: Sequence[str]) -> Made | None:
+        """Read a section whose class checks its own fields."""
+        data = self.table(key)
+        if data is None:
+            return None
+        unknown = [name for name in data if name not in fields]
+        for name in unknown:
+            like = nearest(name, fields)
+            self.report(
+                f"{key}.{name}", "unknown key", f"one of {', '.join(fields)}" + (f" (nearest: {like})" * bool(like))
+            )
+        missing = [field.name for field in dataclass_fields(kind) if _needed(field) and field.name not in data]  # type: ignore[arg-type]
+        for name in missing:
+            self.report(f"{key}.{name}", "not given", "a value")
+        known = {name: value for name, value in data.items() if name in fields}
+        return None if missing else self.built(key, lambda: kind(**known))
+
+    def labour(self) -> Labour | None:
+        tasks = self.each("task", lambda data, place: self.make(Task, data, TASK, place))
+        data = self.table("labour")
+        values = self.fields(data or {}, MATERIAL, "labour")
+        if values is None or (data is None and not tasks):
+            return None
+        return self.built("labour", lambda: Labour(tasks=tasks or TASKS, **values))
 
     def report(self, place: str, value: object, expected: str) -> None:
         self.findings.add(Problem(place, shown(value), expected, FILE))
@@ -360,6 +418,10 @@ class _Loader:
             self.report(f"{place}.work", "not given", "at least one piece of work")
             return None
         return values["when"], works
+
+
+def _needed(field: Field[Any]) -> bool:
+    return field.default is MISSING and field.default_factory is MISSING
 
 
 def _as_in_toml(place: str) -> str:

@@ -18,8 +18,13 @@ if TYPE_CHECKING:
 
     from matledger.calibration import Calibration
     from matledger.comparison import Comparison
+    from matledger.practice import Work
+    from matledger.records import DepthVerdict, ProbeReading
+    from matledger.recovery import CoverReading, Recovery
+    from matledger.sand import Grading, Specification
+    from matledger.water_entry import WaterEntry
 
-__all__ = ["ledger", "over_time", "profile", "programmes"]
+__all__ = ["cover", "grading", "hole_depths", "ledger", "over_time", "profile", "programmes", "water_entry"]
 
 COLOURS = ("#1b3a4b", "#b5651d", "#5b8e7d", "#8a6fae", "#c9a227", "#777777")
 DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1)))
@@ -291,3 +296,192 @@ def programmes(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
 def _legend_below(axes: Axes) -> None:
     handles, _ = axes.get_legend_handles_labels()
     axes.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=min(4, max(1, len(handles))))
+
+
+def grading(sands: Sequence[Grading], specification: Specification | None = None, *, ax: Axes | None = None) -> Axes:
+    """Plot grading curves, with what limits allow as a band.
+
+    Parameters
+    ----------
+    sands
+        The sands.
+    specification
+        Limits; the band is the room that all of them together leave to a curve at the sizes that they name.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Examples
+    --------
+    >>> from matledger import Grading, Specification, plots
+    >>> pile = Grading("pile", [2, 1, 0.5, 0.25, 0.15], [100, 99, 75, 28, 5])
+    >>> axes = plots.grading([pile], Specification.usga_root_zone())
+    """
+    axes = _axes(ax, (8.0, 4.8))
+    if specification is not None:
+        # Between two sizes that are named a curve is only bound not to fall: the finer's least, the coarser's most.
+        named = specification.core.envelope()[::-1]
+        ends = [(size, size * 1.0001) for size, _, _ in named]
+        sizes = [size for pair in ends for size in pair]
+        low = [least for _, least, _ in named for _ in range(2)]
+        high = [most for _, _, most in named for _ in range(2)]
+        low[2::2], high[1:-1:2] = low[1:-1:2], high[2::2]
+        label = f"room within {specification.name}"
+        axes.fill_between(sizes, low, high, color="0.88", linewidth=0, zorder=0, label=label)
+    for index, sand in enumerate(sands):
+        axes.plot(
+            sand.sizes_mm,
+            sand.finer_percent,
+            marker=MARKERS[index % len(MARKERS)],
+            markersize=5,
+            linewidth=1.6,
+            label=sand.name,
+            **_style(index),
+        )
+    axes.set_xscale("log")
+    shown = [0.05, 0.1, 0.15, 0.25, 0.5, 1, 2, 4]
+    axes.set_xticks(shown, [f"{size:g}" for size in shown])
+    axes.minorticks_off()
+    # What a pipette parts below the last sieve would squeeze the sieves into a corner.
+    axes.set_xlim(0.045, max(3.6, *(max(sand.sizes_mm) for sand in sands)))
+    axes.set_ylim(0, 102)
+    axes.grid(visible=True, color="0.93")
+    axes.set(xlabel="size, mm", ylabel="finer, % of mass", title="Grading")
+    axes.legend(frameon=False, loc="upper left")
+    return axes
+
+
+def cover(
+    recovery: Recovery,
+    work: Work,
+    done: dt.date,
+    readings: Sequence[CoverReading] = (),
+    *,
+    days: int = 60,
+    ax: Axes | None = None,
+) -> Axes:
+    """Plot the cover expected after work, and what was read.
+
+    Parameters
+    ----------
+    recovery
+        How the turf heals.
+    work
+        The work.
+    done
+        Its day.
+    readings
+        Readings of cover; those of the same day's work are shown.
+    days
+        Days to follow.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    axes = _axes(ax, (7.5, 4.2))
+    curve = recovery.curve(work, done, days=days).columns
+    dates = np.array([done + dt.timedelta(days=int(day)) for day in curve["day"]], dtype="datetime64[D]")
+    axes.fill_between(dates, curve["5 %"], curve["95 %"], color=COLOURS[2], alpha=0.25, linewidth=0, label="90 %")
+    axes.plot(dates, curve["cover, %"], color=COLOURS[2], linewidth=1.8, label="expected")
+    mine = [reading for reading in readings if reading.done == done]
+    if mine:
+        axes.plot(
+            np.array([reading.date for reading in mine], dtype="datetime64[D]"),
+            [reading.cover_percent for reading in mine],
+            linestyle="none",
+            marker=MARKERS[0],
+            color=COLOURS[0],
+            label="read",
+        )
+    axes.set(ylabel="green cover, %", title=f"Cover after {work.kind.replace('_', ' ')} on {done}")
+    axes.set_ylim(top=101)
+    axes.tick_params(axis="x", rotation=20)
+    axes.legend(frameon=False, loc="lower right")
+    return axes
+
+
+def hole_depths(readings: Sequence[ProbeReading], verdicts: Sequence[DepthVerdict], *, ax: Axes | None = None) -> Axes:
+    """Plot the depths probed, green by green, against the depth that was meant.
+
+    Parameters
+    ----------
+    readings
+        Depths of single holes.
+    verdicts
+        What they say, as `matledger.depth_verdicts` found it.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    axes = _axes(ax, (7.5, 4.2))
+    for x, verdict in enumerate(verdicts):
+        depths = [r.depth_mm for r in readings if (r.green, r.date) == (verdict.green, verdict.date)]
+        # Side by side in the order read, so that equal depths stay apart.
+        apart = x + np.linspace(-0.22, 0.22, len(depths)) if len(depths) > 1 else [x]
+        axes.plot(
+            apart,
+            depths,
+            linestyle="none",
+            marker=MARKERS[0],
+            markersize=4,
+            color=COLOURS[2],
+            label="hole" if x == 0 else None,
+        )
+        axes.plot(
+            [x - 0.3, x + 0.3], [verdict.mean_mm] * 2, color=COLOURS[0], linewidth=2, label="mean" if x == 0 else None
+        )
+        label = "meant" if x == 0 else None
+        axes.plot([x - 0.3, x + 0.3], [verdict.target_mm] * 2, color=COLOURS[1], linestyle="--", label=label)
+    axes.set_xticks(range(len(verdicts)), [f"{v.green}\n{v.date:%d %b}\n{v.verdict}" for v in verdicts])
+    axes.set_ylim(bottom=0)
+    axes.invert_yaxis()
+    axes.set(ylabel="depth below the surface, mm", title="Holes probed")
+    axes.legend(frameon=False, loc="upper right", ncols=3)
+    return axes
+
+
+def water_entry(entry: WaterEntry, *, ax: Axes | None = None) -> Axes:
+    """Plot the gain of water entry over time, beside the published gains.
+
+    Parameters
+    ----------
+    entry
+        The estimate.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    from matledger.water_entry import PUBLISHED_GAINS
+
+    axes = _axes(ax, (7.5, 4.2))
+    low, median, high = np.quantile(entry.gain_percent, [0.05, 0.5, 0.95], axis=1)
+    axes.fill_between(entry.day, low, high, color=COLOURS[2], alpha=0.25, linewidth=0, label="estimate, 90 %")
+    axes.plot(entry.day, median, color=COLOURS[2], linewidth=1.8, label="estimate, median")
+    for index, (what, least, most, _) in enumerate(PUBLISHED_GAINS):
+        axes.errorbar(
+            [-3 - 2 * index],
+            [(least + most) / 2],
+            yerr=(most - least) / 2,
+            color=COLOURS[index],
+            capsize=4,
+            linewidth=2,
+            label=f"published: {what}",
+        )
+    axes.axhline(0, color="0.6", linewidth=0.8)
+    axes.set(
+        xlabel="days since the work", ylabel="gain of water entry, %", title="Water entry: an estimate, no promise"
+    )
+    axes.legend(frameon=False)
+    return axes

@@ -519,6 +519,7 @@ def simulate(
     fine_mm: Quantity = 2.5,
     fine_to_mm: Quantity = 100.0,
     coarse_mm: Quantity = 10.0,
+    blur_percent_mm: float = 0.1,
     litter_surface_mm: Quantity = 10.0,
     root_scale_mm: Quantity = 40.0,
     stretch_days: int = 1,
@@ -565,12 +566,16 @@ def simulate(
     depth_mm
         Depth of the column at the start [mm].
     fine_mm, fine_to_mm, coarse_mm
-        Thickness of parcels near the surface, the depth down to which they are that fine, and their thickness below
-        [mm].
+        Thickness of parcels near the surface, the depth down to which they are that fine, and the thickness to which
+        they grow in proportion to depth below it [mm].
+    blur_percent_mm
+        Parcels are merged while that moves less organic matter across their face than this concentration over this
+        depth [% mm].
     litter_surface_mm, root_scale_mm
         Depth that takes the litter of crowns and stolons evenly, and depth over which root litter falls to 1/e [mm].
     stretch_days
-        Days over which the depths that take litter are held; 1 is the daily scheme.
+        Longest stretch between two pieces of work that is integrated at once [d]; 1 is the daily scheme, 30 costs less
+        than 0.02 % OM and runs ten times as fast.
     recorded_before
         Work before this date is on record: its sand is scaled by ``sand_scale``. None: no work is.
     degree_days
@@ -646,6 +651,8 @@ def simulate(
         "litter_surface_mm": litter_surface_mm,
         "root_scale_mm": root_scale_mm,
     }
+    if isinstance(blur_percent_mm, bool) or not isinstance(blur_percent_mm, (int, float)) or not blur_percent_mm >= 0:
+        asked.refuse("blur_percent_mm", repr(blur_percent_mm), "0 % mm or more")
     layout = {name: asked.read(_millimetres, value, name) for name, value in lengths.items()}
     step = asked.read(_millimetres, profile_step_mm, "profile_step_mm")
     if step is not None and not step >= 0.1:
@@ -683,7 +690,7 @@ def simulate(
         dated,
         recorded,
         readings,
-        layout | {"stretch_days": int(stretch_days)},
+        layout | {"blur_percent_mm": float(blur_percent_mm), "stretch_days": int(stretch_days)},
         members,
         list(columns.items()),
         multipliers,

@@ -3,9 +3,9 @@
 use super::errors::to_python;
 use super::practice::PyWork;
 use crate::column::{Account, LitterDepths, Sample};
-use crate::engine::batch::{Block, Control, Ensemble, run_batch};
-use crate::engine::{Dated, Layout, Outcome, Plan, Scenario};
-use crate::error::{Error, Problems, Result};
+use crate::engine::batch::{Batch, Block, Control, Ensemble};
+use crate::engine::{Dated, Layout, Member, Outcome, Scenario};
+use crate::error::Error;
 use chrono::NaiveDate;
 use numpy::{IntoPyArray, PyArray1, PyReadonlyArray1};
 use pyo3::prelude::*;
@@ -38,6 +38,7 @@ pub struct PyLayout {
     fine_mm: f64,
     fine_to_mm: f64,
     coarse_mm: f64,
+    blur_percent_mm: f64,
     mat_depth_mm: f64,
     litter_surface_mm: f64,
     root_scale_mm: f64,
@@ -51,6 +52,7 @@ impl From<&PyLayout> for Layout {
             fine_mm: given.fine_mm,
             fine_to_mm: given.fine_to_mm,
             coarse_mm: given.coarse_mm,
+            blur_percent_mm: given.blur_percent_mm,
             mat_depth_mm: given.mat_depth_mm,
             litter: LitterDepths { surface_mm: given.litter_surface_mm, root_scale_mm: given.root_scale_mm },
             stretch_days: given.stretch_days,
@@ -95,9 +97,9 @@ fn entries(account: &Account<f64>) -> [f64; ENTRIES] {
 }
 
 impl Kept {
-    fn take(&mut self, plans: &[Plan], samples: usize, block: Block) {
-        for (lane, outcome) in block.outcomes.iter().enumerate() {
-            let row = block.plan * self.members + block.first + lane;
+    fn take(&mut self, samples: usize, block: &Block<'_>) {
+        for (member, outcome) in block.members.iter().zip(&block.outcomes) {
+            let row = block.scenario * self.members + member;
             let Some(outcome) = outcome else {
                 self.status[row] = LEFT_ITS_DOMAIN;
                 continue;
@@ -105,7 +107,7 @@ impl Kept {
             self.status[row] = FINISHED;
             for (kept, &quantity) in self.readings.iter_mut().zip(&self.quantities) {
                 for asked in 0..samples {
-                    kept[row * samples + asked] = QUANTITIES[quantity].1(outcome, plans[block.plan].reading_of(asked));
+                    kept[row * samples + asked] = QUANTITIES[quantity].1(outcome, block.plan.reading_of(asked));
                 }
             }
             let total = outcome.total();
@@ -167,33 +169,25 @@ pub fn simulate(
     let kept: Vec<usize> = kept.map(|(index, _)| index).collect();
     let control = Control { threads, ..Control::default() };
 
-    let prepare = || -> Result<(Ensemble<'_>, Vec<Plan>)> {
-        let ensemble = Ensemble::new(members, &columns, &multipliers)?;
-        let nominal = ensemble.median();
-        let mut p = Problems::default();
-        let mut plans = Vec::with_capacity(programmes.len());
-        for (index, work) in programmes.iter().enumerate() {
-            let plan = Plan::new(&Scenario {
-                start,
-                clippings_g_m2: clippings,
-                decay_modifier: modifier,
-                work,
-                recorded_before,
-                samples: &samples,
-                profiles: &[],
-                layout: Layout::from(&layout),
-                nominal: &nominal,
-            });
-            match programmes.len() {
-                1 => plans.push(plan?),
-                _ => plans.extend(p.nest(&format!("programmes[{index}]"), plan)?),
-            }
-        }
-        p.into_result((ensemble, plans))
-    };
-    let (ensemble, plans) = py.detach(prepare).map_err(|error| to_python(py, error))?;
-    let years = plans.first().map_or_else(Vec::new, |plan| plan.years.clone());
-    let rows = plans.len() * members;
+    let ensemble = Ensemble::new(members, &columns, &multipliers).map_err(|error| to_python(py, error))?;
+    let nominal = Member::typical();
+    let scenarios: Vec<Scenario<'_>> = programmes
+        .iter()
+        .map(|work| Scenario {
+            start,
+            clippings_g_m2: clippings,
+            decay_modifier: modifier,
+            work,
+            recorded_before,
+            samples: &samples,
+            profiles: &[],
+            layout: Layout::from(&layout),
+            nominal: &nominal,
+        })
+        .collect();
+    let batch = py.detach(|| Batch::new(&scenarios, &ensemble)).map_err(|error| to_python(py, error))?;
+    let years = batch.years().to_vec();
+    let rows = batch.runs();
     let spans = match spans {
         "year" => years.len(),
         "total" => 1,
@@ -209,17 +203,17 @@ pub fn simulate(
     });
 
     // Only a poisoned lock can be refused here, and that panic is already on its way up.
-    let sink = |block: Block| {
+    let sink = |block: Block<'_>| {
         if let Ok(mut store) = store.lock() {
-            store.take(&plans, samples.len(), block);
+            store.take(samples.len(), &block);
         }
     };
     let (ran, watched) = py.detach(|| {
         std::thread::scope(|scope| {
             let (tell, told) = channel();
-            let (plans, ensemble, control, sink) = (&plans, &ensemble, &control, &sink);
+            let (batch, control, sink) = (&batch, &control, &sink);
             scope.spawn(move || {
-                let ran = run_batch(plans, ensemble, control, sink);
+                let ran = batch.run(control, sink);
                 // The receiver outlives this thread.
                 let _ = tell.send(ran);
             });

@@ -27,7 +27,7 @@ pub struct GivenDriving {
 }
 
 impl GivenDriving {
-    fn driving(&self, py: Python<'_>) -> PyResult<Driving> {
+    pub fn driving(&self, py: Python<'_>) -> PyResult<Driving> {
         Ok(Driving {
             lower_c: self.lower_c,
             upper_c: self.upper_c,

@@ -3,11 +3,13 @@
 use pyo3::prelude::*;
 
 mod calibration;
+mod decision;
 mod engine;
 mod errors;
 mod forecast;
 mod growth;
 mod practice;
+mod sand;
 mod watch;
 mod weather;
 
@@ -21,6 +23,8 @@ mod _core {
     #[pymodule_export]
     use super::calibration::PySite;
     #[pymodule_export]
+    use super::decision::{choose, cover, days_to_cover, healing, scan};
+    #[pymodule_export]
     use super::engine::{PyBatch, simulate, unknown_fields};
     #[pymodule_export]
     use super::forecast::{PyForecast, drivers, forecast};
@@ -28,6 +32,11 @@ mod _core {
     use super::growth::{check_clipping_record, daily_clippings, dry_g_m2, dry_matter_g_l, site_yield};
     #[pymodule_export]
     use super::practice::{PyCalendar, PyProgramme, PyWork, rounds_to_fill, spreader_passes};
+    #[pymodule_export]
+    use super::sand::{
+        PyGrading, PySpecification, bulk_density_g_cm3, cart_trips, catch_pans, deliveries, filter_d15_mm, porosity,
+        sand_by_day, sand_shares, schedule, size_classes, us_sieves,
+    };
     #[pymodule_export]
     use super::weather::{PyWeather, decay_modifier, degree_days, growth_potential, soil_temperature};
 }

@@ -14,11 +14,10 @@ pub fn reached_depths(depth_mm: f64, depth_sd_mm: f64) -> [f64; 5] {
 /// Thickness below which a parcel counts as empty (mm); keeps shares of it finite.
 const THIN_MM: f64 = 1e-9;
 
-/// Share of the range `top..bottom` that lies within `from..to` (-).
+/// A thickness to divide by (mm).
 #[inline(always)]
-pub(super) fn overlap<T: Number>(top: T, bottom: T, from: T, to: T) -> T {
-    let inside = (bottom.min(to) - top.max(from)).max(T::zero());
-    inside / (bottom - top).max(T::constant(THIN_MM))
+pub(super) fn no_thinner<T: Number>(thickness_mm: T) -> T {
+    thickness_mm.max(T::constant(THIN_MM))
 }
 
 impl<T: Number> Column<T> {
@@ -27,20 +26,29 @@ impl<T: Number> Column<T> {
     ///
     /// `fill_fraction` is the part of the open volume that can be filled (-). Lifted material that is worked back in
     /// fills holes first, the rest of it stays on the surface.
+    #[inline(always)]
     pub fn open(&mut self, opening: &Opening, fill_fraction: T, ledger: &mut Ledger<T>) {
-        let depths = reached_depths(opening.depth_mm, opening.depth_sd_mm);
+        let all = reached_depths(opening.depth_mm, opening.depth_sd_mm);
+        let depths = if opening.depth_sd_mm == 0.0 { &all[..1] } else { &all[..] };
+        let deepest = all[all.len() - 1];
+        let lifted_share = opening.area_share * opening.lifted_share / depths.len() as f64;
+        let open_share = opening.area_share * opening.open_share / depths.len() as f64;
         let (mut mineral, mut young, mut old, mut opened) = (T::zero(), T::zero(), T::zero(), T::zero());
-        let mut top = T::zero();
+        // Depth reached above a face, summed over the shares of the holes.
+        let (mut top, mut above) = (T::zero(), T::zero());
         for i in (0..self.len()).rev() {
+            if top.at_least(deepest) {
+                break;
+            }
             let thickness = self.thickness_mm(i);
             let bottom = top + thickness;
-            let mut reached = T::zero();
-            for depth in depths {
-                reached += overlap(top, bottom, T::zero(), T::constant(depth));
+            let mut through = T::zero();
+            for &depth in depths {
+                through += bottom.min(T::constant(depth));
             }
-            let hit = reached * (opening.area_share / depths.len() as f64);
-            let lifted = hit * opening.lifted_share;
-            let hole = hit * thickness * opening.open_share;
+            let reached_mm = through - above;
+            let lifted = reached_mm * lifted_share / no_thinner(thickness);
+            let hole = reached_mm * open_share;
             for (pool, total) in
                 [(&mut self.mineral, &mut mineral), (&mut self.young, &mut young), (&mut self.old, &mut old)]
             {
@@ -50,8 +58,10 @@ impl<T: Number> Column<T> {
             }
             self.hole_mm[i] += hole;
             opened += hole;
-            top = bottom;
+            (top, above) = (bottom, through);
         }
+        self.has_holes = true;
+        self.open_mm += opened;
         self.room_mm += opened * fill_fraction;
         let back = (mineral * opening.returned_mineral, young * opening.returned_om, old * opening.returned_om);
         ledger.mineral.cored_out += mineral - back.0;

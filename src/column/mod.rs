@@ -11,7 +11,7 @@ pub mod parcel;
 pub mod sand;
 pub mod window;
 
-pub use decay::{DecayRates, TwoPools};
+pub use decay::{DecayRates, FASTEST_DECAY_PER_YEAR, LONGEST_SPAN_YEARS, TwoPools, Weathering};
 pub use ledger::{Account, Ledger};
 pub use litter::LitterDepths;
 pub use parcel::{Column, Densities, Profile};

@@ -1,5 +1,6 @@
 //! The stack of parcels, their thickness, and how they are split and merged.
 
+use super::cores::no_thinner;
 use crate::number::Number;
 
 /// Packed bulk densities of the two substances (g/cm3).
@@ -66,15 +67,36 @@ pub struct Column<T> {
     pub old: Vec<T>,
     /// Open hole volume in each parcel (mm over the whole surface).
     pub hole_mm: Vec<T>,
-    /// Volume that the open holes still take (mm).
+    /// Volume of the open holes (mm).
+    pub open_mm: T,
+    /// Part of it that sand can fill (mm).
     pub room_mm: T,
+    /// Whether there are open holes.
+    pub has_holes: bool,
     /// Bulk densities.
     pub densities: Densities<T>,
+    /// Volumes of a mass (mm per g/m2): what divides by the densities is multiplied by these.
+    pub(super) volumes: Volumes<T>,
+}
+
+/// Thickness of a mass of 1 g/m2 (mm).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Volumes<T> {
+    pub(super) mineral: T,
+    pub(super) om: T,
+}
+
+impl<T: Number> Volumes<T> {
+    #[inline(always)]
+    pub(super) fn of(&self, mineral_g_m2: T, om_g_m2: T) -> T {
+        mineral_g_m2 * self.mineral + om_g_m2 * self.om
+    }
 }
 
 impl<T: Number> Column<T> {
     /// Ground laid from parcels of given thickness (mm, bottom first) under a starting profile; `young_share` is the
     /// young part of its organic matter.
+    #[inline(always)]
     pub fn new(thickness_mm: &[f64], profile: &Profile<T>, young_share: T, densities: Densities<T>) -> Self {
         let mut top = thickness_mm.iter().sum::<f64>();
         let mut column = Self {
@@ -82,8 +104,14 @@ impl<T: Number> Column<T> {
             young: Vec::with_capacity(2 * thickness_mm.len()),
             old: Vec::with_capacity(2 * thickness_mm.len()),
             hole_mm: vec![T::zero(); thickness_mm.len()],
+            open_mm: T::zero(),
             room_mm: T::zero(),
+            has_holes: false,
             densities,
+            volumes: Volumes {
+                mineral: T::one() / (densities.mineral * 1000.0),
+                om: T::one() / (densities.om * 1000.0),
+            },
         };
         for &thickness in thickness_mm {
             top -= thickness;
@@ -98,6 +126,7 @@ impl<T: Number> Column<T> {
     }
 
     /// Number of parcels.
+    #[inline(always)]
     pub fn len(&self) -> usize {
         self.mineral.len()
     }
@@ -116,20 +145,23 @@ impl<T: Number> Column<T> {
     /// Thickness of a parcel (mm).
     #[inline(always)]
     pub fn thickness_mm(&self, index: usize) -> T {
-        self.densities.thickness_mm(self.mineral[index], self.om(index))
+        self.volumes.of(self.mineral[index], self.om(index))
     }
 
     /// Thickness of the whole column (mm).
+    #[inline(always)]
     pub fn total_thickness_mm(&self) -> T {
-        self.densities.thickness_mm(self.total_mineral(), self.total_om())
+        self.volumes.of(self.total_mineral(), self.total_om())
     }
 
     /// Mineral of the whole column (g/m2).
+    #[inline(always)]
     pub fn total_mineral(&self) -> T {
         sum(&self.mineral)
     }
 
     /// Organic matter of the whole column (g/m2).
+    #[inline(always)]
     pub fn total_om(&self) -> T {
         sum(&self.young) + sum(&self.old)
     }
@@ -146,22 +178,58 @@ impl<T: Number> Column<T> {
     }
 
     /// Lays an empty parcel on top.
+    #[inline(always)]
     pub fn push_empty(&mut self) {
         for pool in self.pools() {
             pool.push(T::zero());
         }
     }
 
-    /// Splits a parcel into equal parts.
+    /// Splits a parcel into parts of about equal thickness, along the slope of each pool between its neighbours.
+    #[inline(always)]
     pub fn split(&mut self, index: usize, parts: usize) {
-        for pool in self.pools() {
-            let part = pool[index] / parts as f64;
-            pool[index] = part;
-            pool.splice(index..index, std::iter::repeat_n(part, parts - 1));
+        let slopes = self.slopes(index);
+        let share = 1.0 / parts as f64;
+        for (pool, slope) in self.pools().into_iter().zip(slopes) {
+            let part = pool[index] * share;
+            let step = slope * (share * share);
+            let lowest = part + step * (0.5 * (parts - 1) as f64);
+            pool[index] = lowest;
+            pool.splice(index + 1..index + 1, (1..parts).map(|n| lowest - step * n as f64));
         }
     }
 
+    /// Rise with depth of what a parcel holds of each pool (mineral, young, old, holes), over its thickness: what its
+    /// lower half holds more than its upper half is a quarter of this.
+    ///
+    /// The smaller of the slopes to the neighbours above and below, none across an extreme, and never so steep that an
+    /// end of the parcel would hold less than nothing. At the surface and at the bottom the one neighbour counts.
+    #[inline(always)]
+    pub(super) fn slopes(&self, index: usize) -> [T; 4] {
+        let thickness = no_thinner(self.thickness_mm(index));
+        let near = |other: usize| (other, T::one() / no_thinner(self.thickness_mm(other)));
+        let (above, below) = ((index + 1 < self.len()).then(|| near(index + 1)), index.checked_sub(1).map(near));
+        let rise = |pool: &[T], (other, per_mm): (usize, T)| {
+            let relative = per_mm * thickness;
+            (pool[other] * relative - pool[index]) * relative * 2.0 / (relative + 1.0)
+        };
+        [&self.mineral, &self.young, &self.old, &self.hole_mm].map(|pool| {
+            let down = below.map(|other| rise(pool, other));
+            let up = above.map(|other| -rise(pool, other));
+            let slope = match (up, down) {
+                (Some(up), Some(down)) => {
+                    up.max(T::zero()).min(down.max(T::zero())) + up.min(T::zero()).max(down.min(T::zero()))
+                }
+                (Some(one), None) | (None, Some(one)) => one,
+                (None, None) => T::zero(),
+            };
+            let most = pool[index] * 2.0;
+            slope.min(most).max(-most)
+        })
+    }
+
     /// Merges a parcel with the one above it.
+    #[inline(always)]
     pub fn merge(&mut self, index: usize) {
         for pool in self.pools() {
             let upper = pool.remove(index + 1);
@@ -169,6 +237,7 @@ impl<T: Number> Column<T> {
         }
     }
 
+    #[inline(always)]
     fn pools(&mut self) -> [&mut Vec<T>; 4] {
         [&mut self.mineral, &mut self.young, &mut self.old, &mut self.hole_mm]
     }

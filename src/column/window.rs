@@ -1,6 +1,6 @@
 //! What a sample sees: a depth window, or the layer above the root zone.
 
-use super::cores::overlap;
+use super::cores::no_thinner;
 use super::parcel::Column;
 use crate::number::Number;
 
@@ -44,13 +44,29 @@ const EDGE_PERCENT: f64 = 0.05;
 
 impl<T: Number> Column<T> {
     /// What a sample of the column holds. `root_zone` is the number of parcels that belong to the original root zone.
+    #[inline(always)]
     pub fn read(&self, sample: &Sample, root_zone: usize) -> Reading<T> {
         match *sample {
             Sample::Window { top_mm, bottom_mm } => {
-                let (from, to) = (T::constant(top_mm), T::constant(bottom_mm));
-                let mut reading = Reading { om_g_m2: T::zero(), mineral_g_m2: T::zero(), thickness_mm: T::zero() };
-                self.for_each_down(|i, top, bottom| self.take(&mut reading, i, overlap(top, bottom, from, to)));
-                reading
+                let (mut top, mut mineral, mut om) = (T::zero(), T::zero(), T::zero());
+                for i in (0..self.len()).rev() {
+                    if top.at_least(bottom_mm) {
+                        break;
+                    }
+                    let bottom = top + self.thickness_mm(i);
+                    let within = |depth: T| (depth.clamp(top_mm, bottom_mm) - top) / no_thinner(bottom - top);
+                    let (from, to) = (within(top), within(bottom));
+                    let (inside, bend) = (to - from, (to - from) * (T::one() - to - from) * 0.5);
+                    let mut part = (self.mineral[i] * inside, self.om(i) * inside);
+                    if bend.largest() != 0.0 {
+                        let [in_mineral, young, old, _] = self.slopes(i);
+                        part = (part.0 - in_mineral * bend, part.1 - (young + old) * bend);
+                    }
+                    mineral += part.0;
+                    om += part.1;
+                    top = bottom;
+                }
+                self.reading(mineral, om)
             }
             Sample::AboveRootZone => self.layer(|i, _| if i < root_zone { T::zero() } else { T::one() }),
             Sample::AbovePercent(percent) => {
@@ -65,21 +81,21 @@ impl<T: Number> Column<T> {
     }
 
     /// Sums parcels from the bottom up, each by its share in the layer.
+    #[inline(always)]
     fn layer(&self, mut share: impl FnMut(usize, T) -> T) -> Reading<T> {
-        let mut reading = Reading { om_g_m2: T::zero(), mineral_g_m2: T::zero(), thickness_mm: T::zero() };
+        let (mut mineral, mut om) = (T::zero(), T::zero());
         for i in 0..self.len() {
-            let om = self.om(i);
-            let percent = om * 100.0 / (om + self.mineral[i]).max(T::constant(1e-12));
-            self.take(&mut reading, i, share(i, percent));
+            let organic = self.om(i);
+            let percent = organic * 100.0 / (organic + self.mineral[i]).max(T::constant(1e-12));
+            let share = share(i, percent);
+            om += organic * share;
+            mineral += self.mineral[i] * share;
         }
-        reading
+        self.reading(mineral, om)
     }
 
     #[inline(always)]
-    fn take(&self, reading: &mut Reading<T>, index: usize, share: T) {
-        let (om, mineral) = (self.om(index) * share, self.mineral[index] * share);
-        reading.om_g_m2 += om;
-        reading.mineral_g_m2 += mineral;
-        reading.thickness_mm += self.densities.thickness_mm(mineral, om);
+    fn reading(&self, mineral_g_m2: T, om_g_m2: T) -> Reading<T> {
+        Reading { om_g_m2, mineral_g_m2, thickness_mm: self.volumes.of(mineral_g_m2, om_g_m2) }
     }
 }

@@ -2,7 +2,8 @@
 
 use crate::calibration::{Draws, Model};
 use crate::column::{Ledger, Reading, Sample};
-use crate::engine::{Dated, Outcome, Plan, Scenario, run};
+use crate::engine::batch::Fork;
+use crate::engine::{Dated, Layout, Member, Outcome, Plan, Scenario, run};
 use crate::error::{Error, Problems, Result};
 use crate::growth::clippings::{SiteYield, YieldSource};
 use crate::growth::drivers::{Drivers, Driving};
@@ -14,6 +15,7 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use rayon::prelude::*;
+use std::collections::HashSet;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 /// What is asked of the years to come.
@@ -107,6 +109,13 @@ struct Sequence {
     calendars: Vec<Calendar>,
 }
 
+/// What the members of a part share, and the members.
+struct Inputs {
+    clippings_g_m2: Vec<f64>,
+    layout: Layout,
+    members: Vec<Member<f64>>,
+}
+
 /// One green under one programme and one weather sequence.
 struct Part {
     programme: usize,
@@ -121,13 +130,7 @@ impl Forecast {
     /// [`Error::Input`] for no programme, no draw, no sample or no year, two programmes with one name, and all that
     /// calendars, weather and plans refuse; [`Error::Interrupted`] if `progress.stop` was set.
     pub fn run(outlook: &Outlook<'_>, progress: &Progress) -> Result<Self> {
-        outlook.validate()?;
-        let start = outlook.weather.end() + Days::new(1);
-        let dates: Vec<NaiveDate> =
-            (0..=outlook.years).filter_map(|k| start.checked_add_months(Months::new(12 * k as u32))).collect();
-        let days = (dates[dates.len() - 1] - start).num_days() as usize;
-        let sequences: Vec<Sequence> =
-            (0..outlook.sequences).map(|s| outlook.sequence(s, start, days, progress)).collect::<Result<_>>()?;
+        let (start, dates, sequences) = outlook.laid_out(progress)?;
         let multipliers = outlook.multipliers();
         let greens = outlook.model.site().greens.len();
         let parts: Vec<Part> = (0..outlook.programmes.len())
@@ -236,7 +239,86 @@ impl Forecast {
     }
 }
 
+/// The last reading of every programme, green and draw: all that a search over thousands of programmes keeps.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scan {
+    /// First day of the forecast, and the day of the reading.
+    pub span: (NaiveDate, NaiveDate),
+    /// Programmes, greens, draws.
+    pub shape: [usize; 3],
+    /// Organic matter of the first sample (% of dry mass), in the order of `shape`.
+    pub om_percent: Vec<f64>,
+    /// The calendar of each programme under the first weather sequence.
+    pub calendars: Vec<Calendar>,
+}
+
+impl Scan {
+    /// Runs the outlook as [`Forecast::run`] does and reads its first sample at the end of the last year. The years on
+    /// record are run once for all programmes, and draws are run side by side.
+    ///
+    /// # Errors
+    /// As for [`Forecast::run`].
+    pub fn run(outlook: &Outlook<'_>, progress: &Progress) -> Result<Self> {
+        let (start, dates, mut sequences) = outlook.laid_out(progress)?;
+        let last = dates[dates.len() - 1];
+        let samples = [(start, outlook.samples[0]), (last, outlook.samples[0])];
+        let multipliers = outlook.multipliers();
+        let shape = [outlook.programmes.len(), outlook.model.site().greens.len(), outlook.draws.len()];
+        let [programmes, greens, draws] = shape;
+        let parts: Vec<(usize, usize)> =
+            (0..greens).flat_map(|green| (0..outlook.sequences).map(move |sequence| (green, sequence))).collect();
+        let found: Vec<Vec<Vec<f64>>> = parts
+            .par_iter()
+            .map(|&(green, sequence)| {
+                let along = &sequences[sequence];
+                let inputs = outlook.inputs(&Part { programme: 0, green, sequence }, along, &multipliers);
+                let mut fork: Option<Fork> = None;
+                (0..programmes)
+                    .map(|programme| {
+                        progress.go_on()?;
+                        let plan =
+                            outlook.plan(&Part { programme, green, sequence }, along, &inputs, start, &samples)?;
+                        let known = match &fork {
+                            Some(fork) => fork.last_om_percent(&plan)?,
+                            None => None,
+                        };
+                        let percent = match known {
+                            Some(percent) => percent,
+                            None => {
+                                let own = fork.insert(Fork::new(&plan, &inputs.members)?);
+                                own.last_om_percent(&plan)?.unwrap_or_default()
+                            }
+                        };
+                        progress.done.fetch_add(1, Ordering::Relaxed);
+                        Ok(percent)
+                    })
+                    .collect()
+            })
+            .collect::<Result<_>>()?;
+        let mut om_percent = vec![0.0; programmes * greens * draws];
+        for (&(green, sequence), of_programme) in parts.iter().zip(&found) {
+            for (programme, percent) in of_programme.iter().enumerate() {
+                for (n, value) in percent.iter().enumerate() {
+                    om_percent[(programme * greens + green) * draws + sequence + n * outlook.sequences] = *value;
+                }
+            }
+        }
+        Ok(Self { span: (start, last), shape, om_percent, calendars: std::mem::take(&mut sequences[0].calendars) })
+    }
+}
+
 impl Outlook<'_> {
+    /// First day, dates of the readings, and the weather sequences, after all checks.
+    fn laid_out(&self, progress: &Progress) -> Result<(NaiveDate, Vec<NaiveDate>, Vec<Sequence>)> {
+        self.validate()?;
+        let start = self.weather.end() + Days::new(1);
+        let dates: Vec<NaiveDate> =
+            (0..=self.years).filter_map(|k| start.checked_add_months(Months::new(12 * k as u32))).collect();
+        let days = (dates[dates.len() - 1] - start).num_days() as usize;
+        let sequences = (0..self.sequences).map(|s| self.sequence(s, start, days, progress)).collect::<Result<_>>()?;
+        Ok((start, dates, sequences))
+    }
+
     fn validate(&self) -> Result<()> {
         let mut p = Problems::default();
         p.require(!self.programmes.is_empty(), "programmes", "none", "at least one programme");
@@ -249,10 +331,15 @@ impl Outlook<'_> {
             self.sequences,
             format!("1 to as many as draws ({})", self.draws.len()),
         );
+        let mut names = HashSet::new();
         for (i, programme) in self.programmes.iter().enumerate() {
             p.nest(&format!("programmes[{i}] {:?}", programme.name), programme.validate())?;
-            let twin = self.programmes[..i].iter().any(|other| other.name == programme.name);
-            p.require(!twin, format!("programmes[{i}]"), &programme.name, "a name for each programme");
+            p.require(
+                names.insert(&programme.name),
+                format!("programmes[{i}]"),
+                &programme.name,
+                "a name for each programme",
+            );
         }
         let site = self.model.site();
         let whole = self.weather.start() == site.start && self.weather.len() == site.decay_modifier.len();
@@ -297,6 +384,53 @@ impl Outlook<'_> {
             .collect()
     }
 
+    /// What one part runs: its days, its work and its members.
+    fn inputs(&self, part: &Part, sequence: &Sequence, multipliers: &[Vec<f64>]) -> Inputs {
+        let (model, site) = (self.model, self.model.site());
+        let record = &site.greens[part.green];
+        let past = record.clippings_g_m2.len();
+        let per_degree_day = self.site_yield.g_m2_per_degree_day;
+        let mut clippings_g_m2 = record.clippings_g_m2.clone();
+        clippings_g_m2.extend(sequence.drivers.degree_days[past..].iter().map(|heat| heat * per_degree_day));
+        let mut layout = site.layout_of(part.green);
+        layout.stretch_days = layout.stretch_days.max(STRETCH_DAYS);
+        let members = (part.sequence..self.draws.len())
+            .step_by(self.sequences)
+            .map(|draw| {
+                let z = &self.draws[draw];
+                let mut member = model.member(part.green, &|i| z[i]);
+                member.year_multipliers.extend(&multipliers[draw]);
+                member
+            })
+            .collect();
+        Inputs { clippings_g_m2, layout, members }
+    }
+
+    /// The plan of one part.
+    fn plan(
+        &self,
+        part: &Part,
+        sequence: &Sequence,
+        inputs: &Inputs,
+        start: NaiveDate,
+        samples: &[(NaiveDate, Sample)],
+    ) -> Result<Plan> {
+        let site = self.model.site();
+        let to_come = &sequence.calendars[part.programme].dated;
+        let work: Vec<Dated> = site.greens[part.green].work.iter().chain(to_come).copied().collect();
+        Plan::new(&Scenario {
+            start: site.start,
+            clippings_g_m2: &inputs.clippings_g_m2,
+            decay_modifier: &sequence.drivers.decay_modifier,
+            work: &work,
+            recorded_before: start,
+            samples,
+            profiles: &[],
+            layout: inputs.layout,
+            nominal: &inputs.members[0],
+        })
+    }
+
     /// All draws of one part.
     fn part(
         &self,
@@ -306,44 +440,16 @@ impl Outlook<'_> {
         multipliers: &[Vec<f64>],
         progress: &Progress,
     ) -> Result<Vec<Outcome<f64>>> {
-        let (model, site) = (self.model, self.model.site());
-        let record = &site.greens[part.green];
-        let past = record.clippings_g_m2.len();
-        let drivers = &sequence.drivers;
-        let mut clippings = record.clippings_g_m2.clone();
-        let per_degree_day = self.site_yield.g_m2_per_degree_day;
-        clippings.extend(drivers.degree_days[past..].iter().map(|heat| heat * per_degree_day));
-        let work: Vec<Dated> = record.work.iter().chain(&sequence.calendars[part.programme].dated).copied().collect();
+        let inputs = self.inputs(part, sequence, multipliers);
         let samples: Vec<_> =
             dates.iter().flat_map(|date| self.samples.iter().map(|sample| (*date, *sample))).collect();
-        let mut layout = site.layout_of(part.green);
-        layout.stretch_days = layout.stretch_days.max(STRETCH_DAYS);
-        let mut of_draw: Vec<_> = (part.sequence..self.draws.len())
-            .step_by(self.sequences)
-            .map(|draw| {
-                let z = &self.draws[draw];
-                let mut member = model.member(part.green, &|i| z[i]);
-                member.year_multipliers.extend(&multipliers[draw]);
-                member
-            })
-            .collect();
-        let scenario = Scenario {
-            start: site.start,
-            clippings_g_m2: &clippings,
-            decay_modifier: &drivers.decay_modifier,
-            work: &work,
-            recorded_before: dates[0],
-            samples: &samples,
-            profiles: &[],
-            layout,
-            nominal: &of_draw[0].clone(),
-        };
-        let plan = Plan::new(&scenario)?;
-        of_draw
-            .drain(..)
+        let plan = self.plan(part, sequence, &inputs, dates[0], &samples)?;
+        inputs
+            .members
+            .iter()
             .map(|member| {
                 progress.go_on()?;
-                let mut outcome = run(&plan, &member, |_, _| {})?;
+                let mut outcome = run(&plan, member, |_, _| {})?;
                 let asked: Vec<usize> = (0..samples.len()).map(|i| plan.reading_of(i)).collect();
                 outcome.readings = asked.iter().map(|&at| outcome.readings[at]).collect();
                 outcome.surface_mm = asked.iter().map(|&at| outcome.surface_mm[at]).collect();

@@ -1,18 +1,19 @@
-//! Many members over one plan or several: side by side in lanes, blocks of lanes over threads.
+//! Many members over one scenario or several: side by side in lanes, blocks of lanes over threads.
 //!
-//! A member's results do not depend on its neighbours, the block it falls in, or the number of threads, to the bit.
+//! A member's results do not depend on its neighbours, the block it falls in, or the number of threads, to the bit. The
+//! tape that it runs on follows from its own growth alone: parcels are split and merged as for a member that swells
+//! about as much, the rest nominal.
 
-use super::kernel::{Outcome, trace};
+use super::kernel::{Outcome, Standing};
+use super::lanes::{LANES, run_lanes};
 use super::member::{Field, MULTIPLIER, Member};
-use super::plan::Plan;
-use crate::column::{Account, Ledger, Reading};
+use super::plan::{Event, Plan, Scenario};
+use crate::column::{Account, Ledger, Reading, TwoPools, Weathering};
 use crate::error::{Error, Problems, Result};
 use crate::number::Lanes;
 use rayon::prelude::*;
+use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-
-/// Members side by side.
-pub const LANES: usize = 8;
 
 /// The unknowns of many members, one column each: a single value that all share, or one for each member.
 #[derive(Debug, Clone)]
@@ -34,17 +35,6 @@ impl Column<'_> {
         match self {
             Column::Same(value) => *value,
             Column::Each(values) => values[member],
-        }
-    }
-
-    fn median(&self) -> f64 {
-        match self {
-            Column::Same(value) => *value,
-            Column::Each(values) => {
-                let mut values = values.to_vec();
-                let middle = values.len() / 2;
-                *values.select_nth_unstable_by(middle, f64::total_cmp).1
-            }
         }
     }
 }
@@ -103,15 +93,10 @@ impl<'a> Ensemble<'a> {
         self.filled(|column| column.of(index))
     }
 
-    /// The member whose every unknown is the median; plans are made on it.
-    pub fn median(&self) -> Member<f64> {
-        self.filled(Column::median)
-    }
-
-    /// Members `first..first + LANES` side by side; the last one stands in for those beyond the end.
-    fn lanes(&self, first: usize) -> Member<Lanes<LANES>> {
-        let last = self.members - 1;
-        self.filled(|column| Lanes(std::array::from_fn(|lane| column.of((first + lane).min(last)))))
+    /// Up to `LANES` members side by side; the last one stands in for those that are missing.
+    fn lanes(&self, members: &[usize]) -> Member<Lanes<LANES>> {
+        let last = members.len() - 1;
+        self.filled(|column| Lanes(std::array::from_fn(|lane| column.of(members[lane.min(last)]))))
     }
 
     fn filled<T: crate::number::Number>(&self, value: impl Fn(&Column<'a>) -> T) -> Member<T> {
@@ -145,13 +130,47 @@ fn checked<'a>(p: &mut Problems, place: &str, field: &Field, values: &'a [f64], 
     }
 }
 
-/// Results of one block of members over one plan, as it leaves the engine.
+/// Members are grouped by the logarithm of how much they swell, and, where holes are opened, by how much of them sand
+/// fills, in steps of these.
+const SWELLING_STEP: f64 = 0.4;
+const FILL_STEP: f64 = 0.15;
+/// Groups of swelling on either side of the nominal member.
+const MOST_STEPS: f64 = 8.0;
+
+/// Thickness that a gram of clippings leaves after a year (mm), up to a factor that members share.
+fn swelling(member: &Member<f64>, mean_modifier: f64) -> f64 {
+    let year = Weathering::of(365.25 / 4.0, &[mean_modifier; 4], &[0.25; 4]);
+    let pools = TwoPools::over(&year, &member.decay, member.litter_ratio);
+    let years = &member.year_multipliers;
+    let multiplier = if years.is_empty() { 1.0 } else { years.iter().sum::<f64>() / years.len() as f64 };
+    (pools.young_fed + pools.old_fed) * multiplier / member.densities.om
+}
+
+/// Members of one ensemble that run on one tape.
 #[derive(Debug)]
-pub struct Block {
-    /// Which plan.
-    pub plan: usize,
-    /// The first member.
-    pub first: usize,
+struct Group {
+    scenario: usize,
+    plan: Plan,
+    members: Vec<usize>,
+}
+
+/// Scenarios and members, checked and ready to run.
+#[derive(Debug)]
+pub struct Batch<'a> {
+    members: &'a Ensemble<'a>,
+    groups: Vec<Group>,
+    scenarios: usize,
+}
+
+/// Results of one block of members over one scenario, as it leaves the engine.
+#[derive(Debug)]
+pub struct Block<'a> {
+    /// Which scenario.
+    pub scenario: usize,
+    /// The members.
+    pub members: &'a [usize],
+    /// The plan that they ran on; plans of one scenario read in one order.
+    pub plan: &'a Plan,
     /// Each member's outcome; `None` for one that left its domain (a mass that is no finite number).
     pub outcomes: Vec<Option<Outcome<f64>>>,
 }
@@ -167,41 +186,92 @@ pub struct Control {
     pub done: AtomicUsize,
 }
 
-/// Runs every member over every plan and hands each block to `sink` as it is done, from several threads and in no
-/// order; nothing is kept here.
-///
-/// # Errors
-/// [`Error::Interrupted`] if stopped; [`Error::LedgerOpen`] if mass is lost or made (a bug); [`Error::Numerical`] if no
-/// thread can be had.
-pub fn run_batch(
-    plans: &[Plan],
-    members: &Ensemble<'_>,
-    control: &Control,
-    sink: &(impl Fn(Block) + Sync),
-) -> Result<()> {
-    let blocks = members.len().div_ceil(LANES);
-    let one = |index: usize| {
-        if control.stop.load(Ordering::Relaxed) {
-            return Err(Error::Interrupted);
+impl<'a> Batch<'a> {
+    /// Groups the members and makes the tapes.
+    ///
+    /// # Errors
+    /// [`Error::Input`] with everything wrong in any scenario.
+    pub fn new(scenarios: &[Scenario<'_>], members: &'a Ensemble<'a>) -> Result<Self> {
+        let mut p = Problems::default();
+        p.require(!scenarios.is_empty(), "scenarios", "none", "at least one");
+        for (index, scenario) in scenarios.iter().enumerate() {
+            let place = if scenarios.len() == 1 { "scenario".to_owned() } else { format!("scenarios[{index}]") };
+            p.nest(&place, scenario.validate())?;
         }
-        let (plan, first) = (index / blocks, index % blocks * LANES);
-        let count = LANES.min(members.len() - first);
-        let outcome = trace(&plans[plan], &members.lanes(first), |_, _| {});
-        let outcomes = (0..count).map(|lane| lane_of(&outcome, lane)).collect::<Result<_>>()?;
-        sink(Block { plan, first, outcomes });
-        control.done.fetch_add(count, Ordering::Relaxed);
-        Ok(())
-    };
-    let all = plans.len() * blocks;
-    if all == 1 || control.threads == Some(1) {
-        return (0..all).try_for_each(one);
+        p.into_result(())?;
+        let mut groups = Vec::new();
+        let mut first_plans = Vec::new();
+        for (index, scenario) in scenarios.iter().enumerate() {
+            let modifier = scenario.decay_modifier;
+            let mean = modifier.iter().sum::<f64>() / modifier.len() as f64;
+            let nominal = swelling(scenario.nominal, mean);
+            let opens = scenario.work.iter().any(|dated| dated.work.opening().is_some());
+            let mut steps = BTreeMap::<(i64, i64), Vec<usize>>::new();
+            for index in 0..members.len() {
+                let member = members.member(index);
+                let swells = (swelling(&member, mean) / nominal).ln() / SWELLING_STEP;
+                let fills =
+                    if opens { (member.fill_fraction - scenario.nominal.fill_fraction) / FILL_STEP } else { 0.0 };
+                let key = (swells.round().clamp(-MOST_STEPS, MOST_STEPS) as i64, fills.round() as i64);
+                steps.entry(key).or_default().push(index);
+            }
+            first_plans.push(Plan::new(scenario)?);
+            groups.extend(steps.into_iter().map(|(step, members)| (index, step, members)));
+        }
+        let groups = groups.into_par_iter().map(|(index, (swells, fills), members)| {
+            let mut nominal = scenarios[index].nominal.clone();
+            nominal.litter_ratio *= (swells as f64 * SWELLING_STEP).exp();
+            nominal.fill_fraction = (nominal.fill_fraction + fills as f64 * FILL_STEP).clamp(0.0, 1.0);
+            let plan = first_plans[index].for_nominal(&Scenario { nominal: &nominal, ..scenarios[index].clone() });
+            Ok(Group { scenario: index, plan, members })
+        });
+        Ok(Self { members, groups: groups.collect::<Result<_>>()?, scenarios: scenarios.len() })
     }
-    let mut pool = rayon::ThreadPoolBuilder::new();
-    if let Some(threads) = control.threads {
-        pool = pool.num_threads(threads);
+
+    /// Members over all scenarios.
+    pub fn runs(&self) -> usize {
+        self.scenarios * self.members.len()
     }
-    let pool = pool.build().map_err(|error| Error::Numerical(error.to_string()))?;
-    pool.install(|| (0..all).into_par_iter().try_for_each(one))
+
+    /// Calendar years of the runs.
+    pub fn years(&self) -> &[i32] {
+        self.groups.first().map_or(&[], |group| &group.plan.years)
+    }
+
+    /// Runs every member over every scenario and hands each block to `sink` as it is done, from several threads and in
+    /// no order; nothing is kept here.
+    ///
+    /// # Errors
+    /// [`Error::Interrupted`] if stopped; [`Error::LedgerOpen`] if mass is lost or made (a bug); [`Error::Numerical`] if
+    /// no thread can be had.
+    pub fn run(&self, control: &Control, sink: &(impl Fn(Block<'_>) + Sync)) -> Result<()> {
+        let blocks: Vec<(&Group, &[usize])> = self
+            .groups
+            .iter()
+            .flat_map(|group| group.members.chunks(LANES).map(move |members| (group, members)))
+            .collect();
+        let one = |(group, members): &(&Group, &[usize])| {
+            if control.stop.load(Ordering::Relaxed) {
+                return Err(Error::Interrupted);
+            }
+            let side_by_side = self.members.lanes(members);
+            let mut standing = Standing::start(&group.plan, &side_by_side);
+            let outcome = run_lanes(&group.plan, &side_by_side, &mut standing, &group.plan.tape);
+            let outcomes = (0..members.len()).map(|lane| lane_of(&outcome, lane)).collect::<Result<_>>()?;
+            sink(Block { scenario: group.scenario, members, plan: &group.plan, outcomes });
+            control.done.fetch_add(members.len(), Ordering::Relaxed);
+            Ok(())
+        };
+        if blocks.len() == 1 || control.threads == Some(1) {
+            return blocks.iter().try_for_each(one);
+        }
+        let mut pool = rayon::ThreadPoolBuilder::new();
+        if let Some(threads) = control.threads {
+            pool = pool.num_threads(threads);
+        }
+        let pool = pool.build().map_err(|error| Error::Numerical(error.to_string()))?;
+        pool.install(|| blocks.par_iter().try_for_each(one))
+    }
 }
 
 /// One member's part, checked; `None` if it left its domain.
@@ -232,4 +302,64 @@ fn lane_of(outcome: &Outcome<Lanes<LANES>>, lane: usize) -> Result<Option<Outcom
         Err(Error::Numerical(_)) => Ok(None),
         Err(bug) => Err(bug),
     }
+}
+
+/// Members side by side that have come to the first reading of a plan, from where every plan of the same past goes on.
+#[derive(Debug)]
+pub struct Fork {
+    past: Vec<Event>,
+    blocks: Vec<(usize, Member<Lanes<LANES>>, Standing<Lanes<LANES>>)>,
+}
+
+impl Fork {
+    /// Runs members up to the first reading of a plan.
+    ///
+    /// # Errors
+    /// [`Error::Input`] for no member or a plan that reads nothing; [`Error::Numerical`] and [`Error::LedgerOpen`] as for
+    /// [`super::run`].
+    pub fn new(plan: &Plan, members: &[Member<f64>]) -> Result<Self> {
+        let mut p = Problems::default();
+        p.require(!members.is_empty(), "members", "none", "at least one member");
+        let first = plan.tape.iter().position(|event| matches!(event, Event::Read { .. }));
+        p.require(first.is_some(), "plan", "no reading", "a plan that reads a sample");
+        p.into_result(())?;
+        let past = plan.tape[..first.unwrap_or_default()].to_vec();
+        let blocks = members
+            .chunks(LANES)
+            .map(|block| {
+                let member = Member::side_by_side(block);
+                let mut standing = Standing::start(plan, &member);
+                let outcome = run_lanes(plan, &member, &mut standing, &past);
+                checked_years(&outcome, block.len()).map(|()| (block.len(), member, standing))
+            })
+            .collect::<Result<_>>()?;
+        Ok(Self { past, blocks })
+    }
+
+    /// Runs the members on along a plan of the same past, and returns the last reading of each (% organic matter);
+    /// `None` if the plan's past is another.
+    ///
+    /// # Errors
+    /// As for [`Fork::new`].
+    pub fn last_om_percent(&self, plan: &Plan) -> Result<Option<Vec<f64>>> {
+        if !plan.tape.starts_with(&self.past) {
+            return Ok(None);
+        }
+        let mut found = Vec::new();
+        for (count, member, standing) in &self.blocks {
+            let outcome = run_lanes(plan, member, &mut standing.clone(), &plan.tape[self.past.len()..]);
+            checked_years(&outcome, *count)?;
+            let last = outcome.readings.last().map(Reading::om_percent);
+            found.extend(last.iter().flat_map(|percent| &percent.0[..*count]));
+        }
+        Ok(Some(found))
+    }
+}
+
+/// Checks the ledgers of the first `count` lanes.
+fn checked_years(outcome: &Outcome<Lanes<LANES>>, count: usize) -> Result<()> {
+    (0..count).try_for_each(|lane| match lane_of(outcome, lane)? {
+        Some(_) => Ok(()),
+        None => Err(Error::Numerical("a mass is no finite number".into())),
+    })
 }

@@ -38,47 +38,79 @@ pub fn run<T: Number>(plan: &Plan, member: &Member<T>, look: impl FnMut(usize, &
 
 /// Runs a plan without checking what comes out.
 #[inline(always)]
-pub(super) fn trace<T: Number>(plan: &Plan, member: &Member<T>, mut look: impl FnMut(usize, &Column<T>)) -> Outcome<T> {
-    let mut column = Column::new(&plan.parcels_mm, &member.profile, member.young_share, member.densities);
-    let mut state = State::start(&column);
-    let start_mm = column.total_thickness_mm();
+pub(super) fn trace<T: Number>(plan: &Plan, member: &Member<T>, look: impl FnMut(usize, &Column<T>)) -> Outcome<T> {
+    follow(plan, member, &mut Standing::start(plan, member), &plan.tape, look)
+}
+
+/// A run that has come part of the way.
+#[derive(Debug, Clone)]
+pub(super) struct Standing<T> {
+    column: Column<T>,
+    state: State<T>,
+    start_mm: T,
+}
+
+impl<T: Number> Standing<T> {
+    #[inline(always)]
+    pub(super) fn start(plan: &Plan, member: &Member<T>) -> Self {
+        let column = Column::new(&plan.parcels_mm, &member.profile, member.young_share, member.densities);
+        let (state, start_mm) = (State::start(&column), column.total_thickness_mm());
+        Self { column, state, start_mm }
+    }
+}
+
+/// Follows part of a tape from where a run stands; the outcome is that of the part.
+#[inline(always)]
+pub(super) fn follow<T: Number>(
+    plan: &Plan,
+    member: &Member<T>,
+    standing: &mut Standing<T>,
+    tape: &[Event],
+    mut look: impl FnMut(usize, &Column<T>),
+) -> Outcome<T> {
+    let Standing { column, state, start_mm } = standing;
     let asked = plan.samples.len();
     let mut readings = Vec::with_capacity(asked);
     let mut surface_mm = Vec::with_capacity(asked);
     let mut years = Vec::with_capacity(plan.years.len());
-    for event in &plan.tape {
+    let mut height: Option<T> = None;
+    for event in tape {
         match event {
             Event::Read { sample, root_zone } => {
                 readings.push(column.read(&plan.samples[*sample].1, *root_zone));
-                surface_mm.push(column.total_thickness_mm() - start_mm);
+                surface_mm.push(*height.get_or_insert_with(|| column.total_thickness_mm() - *start_mm));
             }
-            Event::Look(index) => look(*index, &column),
-            event => state.step(plan, member, &mut column, event),
-        }
-        if let Event::YearEnd = event {
-            years.push(state.close_year(&column));
+            Event::Look(index) => look(*index, column),
+            Event::YearEnd => years.push(state.close_year(column)),
+            event => {
+                height = None;
+                state.step(plan, member, column, event);
+            }
         }
     }
     Outcome { readings, surface_mm, years }
 }
 
-/// What goes along with the column while it runs: the open ledger and a buffer.
+/// What goes along with the column while it runs: the open ledger.
+#[derive(Debug, Clone)]
 pub(super) struct State<T> {
     ledger: Ledger<T>,
-    shares: Vec<T>,
 }
 
 impl<T: Number> State<T> {
+    #[inline(always)]
     pub(super) fn start(column: &Column<T>) -> Self {
-        Self { ledger: Ledger::opened(column.total_om(), column.total_mineral()), shares: Vec::new() }
+        Self { ledger: Ledger::opened(column.total_om(), column.total_mineral()) }
     }
 
     /// Does one event to the column; readings are the caller's.
+    #[inline(always)]
     pub(super) fn step(&mut self, plan: &Plan, member: &Member<T>, column: &mut Column<T>, event: &Event) {
         match event {
-            Event::Stretch { first, last, year } => {
-                let pools = pools_of_stretch(plan, member, *first..*last, *year);
-                self.grow_and_decay(plan, member, column, &pools);
+            Event::Stretch { weather, year } => {
+                let multiplier = member.year_multipliers.get(*year).copied().unwrap_or(T::one());
+                let pools = TwoPools::over(&plan.weather[*weather], &member.decay, member.litter_ratio * multiplier);
+                column.grow_and_decay(&pools, &plan.layout.litter, member.root_share, &mut self.ledger.om);
             }
             Event::Open(opening) => column.open(opening, member.fill_fraction, &mut self.ledger),
             Event::Topdress { sand_g_m2, picked_up_share, recorded } => {
@@ -95,21 +127,8 @@ impl<T: Number> State<T> {
         }
     }
 
-    fn grow_and_decay(&mut self, plan: &Plan, member: &Member<T>, column: &mut Column<T>, pools: &TwoPools<T>) {
-        column.litter_shares(&plan.layout.litter, member.root_share, &mut self.shares);
-        let account = &mut self.ledger.om;
-        let mut placed = T::zero();
-        for (i, &weight) in self.shares.iter().enumerate() {
-            let (young, old) = (column.young[i], column.old[i]);
-            account.respired += pools.respired(young, old, weight);
-            (column.young[i], column.old[i]) = pools.apply(young, old, weight);
-            placed += weight;
-        }
-        account.gained += pools.litter;
-        account.below += pools.litter * (T::one() - placed);
-    }
-
     /// Closes the year's ledger and opens the next.
+    #[inline(always)]
     fn close_year(&mut self, column: &Column<T>) -> Ledger<T> {
         let (om, mineral) = (column.total_om(), column.total_mineral());
         let next = Ledger::opened(om, mineral);
@@ -120,21 +139,7 @@ impl<T: Number> State<T> {
     }
 }
 
+#[inline(always)]
 fn sand<T: Number>(member: &Member<T>, sand_g_m2: f64, recorded: bool) -> T {
     if recorded { member.sand_scale * sand_g_m2 } else { T::constant(sand_g_m2) }
-}
-
-/// The days of a stretch as one map: litter and decay of each day in closed form, composed.
-fn pools_of_stretch<T: Number>(
-    plan: &Plan,
-    member: &Member<T>,
-    days: std::ops::Range<usize>,
-    year: usize,
-) -> TwoPools<T> {
-    let multiplier = member.year_multipliers.get(year).copied().unwrap_or(T::one());
-    let litter = member.litter_ratio * multiplier;
-    days.fold(TwoPools::nothing(), |so_far, day| {
-        let clippings = litter * plan.clippings_g_m2[day];
-        so_far.then(&TwoPools::constant(&member.decay, 1.0, plan.decay_modifier[day], clippings))
-    })
 }

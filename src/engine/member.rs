@@ -1,7 +1,8 @@
 //! One set of values of what is not known about a green.
 
-use crate::column::{DecayRates, Densities, Profile};
-use crate::number::Number;
+use super::lanes::LANES;
+use crate::column::{DecayRates, Densities, FASTEST_DECAY_PER_YEAR, Profile};
+use crate::number::{Lanes, Number};
 
 /// The unknowns of one run.
 #[derive(Debug, Clone, PartialEq)]
@@ -70,9 +71,6 @@ impl Field {
     }
 }
 
-/// Decay rates above this are refused (1/yr): the series of [`crate::column::TwoPools`] are cut for it.
-pub const FASTEST_DECAY_PER_YEAR: f64 = 12.0;
-
 /// What yearly multipliers may be.
 pub(super) const MULTIPLIER: Field = field("year_multipliers", 0.0, 1000.0);
 
@@ -135,5 +133,21 @@ impl Member<f64> {
             },
             year_multipliers: self.year_multipliers.iter().map(|&m| c(m)).collect(),
         }
+    }
+
+    /// Up to [`LANES`] members side by side; the last one stands in for those that are missing.
+    pub(super) fn side_by_side(block: &[Self]) -> Member<Lanes<LANES>> {
+        let of = |lane: usize| &block[lane.min(block.len() - 1)];
+        let years = block.iter().map(|member| member.year_multipliers.len()).max().unwrap_or(0);
+        let year = |lane: usize, year: usize| of(lane).year_multipliers.get(year).copied().unwrap_or(1.0);
+        let mut side_by_side: Member<Lanes<LANES>> = Member::typical().lift();
+        for lane in 0..LANES {
+            let mut one = of(lane).clone();
+            for (field, value) in side_by_side.fields_mut().into_iter().zip(one.fields_mut()) {
+                field.0[lane] = *value;
+            }
+        }
+        side_by_side.year_multipliers = (0..years).map(|y| Lanes(std::array::from_fn(|lane| year(lane, y)))).collect();
+        side_by_side
     }
 }

@@ -6,9 +6,11 @@
 
 pub mod batch;
 mod kernel;
+mod lanes;
 mod member;
 mod plan;
+pub mod sand_shares;
 
 pub use kernel::{Outcome, run};
-pub use member::{FASTEST_DECAY_PER_YEAR, Field, Member};
+pub use member::{Field, Member};
 pub use plan::{Dated, Event, Layout, Plan, Scenario, Tape};

@@ -2,10 +2,12 @@
 
 use super::kernel::State;
 use super::member::Member;
-use crate::column::{Column, LitterDepths, Sample};
+use crate::column::decay::DAYS_PER_YEAR;
+use crate::column::{Column, LONGEST_SPAN_YEARS, LitterDepths, Sample, Weathering};
 use crate::error::{Problems, Result};
 use crate::practice::work::{Opening, Work};
 use chrono::{Datelike, Days, NaiveDate};
+use std::sync::Arc;
 
 pub use crate::practice::programme::Dated;
 
@@ -16,10 +18,13 @@ pub struct Layout {
     pub depth_mm: f64,
     /// Thickness of parcels near the surface (mm).
     pub fine_mm: f64,
-    /// Depth down to which parcels are fine (mm).
+    /// Depth down to which parcels are fine (mm); below it their thickness grows in proportion to depth.
     pub fine_to_mm: f64,
-    /// Thickness of parcels below that (mm).
+    /// Thickness that they grow to (mm).
     pub coarse_mm: f64,
+    /// Two parcels are merged while that moves less organic matter across their common face than this much concentration
+    /// over this much depth (% mm): layers of sand stay layers. Infinite: whatever they hold.
+    pub blur_percent_mm: f64,
     /// Thickness of the thatch-mat layer at the start (mm): what lies below it is the original root zone.
     pub mat_depth_mm: f64,
     /// Depths that take litter.
@@ -35,6 +40,7 @@ impl Default for Layout {
             fine_mm: 2.5,
             fine_to_mm: 100.0,
             coarse_mm: 10.0,
+            blur_percent_mm: 0.1,
             mat_depth_mm: 25.0,
             litter: LitterDepths::default(),
             stretch_days: 1,
@@ -49,9 +55,11 @@ impl Layout {
         };
         positive(p, "layout.depth_mm", self.depth_mm);
         positive(p, "layout.fine_mm", self.fine_mm);
+        positive(p, "layout.fine_to_mm", self.fine_to_mm);
         positive(p, "layout.coarse_mm", self.coarse_mm);
         positive(p, "layout.litter.surface_mm", self.litter.surface_mm);
         positive(p, "layout.litter.root_scale_mm", self.litter.root_scale_mm);
+        p.require(self.blur_percent_mm >= 0.0, "layout.blur_percent_mm", self.blur_percent_mm, "0 % mm or more");
         p.require(self.depth_mm <= 1000.0, "layout.depth_mm", self.depth_mm, "at most 1000 mm");
         p.require(self.fine_mm >= 0.1, "layout.fine_mm", self.fine_mm, "at least 0.1 mm");
         p.require(
@@ -69,8 +77,21 @@ impl Layout {
         p.require(self.stretch_days >= 1, "layout.stretch_days", self.stretch_days, "at least 1 day");
     }
 
+    /// Fine parcels and long stretches for many members; `docs/speed.md` shows what other choices cost.
+    pub const FAST: Self = Self {
+        depth_mm: 150.0,
+        fine_mm: 1.0,
+        fine_to_mm: 25.0,
+        coarse_mm: 5.0,
+        blur_percent_mm: 0.1,
+        mat_depth_mm: 25.0,
+        litter: LitterDepths { surface_mm: 10.0, root_scale_mm: 40.0 },
+        stretch_days: 30,
+    };
+
+    /// Thickness of parcels at a depth.
     fn target_mm(&self, depth_mm: f64) -> f64 {
-        if depth_mm < self.fine_to_mm { self.fine_mm } else { self.coarse_mm }
+        (self.fine_mm * (depth_mm / self.fine_to_mm).max(1.0)).min(self.coarse_mm)
     }
 
     /// Thicknesses at the start, bottom first, with a face at the mat's lower edge; and how many lie below that edge.
@@ -78,12 +99,11 @@ impl Layout {
         let mut down = Vec::new();
         let mut top = 0.0;
         let mut in_mat = 0;
-        for edge in [self.mat_depth_mm, self.fine_to_mm.clamp(self.mat_depth_mm, self.depth_mm), self.depth_mm] {
-            let room = edge - top;
-            if room > 1e-9 {
-                let parts = (room / self.target_mm(top) - 1e-9).ceil().max(1.0);
-                down.extend(std::iter::repeat_n(room / parts, parts as usize));
-                top = edge;
+        for edge in [self.mat_depth_mm, self.depth_mm] {
+            while edge - top > 1e-9 {
+                let parts = ((edge - top) / self.target_mm(top) - 1e-9).floor().max(1.0);
+                down.push((edge - top) / parts);
+                top = if parts > 1.0 { top + (edge - top) / parts } else { edge };
             }
             if edge == self.mat_depth_mm {
                 in_mat = down.len();
@@ -121,12 +141,10 @@ pub struct Scenario<'a> {
 /// One entry of the tape.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Event {
-    /// Growth and decay over days `first..last` of calendar year number `year` of the run.
+    /// Growth and decay.
     Stretch {
-        /// First day.
-        first: usize,
-        /// The day after the last.
-        last: usize,
+        /// Number of its weather.
+        weather: usize,
         /// Calendar year, counted from the first of the run.
         year: usize,
     },
@@ -189,8 +207,9 @@ pub type Tape = Vec<Event>;
 pub struct Plan {
     pub(super) tape: Tape,
     pub(super) parcels_mm: Vec<f64>,
-    pub(super) clippings_g_m2: Vec<f64>,
-    pub(super) decay_modifier: Vec<f64>,
+    /// Of each stretch.
+    pub(super) weather: Arc<Vec<Weathering>>,
+    days: usize,
     pub(super) samples: Vec<(NaiveDate, Sample)>,
     pub(super) layout: Layout,
     /// Calendar years of the run.
@@ -217,14 +236,20 @@ impl Plan {
         let plan = Self {
             tape: Vec::new(),
             parcels_mm,
-            clippings_g_m2: scenario.clippings_g_m2.to_vec(),
-            decay_modifier: scenario.decay_modifier.to_vec(),
+            weather: Arc::default(),
+            days: scenario.clippings_g_m2.len(),
             samples: samples.into_iter().map(|(_, sample)| sample).collect(),
             layout: scenario.layout,
             years: (scenario.start.year()..=scenario.last_day().year()).collect(),
             order,
         };
         Ok(Writer::new(plan, scenario, root_zone).write())
+    }
+
+    /// The same for another nominal member of the same scenario; its weather is not reckoned again.
+    pub(super) fn for_nominal(&self, scenario: &Scenario<'_>) -> Self {
+        let (_, root_zone) = self.layout.parcels();
+        Writer::new(Self { tape: Vec::new(), ..self.clone() }, scenario, root_zone).write()
     }
 
     /// The tape.
@@ -237,9 +262,14 @@ impl Plan {
         self.order[asked]
     }
 
+    /// Parcels at the start.
+    pub fn parcels(&self) -> usize {
+        self.parcels_mm.len()
+    }
+
     /// Days of the run.
     pub fn days(&self) -> usize {
-        self.clippings_g_m2.len()
+        self.days
     }
 }
 
@@ -248,7 +278,11 @@ impl Scenario<'_> {
         self.start + Days::new(self.clippings_g_m2.len().saturating_sub(1) as u64)
     }
 
-    fn validate(&self) -> Result<()> {
+    /// Checks everything against its domain.
+    ///
+    /// # Errors
+    /// [`crate::Error::Input`] with every problem.
+    pub fn validate(&self) -> Result<()> {
         let mut p = Problems::default();
         let days = self.clippings_g_m2.len();
         p.require(days > 0, "clippings_g_m2", "no day", "at least one day");
@@ -258,10 +292,12 @@ impl Scenario<'_> {
             format!("{} days", self.decay_modifier.len()),
             format!("as many days as clippings_g_m2 ({days})"),
         );
-        for (name, series) in [("clippings_g_m2", self.clippings_g_m2), ("decay_modifier", self.decay_modifier)] {
-            if let Some(day) = series.iter().position(|v| !(0.0..=1e4).contains(v)) {
+        for (name, series, most) in
+            [("clippings_g_m2", self.clippings_g_m2, 1e4), ("decay_modifier", self.decay_modifier, 100.0)]
+        {
+            if let Some(day) = series.iter().position(|v| !(0.0..=most).contains(v)) {
                 let date = self.start + Days::new(day as u64);
-                p.require(false, format!("{name} on {date}"), series[day], "a number from 0 to 10000");
+                p.require(false, format!("{name} on {date}"), series[day], format!("a number from 0 to {most}"));
             }
         }
         self.layout.validate(&mut p);
@@ -337,7 +373,7 @@ impl<'a> Writer<'a> {
         let mut work: Vec<&Dated> = scenario.work.iter().collect();
         work.sort_by_key(|dated| dated.date);
         let days = self.plan.days();
-        let (mut next_work, mut next_sample, mut day) = (0, 0, 0);
+        let (mut next_work, mut next_sample, mut day, mut stretches) = (0, 0, 0, 0);
         let mut closes: Option<usize> = None;
         let mut looks: Vec<(usize, usize)> = scenario.profiles.iter().map(|d| day_of(*d)).enumerate().collect();
         looks.sort_by_key(|(_, day)| *day);
@@ -369,7 +405,7 @@ impl<'a> Writer<'a> {
             let year_end = NaiveDate::from_ymd_opt(date.year() + 1, 1, 1).map_or(days, day_of).min(days);
             let stops = [
                 Some(year_end),
-                Some(day + scenario.layout.stretch_days),
+                Some(self.longest(day)),
                 closes,
                 work.get(next_work).map(|dated| day_of(dated.date)),
                 self.plan.samples.get(next_sample).map(|(date, _)| day_of(*date)),
@@ -377,7 +413,12 @@ impl<'a> Writer<'a> {
             ];
             let last = stops.into_iter().flatten().min().unwrap_or(days).min(days);
             let year = (date.year() - scenario.start.year()) as usize;
-            self.push(Event::Stretch { first: day, last, year });
+            if stretches == self.plan.weather.len() {
+                let (modifier, clippings) = (&scenario.decay_modifier[day..last], &scenario.clippings_g_m2[day..last]);
+                Arc::make_mut(&mut self.plan.weather).push(Weathering::of_days(modifier, clippings));
+            }
+            self.push(Event::Stretch { weather: stretches, year });
+            stretches += 1;
             self.reshape();
             if last == year_end {
                 self.plan.tape.push(Event::YearEnd);
@@ -385,6 +426,19 @@ impl<'a> Writer<'a> {
             day = last;
         }
         self.plan
+    }
+
+    /// The day after the last of the longest stretch that may begin at `day`.
+    fn longest(&self, day: usize) -> usize {
+        let most = (day + self.scenario.layout.stretch_days).min(self.plan.days);
+        let mut passed = 0.0;
+        let spans = self.scenario.decay_modifier[day..most].iter().map(|modifier| modifier / DAYS_PER_YEAR);
+        let before = spans.take_while(|span| {
+            let fits = passed < LONGEST_SPAN_YEARS;
+            passed += span;
+            fits
+        });
+        day + before.count()
     }
 
     /// Puts an event on the tape and does it to the nominal member.
@@ -419,6 +473,16 @@ impl<'a> Writer<'a> {
         self.reshape();
     }
 
+    /// What merging a parcel with the one below would move across their face, as concentration times depth (% mm).
+    fn blur_percent_mm(&self, upper: usize) -> f64 {
+        let of = |i: usize| {
+            let (om, mineral) = (self.column.om(i), self.column.mineral[i]);
+            (100.0 * om / (om + mineral).max(f64::MIN_POSITIVE), self.column.thickness_mm(i))
+        };
+        let ((above, above_mm), (below, below_mm)) = (of(upper), of(upper - 1));
+        (above - below).abs() * above_mm * below_mm / (above_mm + below_mm).max(f64::MIN_POSITIVE)
+    }
+
     /// Splits what has grown thick and merges what has grown thin, but never across the root zone's edge.
     fn reshape(&mut self) {
         let layout = self.plan.layout;
@@ -437,6 +501,7 @@ impl<'a> Writer<'a> {
                 && i != self.root_zone
                 && !newest
                 && thickness + self.column.thickness_mm(i - 1) < MERGE_BELOW * target
+                && self.blur_percent_mm(i) < layout.blur_percent_mm
             {
                 self.push(Event::Merge { parcel: i - 1 });
                 self.root_zone -= if i < self.root_zone { 1 } else { 0 };

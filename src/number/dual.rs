@@ -69,6 +69,10 @@ impl<const N: usize> Number for Dual<N> {
     fn largest(self) -> f64 {
         self.value.abs()
     }
+    #[inline(always)]
+    fn at_least(self, limit: f64) -> bool {
+        self.value >= limit
+    }
 }
 
 impl<const N: usize> Neg for Dual<N> {

@@ -66,6 +66,10 @@ impl<const L: usize> Number for Lanes<L> {
     fn largest(self) -> f64 {
         self.0.iter().fold(0.0, |most, v| if v.abs() <= most || most.is_nan() { most } else { v.abs() })
     }
+    #[inline(always)]
+    fn at_least(self, limit: f64) -> bool {
+        self.0.iter().fold(true, |all, v| all & (*v >= limit))
+    }
 }
 
 impl<const L: usize> Neg for Lanes<L> {

@@ -14,7 +14,8 @@ use std::ops::{Add, AddAssign, Div, Mul, MulAssign, Neg, Sub, SubAssign};
 
 /// A real number, several side by side, or one with derivatives.
 ///
-/// Code over it must not branch on values: [`Number::pick_less`], `min` and `max` choose instead.
+/// Code over it must not branch on values, but to leave out what would change nothing: [`Number::pick_less`], `min` and
+/// `max` choose instead.
 pub trait Number:
     Copy
     + Debug
@@ -51,6 +52,9 @@ pub trait Number:
 
     /// The largest absolute value that it holds; NaN if it holds one.
     fn largest(self) -> f64;
+
+    /// Whether every value that it holds is at least `limit`.
+    fn at_least(self, limit: f64) -> bool;
 
     /// Zero.
     #[inline(always)]
@@ -108,24 +112,8 @@ impl Number for f64 {
     fn largest(self) -> f64 {
         self.abs()
     }
-}
-
-/// `(1 - exp(-x)) / x`, smooth through zero, for rates of one day (`|x|` up to about 0.5).
-///
-/// Taylor series to the tenth order: the error is below 2e-12 at `|x|` = 0.5.
-///
-/// ```
-/// use matledger::number::decayed_mean;
-/// assert!((decayed_mean(0.1_f64) - (1.0 - (-0.1_f64).exp()) / 0.1).abs() < 1e-15);
-/// assert_eq!(decayed_mean(0.0_f64), 1.0);
-/// ```
-#[inline(always)]
-pub fn decayed_mean<T: Number>(x: T) -> T {
-    const TERMS: [f64; 10] =
-        [1.0 / 11.0, 1.0 / 10.0, 1.0 / 9.0, 1.0 / 8.0, 1.0 / 7.0, 1.0 / 6.0, 1.0 / 5.0, 1.0 / 4.0, 1.0 / 3.0, 0.5];
-    let mut sum = T::one();
-    for inverse in TERMS {
-        sum = -(x * inverse) * sum + 1.0;
+    #[inline(always)]
+    fn at_least(self, limit: f64) -> bool {
+        self >= limit
     }
-    sum
 }

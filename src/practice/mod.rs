@@ -1,10 +1,12 @@
 //! What is done to a green: geometry, rates and calendar. Touches no parcel.
 
+pub mod order;
 pub mod programme;
 pub mod rule;
 pub mod spreading;
 pub mod tine;
 pub mod work;
+pub mod work_day;
 
 pub use programme::{Calendar, Closed, Dated, Programme, Step, WhenClosed};
 pub use rule::{DegreeDays, MonthDay, Rule};

@@ -1,0 +1,121 @@
+//! Speed against error: how far each layout stands from the daily scheme with parcels of 1 mm, over random courses,
+//! programmes and draws from the full priors, and the site-years that it runs in a second on one core.
+//!
+//! `cargo bench --bench curve [-- courses draws]`
+
+#[path = "../tests/courses/mod.rs"]
+mod courses;
+
+use courses::{Course, YEARS};
+use matledger::engine::batch::{Batch, Block, Control, Ensemble};
+use matledger::engine::{Field, Layout, Member, run};
+use std::sync::Mutex;
+
+/// Columns of unknowns of some members, for an ensemble.
+struct Columns {
+    fields: Vec<Vec<f64>>,
+    years: Vec<Vec<f64>>,
+}
+
+impl Columns {
+    fn of(members: &[Member<f64>]) -> Self {
+        let fields = (0..Field::ALL.len())
+            .map(|i| members.iter().map(|member| *member.clone().fields_mut()[i]).collect())
+            .collect();
+        let years =
+            (0..YEARS as usize).map(|y| members.iter().map(|member| member.year_multipliers[y]).collect()).collect();
+        Self { fields, years }
+    }
+
+    fn ensemble(&self) -> Ensemble<'_> {
+        let names = Field::ALL.iter().map(|field| field.name);
+        let unknowns: Vec<_> = names.zip(self.fields.iter().map(Vec::as_slice)).collect();
+        let years: Vec<_> = self.years.iter().map(Vec::as_slice).collect();
+        Ensemble::new(self.fields[0].len(), &unknowns, &years).unwrap()
+    }
+}
+
+/// % OM of every reading of every member.
+fn percents(batch: &Batch<'_>) -> Vec<Vec<f64>> {
+    let kept = Mutex::new(vec![Vec::new(); batch.runs()]);
+    let sink = |block: Block<'_>| {
+        let mut kept = kept.lock().unwrap();
+        for (member, outcome) in block.members.iter().zip(&block.outcomes) {
+            kept[*member] = outcome.as_ref().unwrap().readings.iter().map(|r| r.om_percent()).collect();
+        }
+    };
+    batch.run(&Control { threads: Some(1), ..Control::default() }, &sink).unwrap();
+    kept.into_inner().unwrap()
+}
+
+/// Fine parcels (mm), down to (mm), and what merging may blur (% mm).
+const LAYOUTS: [(f64, f64, f64); 7] = [
+    (5.0, 100.0, f64::INFINITY),
+    (2.5, 100.0, 0.1),
+    (1.5, 25.0, 0.1),
+    (1.0, 15.0, 0.2),
+    (1.0, 25.0, 0.1),
+    (0.7, 15.0, 0.05),
+    (0.7, 30.0, 0.05),
+];
+
+/// Seconds that this thread has run: others on the machine do not count.
+fn cpu_seconds() -> f64 {
+    let text = std::fs::read_to_string("/proc/thread-self/schedstat").expect("Linux");
+    text.split_whitespace().next().unwrap().parse::<f64>().unwrap() * 1e-9
+}
+
+fn main() {
+    let numbers: Vec<usize> = std::env::args().filter_map(|argument| argument.parse().ok()).collect();
+    let (count, draws) = (numbers.first().copied().unwrap_or(200), numbers.get(1).copied().unwrap_or(8));
+    let typical = Member::typical();
+    let daily = Layout { fine_mm: 1.0, coarse_mm: 1.0, blur_percent_mm: f64::INFINITY, ..Layout::default() };
+    let cases: Vec<_> =
+        (0..count as u64).map(|seed| (Course::random(seed), courses::draws(draws, 1000 + seed))).collect();
+    let truth = |layout: Layout, cases: &[(Course, Vec<Member<f64>>)]| -> Vec<Vec<Vec<f64>>> {
+        let one = |course: &Course, member: &Member<f64>| {
+            let outcome = run(&course.plan(layout, member), member, |_, _| {}).unwrap();
+            outcome.readings.iter().map(|r| r.om_percent()).collect()
+        };
+        cases.iter().map(|(course, members)| members.iter().map(|member| one(course, member)).collect()).collect()
+    };
+    let reference = truth(daily, &cases);
+    let few = &cases[..(count / 10).max(1)];
+    let finer = truth(Layout { fine_mm: 0.5, coarse_mm: 0.5, ..daily }, few);
+    report("the reference itself, against parcels of 0.5 mm", &finer, &reference[..few.len()], f64::NAN);
+    let many: Vec<_> =
+        cases.iter().take(4).map(|(course, _)| (course, Columns::of(&courses::draws(2000, 7)))).collect();
+    for (fine_mm, fine_to_mm, blur_percent_mm) in LAYOUTS {
+        let layout = Layout { fine_mm, fine_to_mm, blur_percent_mm, ..Layout::FAST };
+        let run = |course: &Course, columns: &Columns| {
+            let ensemble = columns.ensemble();
+            let batch = Batch::new(&[course.scenario(layout, &typical)], &ensemble).unwrap();
+            let begin = cpu_seconds();
+            let percents = percents(&batch);
+            (percents, cpu_seconds() - begin)
+        };
+        let ran: Vec<_> = cases.iter().map(|(course, members)| run(course, &Columns::of(members)).0).collect();
+        let seconds: f64 = many.iter().map(|(course, columns)| run(course, columns).1).sum();
+        let per_second = (many.len() * 2000 * YEARS as usize) as f64 / seconds;
+        report(&format!("{fine_mm} mm to {fine_to_mm} mm, blur {blur_percent_mm} % mm"), &reference, &ran, per_second);
+    }
+}
+
+fn report(name: &str, truth: &[Vec<Vec<f64>>], ran: &[Vec<Vec<f64>>], per_second: f64) {
+    let errors: Vec<f64> =
+        truth.iter().flatten().flatten().zip(ran.iter().flatten().flatten()).map(|(a, b)| (a - b).abs()).collect();
+    let of = |first: usize| {
+        let some: Vec<f64> = errors
+            .iter()
+            .enumerate()
+            .filter(|(i, _)| i % courses::WINDOWS.len() >= first)
+            .map(|(_, error)| *error)
+            .collect();
+        let largest = some.iter().copied().fold(0.0, f64::max);
+        (largest, (some.iter().map(|e| e * e).sum::<f64>() / some.len() as f64).sqrt())
+    };
+    let ((all, all_rms), (deep, deep_rms)) = (of(0), of(1));
+    println!(
+        "{name:50} all {all:.4} {all_rms:.4}  without 0-10 mm {deep:.4} {deep_rms:.4} % OM {per_second:>9.0} site-years/s"
+    );
+}

@@ -1,0 +1,122 @@
+"""The budget as a spreadsheet with live totals, and as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import secrets
+from pathlib import Path
+
+from matledger.atomic import write_whole
+from matledger.errors import InputError, Problem
+from matledger.money import LINES, Budget
+
+__all__ = ["write_budget"]
+
+STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+
+
+def plain(text: str) -> str:
+    """Return text that no spreadsheet reads as a formula.
+
+    Examples
+    --------
+    >>> plain("=1+1"), plain("twice a year")
+    ("'=1+1", 'twice a year')
+    """
+    return f"'{text}" if text.startswith(STARTS_A_FORMULA) else text
+
+
+def write_budget(budget: Budget, path: str | Path) -> Path:
+    """Write a budget as ``.xlsx`` with live totals, or as ``.csv``; the file is written whole or not at all.
+
+    Parameters
+    ----------
+    budget
+        The budget, such as ``comparison.budget``.
+    path
+        File to write. The spreadsheet has one sheet of lines by year for each programme, and a sheet that adds them up
+        by formulas, with the discount of each year in a cell of its own. Text that could be read as a formula is
+        escaped in both.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    InputError
+        For another ending.
+    OSError
+        If the file cannot be written; an older one is then still whole.
+    """
+    target = Path(path)
+    ending = target.suffix.lower()
+    if ending not in (".xlsx", ".csv"):
+        raise InputError([Problem("path", str(path), "a file name ending in .xlsx or .csv")])
+    if ending == ".csv":
+        held = io.StringIO()
+        writer = csv.writer(held, lineterminator="\n")
+        table = budget.lines()
+        writer.writerow(table.columns)
+        for row in zip(*table.columns.values(), strict=True):
+            writer.writerow([plain(cell) if isinstance(cell, str) else cell for cell in row])
+        write_whole(target, held.getvalue())
+        return target
+    draft = target.with_name(f".{target.stem}.{secrets.token_hex(4)}.xlsx")
+    try:
+        _spreadsheet(budget, draft)
+        draft.replace(target)
+    finally:
+        draft.unlink(missing_ok=True)
+    return target
+
+
+def _spreadsheet(budget: Budget, path: Path) -> None:
+    from xlsxwriter import Workbook  # type: ignore[import-untyped]
+    from xlsxwriter.utility import xl_rowcol_to_cell as cell  # type: ignore[import-untyped]
+
+    book = Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
+    bold, money, factor = (
+        book.add_format(form) for form in ({"bold": True}, {"num_format": "#,##0.00"}, {"num_format": "0.0000"})
+    )
+    total = book.add_worksheet("Total")
+    years = len(budget.years)
+    total.set_column(0, 0, 44)
+    total.set_column(1, years + 2, 14)
+    total.write_row(0, 0, ["programme", *budget.years, f"total, {budget.currency}", "present value"], bold)
+    total.write_string(1, 0, "what money of the year counts for now")
+    total.write_row(1, 1, budget.discount.tolist(), factor)
+    discount = f"{cell(1, 1, True, True)}:{cell(1, years, True, True)}"
+    for p, name in enumerate(budget.programmes):
+        # A sheet's name may hold 31 characters and none of []:*?/\.
+        title = f"{p + 1} " + "".join(c for c in name if c not in "[]:*?/\\'")[:26].strip()
+        sheet = book.add_worksheet(title)
+        sheet.set_column(0, 0, 24)
+        sheet.set_column(1, years + 1, 14)
+        sheet.write_string(0, 0, plain(name), bold)
+        sheet.write_row(1, 0, [f"{budget.currency}", *budget.years, "total"], bold)
+        for index, line in enumerate(LINES):
+            row = index + 2
+            sheet.write_string(row, 0, line)
+            sheet.write_row(row, 1, budget.amounts[p, :, index].tolist(), money)
+            amount = float(budget.amounts[p, :, index].sum())
+            sheet.write_formula(row, years + 1, f"=SUM({cell(row, 1)}:{cell(row, years)})", money, amount)
+        last = len(LINES) + 2
+        sheet.write_string(last, 0, "total", bold)
+        for column in range(1, years + 2):
+            amounts = budget.amounts[p, column - 1] if column <= years else budget.amounts[p]
+            formula = f"=SUM({cell(2, column)}:{cell(last - 1, column)})"
+            sheet.write_formula(last, column, formula, money, float(amounts.sum()))
+        row = p + 2
+        total.write_string(row, 0, plain(name))
+        for column in range(1, years + 1):
+            amount = float(budget.amounts[p, column - 1].sum())
+            total.write_formula(row, column, f"='{title}'!{cell(last, column)}", money, amount)
+        span = f"{cell(row, 1)}:{cell(row, years)}"
+        total.write_formula(row, years + 1, f"=SUM({span})", money, float(budget.amounts[p].sum()))
+        total.write_formula(row, years + 2, f"=SUMPRODUCT({span},{discount})", money, float(budget.total[p]))
+    for index, note in enumerate(budget.notes):
+        total.write_string(len(budget.programmes) + 3 + index, 0, plain(note))
+    book.close()

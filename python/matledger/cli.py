@@ -1,0 +1,283 @@
+"""The command line: ``matledger new | check | fit | compare | report FOLDER``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+from matledger import _core
+from matledger.errors import InputError
+
+if TYPE_CHECKING:
+    from matledger.calibration import Calibration
+    from matledger.comparison import Comparison
+    from matledger.course import Course
+
+__all__ = ["main"]
+
+OK, BAD_INPUT, NO_PROGRAMME, NO_FILE, STOPPED = 0, 2, 3, 4, 130
+
+DESCRIPTION = """\
+How much organic matter putting greens make, what coring and sanding do about it, what that costs, and which programme
+to choose. A course is a folder with course.toml and the CSV files that it names; `matledger new FOLDER` writes one."""
+
+EPILOG = """\
+exit codes: 0 all is well; 2 the input or the command is wrong (every problem is listed); 3 no programme reaches the
+target; 4 a file cannot be read or written; 130 stopped by Ctrl-C"""
+
+STARTER = """\
+# A starter course: edit every line, then run `matledger check FOLDER`. All figures here are invented.
+name = "My course"
+invented = true                 # set to false, or remove, once the figures are yours
+
+[weather]
+file = "weather.csv"            # date, tmin_c, tmax_c (or tmin_f, tmax_f), one row a day, whole years
+
+[growth]
+grass = "creeping bentgrass"
+lower_c = 0                     # base of its degree days: 0 for bentgrass, 10 for ultradwarf bermudagrass
+
+[soil_tests]
+file = "soil_tests.csv"
+
+[work]
+file = "work.csv"               # what was done to the greens, and when
+
+# [clippings]                   # the records that narrow a forecast most
+# file = "clippings.csv"
+
+[[green]]
+name = "1"
+area_m2 = 450                   # or "4800 ft2"
+mat_depth_mm = 25
+
+[[green]]
+name = "2"
+area_m2 = 520
+mat_depth_mm = 25
+
+[[programme]]
+name = "present"
+
+[[programme.step]]
+when = "second Monday of April"
+work = [
+    { work = "coring", tine_inside_diameter_mm = 12.7, spacing_along_mm = 50, spacing_across_mm = 50, depth_mm = 70 },
+    { work = "topdressing", sand_mm = 2.5, passes = 3 },
+]
+
+[[programme]]
+name = "twice, and light sand"
+closed = ["1 July to 7 July"]
+when_closed = "next_open_day"
+
+[[programme.step]]
+when = "second Monday of April and of September"
+work = [
+    { work = "coring", tine_inside_diameter_mm = 12.7, spacing_along_mm = 50, spacing_across_mm = 50, depth_mm = 70 },
+    { work = "topdressing", sand_mm = 2.5, passes = 3 },
+]
+
+[[programme.step]]
+when = "every 14 days from 1 May to 31 August"
+work = [{ work = "topdressing", sand_mm = 0.3 }]
+
+[target]                        # yours: no range is accepted everywhere
+top_mm = 0
+bottom_mm = 20
+om_percent = 5
+probability = 0.8
+
+# [prices]                      # with prices there is a budget; an amount may name its currency: "25 EUR"
+# currency = "EUR"
+# crew_h = 25
+# machine_h = { corer = 40, vehicle = 15, spreader = 30 }
+# sand_t = 40
+"""
+
+
+def _parser() -> argparse.ArgumentParser:
+    shaped = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser(prog="matledger", description=DESCRIPTION, epilog=EPILOG, formatter_class=shaped)
+    parser.add_argument("--version", action="version", version=f"matledger {_core.VERSION}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    def command(name: str, text: str) -> argparse.ArgumentParser:
+        added = commands.add_parser(name, help=text, description=text, epilog=EPILOG, formatter_class=shaped)
+        added.add_argument("folder", type=Path, metavar="FOLDER", help="folder of the course")
+        return added
+
+    command("new", "write a commented starter course into a new folder")
+    command("check", "read a course and list every problem, by file, row and column")
+    fit = command("fit", "fit the unknowns to the soil tests and say what they taught")
+    weigh = command("compare", "run the course's programmes forward and set them side by side")
+    page = command("report", "write the page for the committee, and the budget")
+    for each in (fit, weigh, page):
+        each.add_argument("--seed", type=int, default=0, help="seed of every draw (default 0)")
+        each.add_argument("--draws", type=int, default=400, help="draws of the unknowns (default 400)")
+        each.add_argument("--quiet", action="store_true", help="no progress bar")
+    for each in (weigh, page):
+        each.add_argument("--years", type=int, default=5, help="years to run (default 5)")
+        each.add_argument("--units", choices=("metric", "us"), default="metric", help="units of tables and pages")
+    page.add_argument("--out", type=Path, metavar="FILE", help="plan.pdf or plan.html (default: plan.pdf in FOLDER)")
+    page.add_argument("--present", metavar="NAME", help="the present programme (default: the first)")
+    page.add_argument("--budget", type=Path, metavar="FILE", help="also write the budget, as .xlsx or .csv")
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command, and return its exit code."""
+    given = _parser().parse_args(arguments)
+    try:
+        return _run(given)
+    except InputError as error:
+        print(error, file=sys.stderr)
+        return BAD_INPUT
+    except OSError as error:
+        print(error, file=sys.stderr)
+        return NO_FILE
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+        return STOPPED
+
+
+def _run(given: argparse.Namespace) -> int:
+    if given.command == "new":
+        return _new(given.folder)
+    from matledger.course_file import load_course
+
+    course = load_course(given.folder)
+    if given.command == "check":
+        print(course)
+        print("\n".join(f"note: {note}" for note in course.notes))
+        return OK
+    bar = Bar(sys.stderr, shown=not given.quiet and sys.stderr.isatty())
+    calibration = _fit(course, given, bar)
+    if given.command == "fit":
+        print(calibration.taught())
+        print("\n".join(f"note: {note}" for note in calibration.notes))
+        return OK
+    from matledger.comparison import compare
+
+    sequences = 20
+    bar.start("comparing", len(course.programmes) * len(course.greens) * min(sequences, given.draws))
+    comparison = compare(
+        calibration,
+        years=given.years,
+        draws=given.draws,
+        seed=given.seed,
+        weather_sequences=sequences,
+        progress=bar.show,
+    )
+    bar.stop()
+    if given.command == "compare":
+        print(comparison.summary(given.units))
+        if comparison.budget is not None:
+            print(f"\n{comparison.budget.table()}")
+        print("\n".join(f"note: {note}" for note in comparison.notes))
+    else:
+        _report(comparison, given)
+    print(comparison.verdict())
+    return NO_PROGRAMME if comparison.target is not None and comparison.recommended is None else OK
+
+
+def _fit(course: Course, given: argparse.Namespace, bar: Bar) -> Calibration:
+    from matledger.calibration import calibrate
+
+    bar.start("fitting", None)
+    calibration = calibrate(course, draws=given.draws, seed=given.seed, progress=bar.show)
+    bar.stop()
+    return calibration
+
+
+def _report(comparison: Comparison, given: argparse.Namespace) -> None:
+    from matledger.budget_files import write_budget
+    from matledger.errors import Problem
+    from matledger.reporting import report
+
+    if given.budget is not None and comparison.budget is None:
+        raise InputError([Problem("--budget", str(given.budget), "a course with [prices] in course.toml")])
+    out = given.folder / "plan.pdf" if given.out is None else given.out
+    print(report(comparison, out, units=given.units, present=given.present))
+    if comparison.budget is not None and given.budget is not None:
+        print(write_budget(comparison.budget, given.budget))
+
+
+def _new(folder: Path) -> int:
+    from matledger.atomic import fresh_folder
+    from matledger.errors import Problem
+
+    if folder.exists():
+        raise InputError([Problem("FOLDER", str(folder), "a folder that is not there yet")])
+    with fresh_folder(folder) as draft:
+        for name, text in _starter().items():
+            draft.joinpath(name).write_text(text, encoding="utf-8")
+    print(f"{folder}: edit course.toml and the CSV files, then run: matledger check {folder}")
+    return OK
+
+
+def _starter() -> dict[str, str]:
+    """Files of the starter course: invented records, and invented weather of three whole years."""
+    import datetime as dt
+    import math
+
+    days = [dt.date(2022, 1, 1) + dt.timedelta(days=n) for n in range(3 * 365 + 1)]
+    weather = ["date,tmin_c,tmax_c"]
+    for n, day in enumerate(days):
+        mean = 11 - 8 * math.cos(2 * math.pi * (day.timetuple().tm_yday - 20) / 365) + 2 * math.sin(n / 3)
+        weather.append(f"{day},{mean - 5:.1f},{mean + 5:.1f}")
+    tests = ["date,green,top_mm,bottom_mm,om_percent,cores,method,verdure"]
+    levels = {"1": (4.6, 4.9, 4.7, 5.1, 5.0, 5.4), "2": (5.2, 5.0, 5.6, 5.5, 5.4, 5.9)}
+    for green, percents in levels.items():
+        for n, percent in enumerate(percents):
+            date = f"{2022 + n // 2}-{('04', '10')[n % 2]}-10"
+            tests += [f"{date},{green},0,20,{percent},6,440 C,on"]
+            tests += [f"{date},{green},20,40,{percent - (2.0, 1.7, 2.2)[n % 3]:.1f},6,440 C,on"]
+    work = ["date,green,work,sand_mm,passes"]
+    work += [f"{year}-{month:02}-15,all,topdressing,0.5,1" for year in (2022, 2023, 2024) for month in range(5, 10)]
+    return {
+        "course.toml": STARTER,
+        "weather.csv": "\n".join(weather) + "\n",
+        "soil_tests.csv": "\n".join(tests) + "\n",
+        "work.csv": "\n".join(work) + "\n",
+    }
+
+
+class Bar:
+    """One line of progress on a terminal."""
+
+    WIDTH = 30
+
+    def __init__(self, stream: TextIO, *, shown: bool) -> None:
+        self.stream, self.shown = stream, shown
+        self.name = ""
+        self.total: int | None = None
+
+    def start(self, name: str, total: int | None) -> None:
+        """Begin a bar; without a total only the count is shown."""
+        self.name, self.total = name, total
+
+    def show(self, done: int) -> None:
+        """Draw the bar anew."""
+        if not self.shown:
+            return
+        if self.total:
+            filled = round(self.WIDTH * done / self.total)
+            text = f"[{'#' * filled}{'.' * (self.WIDTH - filled)}] {done}/{self.total}"
+        else:
+            text = f"{done} steps"
+        self.stream.write(f"\r{self.name} {text}\x1b[K")
+        self.stream.flush()
+
+    def stop(self) -> None:
+        """Clear the line."""
+        if self.shown:
+            self.stream.write("\r\x1b[K")
+            self.stream.flush()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,255 @@
+"""Recovery, dates, search, choice by green and the value of a test on the demo course, mostly against brute force."""
+
+import datetime as dt
+import itertools
+import pickle
+
+import numpy as np
+import pytest
+
+import matledger as mat
+from matledger.money import Play, Prices
+from matledger.recovery import FULL_COVER_PERCENT
+
+CORES = mat.Coring(tine=mat.Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=70)
+MACHINES = {"corer": 40, "vehicle": 15, "spreader": 30, "vertical mower": 35, "injector": 90}
+PRICES = Prices(
+    currency="EUR",
+    crew_h=25,
+    machine_h=MACHINES,
+    sand_t=40,
+    load=120,
+    core_t=15,
+    round=50,
+    renovation=60000,
+    too_much_om_percent=4.5,
+    inflation=0.02,
+    discount_rate=0.04,
+)
+PLAY = Play(rounds_a_week=[50, 60, 150, 250, 320, 350, 350, 340, 280, 180, 80, 50], lost_share=0.1, discount_share=0.2)
+
+
+@pytest.fixture(scope="module")
+def calibration():
+    return mat.calibrate(mat.demo_course(), draws=80, seed=1)
+
+
+@pytest.fixture(scope="module")
+def frontier(calibration):
+    space = mat.Space(
+        coring_days=[(), ("15 April",), ("15 April", "10 September")], bores_mm=[9.5, 12.7], topdressing_mm=[0.15, 0.3]
+    )
+    return mat.search(calibration, space, years=3, draws=60, weather_sequences=4, prices=PRICES, play=PLAY, seed=2)
+
+
+@pytest.fixture(scope="module")
+def turf():
+    return mat.healing(mat.demo_course(), draws=200)
+
+
+def test_half_inch_holes_close_in_about_four_weeks_of_summer(turf):
+    days = np.median(turf.days(CORES, dt.date(2015, 6, 15)))
+    assert 21 <= days <= 35  # common practice, no source
+
+
+def test_small_holes_and_warm_weeks_heal_faster(turf):
+    small = mat.Coring(tine=mat.Tine(inside_diameter_mm=6.4), spacing_mm=(50, 50), depth_mm=70)
+    summer, spring = dt.date(2015, 7, 1), dt.date(2015, 3, 1)
+    assert turf.expected_days(small, summer) < turf.expected_days(CORES, summer) < turf.expected_days(CORES, spring)
+
+
+def test_the_curve_ends_where_the_days_say(turf):
+    day = dt.date(2015, 7, 1)
+    median = np.median(turf.days(CORES, day))
+    cover = turf.curve(CORES, day, days=100).columns["cover, %"]
+    first = next(n for n, value in enumerate(cover, 1) if value >= FULL_COVER_PERCENT)
+    assert abs(first - median) <= 1
+    assert np.all(np.diff(cover) >= 0)
+
+
+def test_readings_of_fast_turf_shorten_the_days():
+    course = mat.demo_course()
+    done = dt.date(2014, 6, 2)
+    readings = [
+        mat.CoverReading(work=CORES, done=done, date=done + dt.timedelta(days=n), cover_percent=c)
+        for n, c in ((0, 60), (5, 95), (9, 99.5), (12, 100))
+    ]
+    told, prior = (mat.healing(course, readings=given, draws=300) for given in (readings, ()))
+    assert told.expected_days(CORES, done) < prior.expected_days(CORES, done) - 2
+    assert pickle.loads(pickle.dumps(told)).readings == 4
+
+
+def test_readings_that_cannot_be_used_are_all_named():
+    day = dt.date(2014, 6, 2)
+    readings = [
+        mat.CoverReading(work=mat.Topdressing(sand_mm=1), done=day, date=day, cover_percent=50),
+        mat.CoverReading(work=CORES, done=day, date=day - dt.timedelta(days=1), cover_percent=50),
+    ]
+    with pytest.raises(mat.InputError) as caught:
+        mat.healing(mat.demo_course(), readings=readings, growth_factor=0)
+    assert {p.place for p in caught.value.problems} == {"growth_factor", "readings[0].work", "readings[1].date"}
+
+
+def test_dates_are_ranked_with_reasons(turf):
+    ranking = mat.rank_dates(
+        mat.demo_course(),
+        CORES,
+        recovery=turf,
+        play=PLAY,
+        closed=["1 July to 7 July"],
+        other_work=[dt.date(2016, 9, 12)],
+    )
+    columns = ranking.ranked.columns
+    rounds = np.add(columns["rounds lost"], columns["rounds during recovery"])
+    assert np.all(np.diff(rounds) >= 0)
+    # what is marked is beaten by none, by brute force
+    pairs = list(zip(rounds, columns["days to 99 %"], strict=True))
+    for (r, d), mark in zip(pairs, columns["none beats"], strict=True):
+        beaten = any(a <= r and b <= d and (a, b) != (r, d) for a, b in pairs)
+        assert mark == ("" if beaten else "yes")
+    reasons = " ".join(ranking.excluded.columns["why not"])
+    assert "closed on 01 July" in reasons
+    assert "other work on 12 September" in reasons
+    assert len(columns["week from"]) + len(ranking.excluded.columns["week from"]) == 52
+
+
+def test_closed_dates_that_leave_no_week_say_so(turf):
+    with pytest.raises(mat.InputError, match="none of 52 weeks is left"):
+        mat.rank_dates(
+            mat.demo_course(), CORES, recovery=turf, play=PLAY, closed=["1 January to 30 June", "2 July to 31 December"]
+        )
+
+
+def test_a_search_says_what_compare_says(frontier, calibration):
+    chosen = [0, 5, 9]
+    told = mat.compare(
+        calibration,
+        [frontier.programmes[p] for p in chosen],
+        years=3,
+        draws=60,
+        weather_sequences=4,
+        prices=PRICES,
+        play=PLAY,
+        seed=2,
+    )
+    np.testing.assert_allclose(frontier.om_percent[chosen], told.om_percent[:, :, -1, 0], rtol=1e-9)
+    np.testing.assert_allclose(frontier.probability_all[chosen], told.probability_all[:, -1])
+    np.testing.assert_allclose(frontier.budget.total[chosen], told.budget.total)
+
+
+def test_the_pareto_set_and_the_cheapest_are_those_of_brute_force(frontier):
+    measures = list(zip(frontier.cost, frontier.disrupted_days, -frontier.probability_all, strict=True))
+    best = {
+        i
+        for i, a in enumerate(measures)
+        if not any(all(x <= y for x, y in zip(b, a, strict=True)) and b != a for b in measures)
+    }
+    assert set(frontier.pareto) == best
+    for need in (0.05, 0.3, 0.6):
+        reaching = [p for p in range(len(measures)) if frontier.probability_all[p] >= need]
+        if reaching:
+            assert frontier.cost[frontier.cheapest(need)] == min(frontier.cost[p] for p in reaching)
+            assert frontier.sand_kg_m2[frontier.least_sand(need)] == min(frontier.sand_kg_m2[p] for p in reaching)
+
+
+def test_an_impossible_space_says_how_near_it_comes(calibration):
+    space = mat.Space(coring_days=[()], topdressing_mm=[0.05])
+    found = mat.search(calibration, space, years=3, draws=40, weather_sequences=2)
+    with pytest.raises(mat.InputError) as caught:
+        found.cheapest(0.9)
+    problem = caught.value.problems[0]
+    assert "the nearest" in problem.value
+    # the limit that it says would hold does hold
+    limit = float(problem.expected.split()[3])
+    assert (found.om_percent.max(axis=1) <= limit + 0.005).mean() >= 0.9
+    assert "the nearest" in found.verdict()
+
+
+def test_regret_is_least_regret_of_each_draw(frontier):
+    from matledger.money import draw_losses
+
+    areas = np.array([green.area_m2 for green in frontier.calibration.course.greens])
+    losses = draw_losses(frontier.budget, PRICES, frontier.om_percent, areas)
+    regret = frontier.regret()
+    by_hand = [np.mean([losses[p, d] - min(losses[:, d]) for d in range(60)]) for p in range(len(losses))]
+    np.testing.assert_allclose(regret, by_hand)
+    assert regret.min() >= 0
+
+
+def test_regret_needs_the_users_own_figure(calibration, frontier):
+    found = mat.search(calibration, frontier.programmes[:2], years=1, draws=10, weather_sequences=1)
+    with pytest.raises(mat.InputError, match="renovation"):
+        found.regret()
+
+
+def test_sand_of_the_least_stands_beside_the_closed_form(frontier):
+    own, closed = frontier.closed_form_sand(1)
+    assert own == pytest.approx(frontier.sand_kg_m2[1])
+    assert 0.5 < closed < 30
+
+
+def test_the_choice_by_green_is_that_of_enumeration(frontier):
+    options = [0, 3, 7]
+    uses = [frontier._per_green(p, [g.area_m2 for g in frontier.calibration.course.greens])[0] for p in options]
+    most = 0.5 * (sum(uses[0]) + sum(uses[2]))
+    found = frontier.by_green(programmes=options, sand_t=most)
+    best, best_more = (
+        max(
+            sum(frontier.probability[options[o], g] for g, o in enumerate(pick))
+            for pick in itertools.product(range(3), repeat=9)
+            if sum(uses[o][g] for g, o in enumerate(pick)) <= limit
+        )
+        for limit in (most, most + 1)
+    )
+    assert found.probability.sum() == pytest.approx(best)
+    assert found.one_more["moist sand, t"] == pytest.approx(best_more - best, abs=1e-9)
+    assert found.used["moist sand, t"] <= most + 1e-9
+
+
+def test_limits_that_no_choice_keeps_are_refused(frontier):
+    with pytest.raises(mat.InputError, match="at least"):
+        frontier.by_green(sand_t=0.001)
+    with pytest.raises(mat.InputError, match="sand_t, green_days or money"):
+        frontier.by_green()
+
+
+def test_space_names_what_is_empty():
+    with pytest.raises(mat.InputError, match="bores_mm"):
+        mat.Space(coring_days=[()], bores_mm=[])
+    with pytest.raises(mat.InputError, match=r"coring_days\[0\]"):
+        mat.Space(coring_days=["15 April"])
+
+
+def test_the_result_does_not_depend_on_who_else_is_searched(frontier, calibration):
+    alone = mat.search(
+        calibration, [frontier.programmes[4]], years=3, draws=60, weather_sequences=4, prices=PRICES, play=PLAY, seed=2
+    )
+    np.testing.assert_array_equal(alone.om_percent[0], frontier.om_percent[4])
+
+
+def test_a_test_is_worth_more_when_it_is_sharper(calibration, frontier):
+    options = [frontier.programmes[p] for p in frontier.pareto]
+    told = mat.compare(calibration, options, years=3, draws=80, weather_sequences=4, prices=PRICES, play=PLAY)
+    sharp, blunt = (mat.value_of_test(told, error_sd_percent=sd) for sd in (0.05, 50.0))
+    assert max(sharp.columns["worth, EUR"]) > max(blunt.columns["worth, EUR"])
+    assert max(blunt.columns["worth, EUR"]) == pytest.approx(0, abs=5)
+    assert max(blunt.columns["changes the choice"]) == 0
+    assert sharp.columns["worth, EUR"] == sorted(sharp.columns["worth, EUR"], reverse=True)
+
+
+def test_value_of_a_test_needs_a_choice(calibration, frontier):
+    told = mat.compare(calibration, frontier.programmes[:1], years=1, draws=10, weather_sequences=1)
+    with pytest.raises(mat.InputError, match="two programmes"):
+        mat.value_of_test(told, error_sd_percent=-1)
+
+
+def test_a_comparison_with_prices_names_the_cheapest_that_reaches_the_target(calibration, frontier):
+    told = mat.compare(calibration, years=2, draws=40, weather_sequences=4, prices=PRICES, play=PLAY)
+    assert told.budget is not None
+    best = told.recommended
+    if best is not None:
+        reaching = told.probability_all[:, -1] >= told.target.probability
+        assert told.budget.total[best] == told.budget.total[reaching].min()
+        assert "EUR a year" in told.verdict()
+    assert np.all(told.disrupted_days >= 0)
+    assert "EUR a year" in told.summary().columns

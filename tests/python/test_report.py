@@ -1,0 +1,237 @@
+"""Pages, budget files and the command line, read back as a reader would."""
+
+import csv
+import html.parser
+import io
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import openpyxl
+import pypdf
+import pytest
+from test_decision import PLAY, PRICES
+
+import matledger as mat
+from matledger import cli
+from matledger.budget_files import plain, write_budget
+from matledger.demo import demo_folder
+
+MONEY = """
+[prices]
+currency = "EUR"
+crew_h = 25
+machine_h = { corer = 40, vehicle = 15, spreader = 30 }
+sand_t = "40 EUR"
+round = 50
+
+[play]
+rounds_a_week = [50, 60, 150, 250, 320, 350, 350, 340, 280, 180, 80, 50]
+lost_share = 0.1
+"""
+
+
+@pytest.fixture(scope="module")
+def told():
+    calibration = mat.calibrate(mat.demo_course(), draws=60, seed=1)
+    return mat.compare(calibration, years=2, draws=60, weather_sequences=3, prices=PRICES, play=PLAY)
+
+
+def tree(reader):
+    return reader.trailer["/Root"]
+
+
+def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path):
+    started = time.perf_counter()
+    path = mat.report(told, tmp_path / "plan.pdf")
+    assert time.perf_counter() - started < 20  # 5 s on a machine of its own
+    reader = pypdf.PdfReader(path)
+    text = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+    for table in (told.contrasts(), told.by_green(), told.budget.table()):
+        for row in table.cells():
+            for cell, numeric in zip(row, table._numeric(), strict=True):
+                assert not numeric or cell.replace("-", "\u2212") in text or cell in text
+    assert told.verdict().split(" reaches ")[0].split(";")[0][:40] in text
+    assert "29 CFR 1926.1153" in text
+    assert "come first" in reader.pages[0].extract_text()
+    # tagged, titled, in a language, every figure with a description
+    assert tree(reader)["/MarkInfo"]["/Marked"]
+    assert tree(reader)["/Lang"].startswith("en")
+    assert reader.metadata.title.startswith("Brackenwisp Down")
+
+
+def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_path):
+    mat.report(told, tmp_path / "plan.pdf", present="sand only")
+    first = pypdf.PdfReader(tmp_path / "plan.pdf").pages[0].extract_text()
+    p = told.names.index("sand only")
+    assert f"{told.budget.a_year[p]:,.0f} EUR" in first
+    assert f"{told.probability_all[p, -1]:.0%}" in first
+
+
+class Page(html.parser.HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.tags, self.alts = [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        if tag == "img":
+            self.alts.append(dict(attrs).get("alt"))
+
+
+def test_the_page_is_whole_and_described(told, tmp_path):
+    page = Page()
+    page.feed(mat.report(told, tmp_path / "plan.html", units="us").read_text(encoding="utf-8"))
+    assert page.tags.count("h1") == 1
+    assert page.tags.count("table") >= 6
+    assert all(page.alts)
+    assert len(page.alts) >= 4
+    assert "script" not in page.tags
+
+
+CHROMIUM = shutil.which("chromium")
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="needs Debian's chromium")
+def test_a_browser_opens_the_page_without_a_word(told, tmp_path):
+    path = mat.report(told, tmp_path / "plan.html")
+    flags = ["--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path}", "--enable-logging=stderr"]
+    run = subprocess.run(
+        [CHROMIUM, *flags, "--dump-dom", path.as_uri()], capture_output=True, text=True, timeout=120, check=True
+    )
+    assert "CONSOLE" not in run.stderr
+    assert run.stdout.count("<table") >= 6
+
+
+def test_a_name_that_is_markup_stays_text(tmp_path):
+    calibration = mat.calibrate(mat.demo_course(), draws=20, seed=1)
+    name = "<b>#strong[x] $\\q *z*$</b>"
+    told = mat.compare(calibration, [mat.Programme(name, [])], years=1, draws=10, weather_sequences=1)
+    assert "<b>#strong" not in mat.report(told, tmp_path / "a.html").read_text(encoding="utf-8")
+    text = "".join(page.extract_text() for page in pypdf.PdfReader(mat.report(told, tmp_path / "a.pdf")).pages)
+    assert "#strong[x]" in text
+
+
+def test_other_endings_and_unknown_programmes_are_named(told, tmp_path):
+    with pytest.raises(mat.InputError) as caught:
+        mat.report(told, tmp_path / "plan.doc", present="none such")
+    assert {problem.place for problem in caught.value.problems} == {"path", "present"}
+    with pytest.raises(mat.InputError, match="xlsx or"):
+        write_budget(told.budget, tmp_path / "plan.ods")
+
+
+def test_the_spreadsheet_adds_up_by_itself(told, tmp_path):
+    path = write_budget(told.budget, tmp_path / "budget.xlsx")
+    live, cached = (openpyxl.load_workbook(path, data_only=values) for values in (False, True))
+    years = len(told.budget.years)
+    for p in range(len(told.names)):
+        assert live["Total"].cell(p + 3, years + 2).value.startswith("=SUM(")
+        assert live["Total"].cell(p + 3, years + 3).value.startswith("=SUMPRODUCT(")
+        assert cached["Total"].cell(p + 3, years + 3).value == pytest.approx(told.budget.total[p])
+        sheet = cached.worksheets[p + 1]
+        amounts = [[sheet.cell(r + 3, c + 2).value for r in range(9)] for c in range(years)]
+        np.testing.assert_allclose(amounts, told.budget.amounts[p])
+        assert live.worksheets[p + 1].cell(12, 2).value == "=SUM(B3:B11)"
+
+
+def test_cells_that_could_be_formulas_are_escaped(told, tmp_path):
+    evil = "=HYPERLINK(1)"
+    budget = mat.Budget(**{**vars(told.budget), "programmes": (evil, "+a", "@b")})
+    with write_budget(budget, tmp_path / "b.csv").open(encoding="utf-8") as file:
+        names = {row["programme"] for row in csv.DictReader(file)}
+    assert names == {"'=HYPERLINK(1)", "'+a", "'@b"}
+    book = openpyxl.load_workbook(write_budget(budget, tmp_path / "b.xlsx"))
+    assert book["Total"].cell(3, 1).value == "'" + evil
+    assert plain("-1") == "'-1"
+
+
+@pytest.fixture
+def course(tmp_path):
+    folder = tmp_path / "course"
+    shutil.copytree(demo_folder(), folder)
+    with (folder / "course.toml").open("a", encoding="utf-8") as file:
+        file.write(MONEY)
+    return folder
+
+
+QUICK = ("--draws", "20", "--quiet", "--seed", "1")
+
+
+def test_a_starter_course_can_be_checked_fitted_and_compared(tmp_path, capsys):
+    folder = tmp_path / "mine"
+    assert cli.main(["new", str(folder)]) == cli.OK
+    assert cli.main(["check", str(folder)]) == cli.OK
+    assert "the data are invented" in capsys.readouterr().out
+    assert cli.main(["compare", str(folder), "--years", "1", *QUICK]) in (cli.OK, cli.NO_PROGRAMME)
+    assert "did not settle" not in capsys.readouterr().out
+    assert cli.main(["new", str(folder)]) == cli.BAD_INPUT
+
+
+def test_report_writes_the_page_and_the_budget(course, capsys):
+    budget = course / "budget.csv"
+    code = cli.main(["report", str(course), "--years", "1", "--budget", str(budget), "--units", "us", *QUICK])
+    assert code in (cli.OK, cli.NO_PROGRAMME)
+    assert (course / "plan.pdf").read_bytes().startswith(b"%PDF")
+    assert budget.exists()
+    assert str(budget) in capsys.readouterr().out
+
+
+def test_problems_name_file_and_key_and_set_the_exit_code(course, capsys):
+    text = (course / "course.toml").read_text(encoding="utf-8")
+    text = text.replace('"40 EUR"', '"40 USD"').replace("round = 50", "rond = 50")
+    (course / "course.toml").write_text(text, encoding="utf-8")
+    assert cli.main(["check", str(course)]) == cli.BAD_INPUT
+    said = capsys.readouterr().err
+    assert "course.toml, prices.rond: unknown key" in said
+    assert "an amount in EUR, one currency for all" in said
+
+
+def test_a_bad_cell_is_named_by_file_row_and_column(course, capsys):
+    path = course / "soil_tests.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    lines[3] = lines[3].replace(lines[3].split(",")[4], "many")
+    path.write_text("\n".join(lines), encoding="utf-8")
+    assert cli.main(["check", str(course)]) == cli.BAD_INPUT
+    assert "soil_tests.csv, row 4, column om_percent: many" in capsys.readouterr().err
+
+
+def test_a_budget_needs_prices_and_a_folder_that_is_no_course_is_named(tmp_path, capsys):
+    out = tmp_path / "b.xlsx"
+    demo = str(demo_folder())
+    page = str(tmp_path / "p.pdf")
+    assert cli.main(["report", demo, "--years", "1", "--out", page, "--budget", str(out), *QUICK]) == cli.BAD_INPUT
+    assert "[prices]" in capsys.readouterr().err
+    assert cli.main(["check", str(tmp_path)]) == cli.BAD_INPUT
+
+
+def test_a_seed_gives_the_same_words(course, capsys):
+    said = []
+    for _ in range(2):
+        cli.main(["compare", str(course), "--years", "1", *QUICK])
+        said.append(capsys.readouterr().out)
+    assert said[0] == said[1]
+
+
+def test_help_says_what_there_is(capsys):
+    with pytest.raises(SystemExit) as caught:
+        cli.main(["--help"])
+    assert caught.value.code == 0
+    said = capsys.readouterr().out
+    assert all(word in said for word in ("new", "check", "fit", "compare", "report", "exit codes"))
+
+
+def test_the_bar_fills():
+    stream = io.StringIO()
+    bar = cli.Bar(stream, shown=True)
+    bar.start("comparing", 10)
+    bar.show(5)
+    assert "[###############...............] 5/10" in stream.getvalue()
+
+
+def test_the_script_is_installed():
+    script = Path(sys.executable).with_name("matledger")
+    run = subprocess.run([script, "--version"], capture_output=True, text=True, check=True)
+    assert run.stdout.startswith("matledger ")
