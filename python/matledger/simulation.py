@@ -36,7 +36,7 @@ class SinkingWarning(UserWarning):
 
 
 class LeftDomainWarning(UserWarning):
-    """Members whose masses left the finite numbers; their results are NaN."""
+    """Members whose column no longer reached through a window, or whose masses left the finite numbers: NaN."""
 
 
 class InterruptedWarning(UserWarning):
@@ -190,7 +190,7 @@ class Run:
     profile_dates, profile_depth_mm
         Dates of the profiles, and the faces of their slices [mm], shape ``(depth + 1,)``.
     profile_om_percent
-        Organic matter between depths [%], shape ``(*dims, profile_date, depth)``.
+        Organic matter between depths [%], shape ``(*dims, profile_date, depth)``; NaN below the column.
     ledger
         Where every gram went; None where it was not to be kept.
     finished
@@ -604,7 +604,8 @@ def simulate(
     SinkingWarning
         When cores took out more than sand put back, so that the surface sank.
     LeftDomainWarning
-        When members left the finite numbers; they are NaN and the rest is finished.
+        When a column lost so much ground that it no longer reaches through a window, or masses left the finite
+        numbers: those readings are NaN and the rest is finished.
     InterruptedWarning
         When Ctrl-C stopped the run; what was finished is returned.
 
@@ -771,6 +772,7 @@ def _run(
         warnings.warn(f"stopped after {done:,} of {status.size:,}; the rest is NaN", InterruptedWarning, stacklevel=3)
     if left := int((status == _LEFT_ITS_DOMAIN).sum()):
         warnings.warn(f"{_count(left, 'member')} left the finite numbers and is NaN", LeftDomainWarning, stacklevel=3)
+    _warn_of_short_columns(run)
     _warn_of_sinking(run)
     return run
 
@@ -793,6 +795,21 @@ def _ledger(
     coords |= {"substance": _SUBSTANCES, "entry": _ENTRIES}
     values = _frozen(batch.ledger.reshape(*leading, len(_SUBSTANCES), len(_ENTRIES)))
     return Ledger((*dims, "substance", "entry"), coords, values)
+
+
+def _warn_of_short_columns(run: Run) -> None:
+    for name in ("om_percent", "om_kg_m2", "thickness_mm"):
+        values = getattr(run, name)
+        if values is not None:
+            short = int((np.isnan(values).any(axis=(-2, -1)) & run.finished).sum())
+            if short:
+                warnings.warn(
+                    f"{_count(short, 'member')} lost so much ground that the column no longer reaches through a window: "
+                    "those readings are NaN",
+                    LeftDomainWarning,
+                    stacklevel=4,
+                )
+            return
 
 
 def _warn_of_sinking(run: Run) -> None:

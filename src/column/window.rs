@@ -48,7 +48,7 @@ impl<T: Number> Column<T> {
     pub fn read(&self, sample: &Sample, root_zone: usize) -> Reading<T> {
         match *sample {
             Sample::Window { top_mm, bottom_mm } => {
-                let (mut top, mut mineral, mut om) = (T::zero(), T::zero(), T::zero());
+                let (mut top, mut mineral, mut om, mut thickness) = (T::zero(), T::zero(), T::zero(), T::zero());
                 for i in (0..self.len()).rev() {
                     if top.at_least(bottom_mm) {
                         break;
@@ -64,9 +64,10 @@ impl<T: Number> Column<T> {
                     }
                     mineral += part.0;
                     om += part.1;
+                    thickness += inside * (bottom - top);
                     top = bottom;
                 }
-                self.reading(mineral, om)
+                Reading { om_g_m2: om, mineral_g_m2: mineral, thickness_mm: thickness }
             }
             Sample::AboveRootZone => self.layer(|i, _| if i < root_zone { T::zero() } else { T::one() }),
             Sample::AbovePercent(percent) => {

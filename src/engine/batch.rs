@@ -4,13 +4,13 @@
 //! tape that it runs on follows from its own growth alone: parcels are split and merged as for a member that swells
 //! about as much, the rest nominal.
 
-use super::kernel::{Outcome, Standing};
+use super::kernel::{Outcome, Standing, trace};
 use super::lanes::{LANES, run_lanes};
 use super::member::{Field, MULTIPLIER, Member};
 use super::plan::{Event, Plan, Scenario};
-use crate::column::{Account, Ledger, Reading, TwoPools, Weathering};
+use crate::column::{Account, Ledger, Reading, Sample, TwoPools, Weathering};
 use crate::error::{Error, Problems, Result};
-use crate::number::Lanes;
+use crate::number::{Lanes, Number};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -99,7 +99,7 @@ impl<'a> Ensemble<'a> {
         self.filled(|column| Lanes(std::array::from_fn(|lane| column.of(members[lane.min(last)]))))
     }
 
-    fn filled<T: crate::number::Number>(&self, value: impl Fn(&Column<'a>) -> T) -> Member<T> {
+    fn filled<T: Number>(&self, value: impl Fn(&Column<'a>) -> T) -> Member<T> {
         let mut member: Member<T> = Member::typical().lift();
         for (field, column) in member.fields_mut().into_iter().zip(&self.columns) {
             *field = value(column);
@@ -171,7 +171,8 @@ pub struct Block<'a> {
     pub members: &'a [usize],
     /// The plan that they ran on; plans of one scenario read in one order.
     pub plan: &'a Plan,
-    /// Each member's outcome; `None` for one that left its domain (a mass that is no finite number).
+    /// Each member's outcome; `None` for one that left its domain (a mass that is no finite number). Readings of a window
+    /// whose bottom the column does not reach any more are NaN.
     pub outcomes: Vec<Option<Outcome<f64>>>,
 }
 
@@ -219,6 +220,9 @@ impl<'a> Batch<'a> {
             groups.extend(steps.into_iter().map(|(step, members)| (index, step, members)));
         }
         let groups = groups.into_par_iter().map(|(index, (swells, fills), members)| {
+            if (swells, fills) == (0, 0) {
+                return Ok(Group { scenario: index, plan: first_plans[index].clone(), members });
+            }
             let mut nominal = scenarios[index].nominal.clone();
             nominal.litter_ratio *= (swells as f64 * SWELLING_STEP).exp();
             nominal.fill_fraction = (nominal.fill_fraction + fills as f64 * FILL_STEP).clamp(0.0, 1.0);
@@ -250,15 +254,22 @@ impl<'a> Batch<'a> {
             .iter()
             .flat_map(|group| group.members.chunks(LANES).map(move |members| (group, members)))
             .collect();
-        let one = |(group, members): &(&Group, &[usize])| {
+        let one = |&(group, members): &(&Group, &[usize])| {
             if control.stop.load(Ordering::Relaxed) {
                 return Err(Error::Interrupted);
             }
-            let side_by_side = self.members.lanes(members);
-            let mut standing = Standing::start(&group.plan, &side_by_side);
-            let outcome = run_lanes(&group.plan, &side_by_side, &mut standing, &group.plan.tape);
-            let outcomes = (0..members.len()).map(|lane| lane_of(&outcome, lane)).collect::<Result<_>>()?;
-            sink(Block { scenario: group.scenario, members, plan: &group.plan, outcomes });
+            let plan = &group.plan;
+            let outcomes = match members {
+                // The same bits, without seven idle lanes.
+                [member] => vec![part_of(plan, &trace(plan, &self.members.member(*member), |_, _| {}), |value| value)?],
+                members => {
+                    let side_by_side = self.members.lanes(members);
+                    let mut standing = Standing::start(plan, &side_by_side);
+                    let outcome = run_lanes(plan, &side_by_side, &mut standing, &plan.tape);
+                    (0..members.len()).map(|lane| part_of(plan, &outcome, |v| v.0[lane])).collect::<Result<_>>()?
+                }
+            };
+            sink(Block { scenario: group.scenario, members, plan, outcomes });
             control.done.fetch_add(members.len(), Ordering::Relaxed);
             Ok(())
         };
@@ -274,10 +285,10 @@ impl<'a> Batch<'a> {
     }
 }
 
-/// One member's part, checked; `None` if it left its domain.
-fn lane_of(outcome: &Outcome<Lanes<LANES>>, lane: usize) -> Result<Option<Outcome<f64>>> {
-    let pick = |value: Lanes<LANES>| value.0[lane];
-    let account = |a: &Account<Lanes<LANES>>| Account {
+/// One member's part, checked; `None` if it left its domain. A window that the column does not reach through any more is
+/// not a number.
+fn part_of<T: Number>(plan: &Plan, outcome: &Outcome<T>, pick: impl Fn(T) -> f64) -> Result<Option<Outcome<f64>>> {
+    let account = |a: &Account<T>| Account {
         start: pick(a.start),
         gained: pick(a.gained),
         respired: pick(a.respired),
@@ -288,15 +299,18 @@ fn lane_of(outcome: &Outcome<Lanes<LANES>>, lane: usize) -> Result<Option<Outcom
     };
     let years: Vec<Ledger<f64>> =
         outcome.years.iter().map(|year| Ledger { om: account(&year.om), mineral: account(&year.mineral) }).collect();
-    let read = |r: &Reading<Lanes<LANES>>| Reading {
-        om_g_m2: pick(r.om_g_m2),
-        mineral_g_m2: pick(r.mineral_g_m2),
-        thickness_mm: pick(r.thickness_mm),
+    let read = |((r, height), sample): ((&Reading<T>, &T), &Sample)| {
+        let whole = match sample {
+            Sample::Window { bottom_mm, .. } => plan.layout.depth_mm + pick(*height) > bottom_mm - 1e-6,
+            Sample::AboveRootZone | Sample::AbovePercent(_) => true,
+        };
+        let kept = |value| if whole { pick(value) } else { f64::NAN };
+        Reading { om_g_m2: kept(r.om_g_m2), mineral_g_m2: kept(r.mineral_g_m2), thickness_mm: kept(r.thickness_mm) }
     };
     match years.iter().try_for_each(Ledger::check) {
         Ok(()) => Ok(Some(Outcome {
-            readings: outcome.readings.iter().map(read).collect(),
-            surface_mm: outcome.surface_mm.iter().copied().map(pick).collect(),
+            readings: outcome.readings.iter().zip(&outcome.surface_mm).zip(plan.samples()).map(read).collect(),
+            surface_mm: outcome.surface_mm.iter().copied().map(&pick).collect(),
             years,
         })),
         Err(Error::Numerical(_)) => Ok(None),
@@ -330,7 +344,7 @@ impl Fork {
                 let member = Member::side_by_side(block);
                 let mut standing = Standing::start(plan, &member);
                 let outcome = run_lanes(plan, &member, &mut standing, &past);
-                checked_years(&outcome, block.len()).map(|()| (block.len(), member, standing))
+                checked_years(plan, &outcome, block.len()).map(|()| (block.len(), member, standing))
             })
             .collect::<Result<_>>()?;
         Ok(Self { past, blocks })
@@ -348,7 +362,7 @@ impl Fork {
         let mut found = Vec::new();
         for (count, member, standing) in &self.blocks {
             let outcome = run_lanes(plan, member, &mut standing.clone(), &plan.tape[self.past.len()..]);
-            checked_years(&outcome, *count)?;
+            checked_years(plan, &outcome, *count)?;
             let last = outcome.readings.last().map(Reading::om_percent);
             found.extend(last.iter().flat_map(|percent| &percent.0[..*count]));
         }
@@ -357,8 +371,8 @@ impl Fork {
 }
 
 /// Checks the ledgers of the first `count` lanes.
-fn checked_years(outcome: &Outcome<Lanes<LANES>>, count: usize) -> Result<()> {
-    (0..count).try_for_each(|lane| match lane_of(outcome, lane)? {
+fn checked_years(plan: &Plan, outcome: &Outcome<Lanes<LANES>>, count: usize) -> Result<()> {
+    (0..count).try_for_each(|lane| match part_of(plan, outcome, |value| value.0[lane])? {
         Some(_) => Ok(()),
         None => Err(Error::Numerical("a mass is no finite number".into())),
     })

@@ -2,8 +2,8 @@
 
 use super::member::Member;
 use super::plan::{Event, Plan};
-use crate::column::{Column, Ledger, Reading, TwoPools};
-use crate::error::Result;
+use crate::column::{Column, FASTEST_DECAY_PER_YEAR, Ledger, Reading, TwoPools};
+use crate::error::{Error, Result};
 use crate::number::Number;
 
 /// What a run leaves.
@@ -29,8 +29,15 @@ impl<T: Number> Outcome<T> {
 /// `look` sees the column at each date of the plan's profiles, in their order.
 ///
 /// # Errors
-/// [`crate::Error::LedgerOpen`] if mass is lost or made (a bug); [`crate::Error::Numerical`] if a mass is not a number.
+/// [`crate::Error::LedgerOpen`] if mass is lost or made (a bug); [`crate::Error::Numerical`] if a mass is
+/// not a number or a decay rate is above [`FASTEST_DECAY_PER_YEAR`].
 pub fn run<T: Number>(plan: &Plan, member: &Member<T>, look: impl FnMut(usize, &Column<T>)) -> Result<Outcome<T>> {
+    let fastest = member.decay.young_per_year.largest().max(member.decay.old_per_year.largest());
+    if fastest > FASTEST_DECAY_PER_YEAR {
+        return Err(Error::Numerical(format!(
+            "a decay rate of {fastest} 1/yr; the series hold up to {FASTEST_DECAY_PER_YEAR}"
+        )));
+    }
     let outcome = trace(plan, member, look);
     outcome.years.iter().try_for_each(Ledger::check)?;
     Ok(outcome)

@@ -1,4 +1,5 @@
 //! Random courses, programmes and draws of the unknowns, for what is measured over many of them. All invented.
+#![allow(dead_code)] // each test file and bench uses its own part
 
 use chrono::{Datelike, Days, NaiveDate};
 use matledger::column::{Densities, Profile, Sample};

@@ -250,14 +250,17 @@ def test_bad_input_is_refused_before_work_starts():
 
 
 def test_a_member_that_leaves_its_domain_is_marked():
-    clippings = np.full(366, 1e4)
-    ask = {"start": START, "clippings_g_m2": clippings, "decay_modifier": np.ones(366), "read_on": ["2012-12-31"]}
-    work = [("2012-05-01", mat.Topdressing(sand_kg_m2=1e305))]
-    with pytest.warns(LeftDomainWarning, match="1 member"):
-        run = simulate(**ask, work=work, recorded_before="2013-01-01", unknowns={"sand_scale": [0.0, 100.0, 0.0]})
-    assert run.finished.tolist() == [True, False, True]
-    assert np.isnan(run.om_percent[1]).all()
-    assert np.isfinite(run.om_percent[[0, 2]]).all()
+    work = [(f"2012-05-{day:02}", cores(depth_mm=60)) for day in (1, 10, 20)]
+    ask = scenario(366, work=work, depth_mm=60, mat_depth_mm=20, windows=[(0, 20), (0, 55)], read_on="2012-12-31")
+    with pytest.warns(LeftDomainWarning, match="^1 member lost so much ground"), pytest.warns(SinkingWarning):
+        run = simulate(**ask, unknowns={"litter_ratio": [30.0, 0.0, 30.0]})
+    assert run.finished.all()
+    assert np.isnan(run.om_percent).tolist() == [[[False], [False]], [[False], [True]], [[False], [False]]]
+
+
+def test_sand_by_the_metre_is_refused():
+    with pytest.raises(InputError, match="at most 160000 g/m2"):
+        simulate(**scenario(366), work=[("2012-05-01", mat.Topdressing(sand_kg_m2=1e305))])
 
 
 INTERRUPTED = """
