@@ -152,3 +152,29 @@ def test_one_test_alone_is_fitted_and_says_what_stayed_as_believed(course):
 def test_no_test_at_all_is_refused(course):
     with pytest.raises(InputError, match="at least one soil test"):
         mat.calibrate(replace(course, soil_tests=()), draws=20)
+
+
+def test_tests_that_contradict_each_other_are_named_and_weigh_less_in_students_t():
+    course = mat.demo_course()
+    wrong = replace(course.soil_tests[0], om_percent=course.soil_tests[0].om_percent + 6)
+    spoilt = replace(course, soil_tests=[wrong, *course.soil_tests[1:]])
+    normal = mat.calibrate(spoilt, draws=20)
+    assert normal.converged
+    named = [note for note in normal.notes if "above the model" in note]
+    assert len(named) == 1
+    assert str(wrong.date) in named[0]
+    heavy = mat.calibrate(spoilt, draws=20, degrees_of_freedom=4.0)
+    sound = mat.calibrate(course, draws=20)
+    core = sound.names.index("core_sd_percent")
+    assert abs(heavy.mode[core] - sound.mode[core]) < abs(normal.mode[core] - sound.mode[core])
+
+
+def test_tests_of_one_day_and_a_method_seen_once_are_fitted():
+    course = mat.demo_course()
+    day = min(test.date for test in course.soil_tests)
+    one_day = [test for test in course.soil_tests if test.date == day]
+    assert mat.calibrate(replace(course, soil_tests=one_day), draws=20).converged
+    other = next(test for test in course.soil_tests if test.method != one_day[0].method)
+    fit = mat.calibrate(replace(course, soil_tests=[*one_day, other]), draws=20)
+    assert fit.converged
+    assert sum(name.startswith("offset[") for name in fit.names) == 1

@@ -349,6 +349,7 @@ class Calibration:
         if unstated:
             notes.append(f"depth of the mat at the start taken as {MAT_DEPTH_MM:g} mm on {', '.join(unstated)}")
         notes.extend(self.course.notes)
+        notes.extend(self._far_off())
         if self.earlier is not None:
             notes.append("carries on from an earlier fit, whose posterior (taken as normal) is the prior here")
         if self.chains is not None and self.chains.interrupted:
@@ -361,6 +362,20 @@ class Calibration:
                 f" {self.gradient:.2g}): do not use the intervals"
             )
         return tuple(notes)
+
+    def _far_off(self) -> list[str]:
+        """Name tests that neither the model nor the other tests explain."""
+        said = []
+        for green, (mean, sd) in zip(self.course.greens, self.site.predictions(self.mode[None, :]), strict=True):
+            for i, test in enumerate(self.soil_tests_of(green.name)):
+                away = (test.om_percent - mean[0, i]) / sd[0, i]
+                if abs(away) > FAR_OFF_SD:
+                    said.append(
+                        f"the test of {test.green} on {test.date}, {test.sampled}, lies {abs(away):.1f} standard"
+                        f" deviations {'above' if away > 0 else 'below'} the model: look at its record, or fit with"
+                        " degrees_of_freedom=4"
+                    )
+        return said
 
     def to_pandas(self) -> pd.DataFrame:
         """Draws of the unknowns in their own units, one column each."""
@@ -381,7 +396,8 @@ class Calibration:
         -------
         xarray.DataTree
             Groups ``posterior`` (dimensions ``chain``, ``draw``, ``green``, ``year``, ``method``),
-            ``posterior_predictive``, ``log_likelihood``, ``observed_data`` (dimension ``test``) and, of chains, ``sample_stats``.
+            ``posterior_predictive``, ``log_likelihood``, ``observed_data`` (dimension ``test``) and,
+            of chains, ``sample_stats``.
         """
         from matledger.calibration.tree import tree
 
@@ -578,6 +594,9 @@ def calibrate(
     object.__setattr__(calibration, "_site", site)
     return calibration
 
+
+FAR_OFF_SD = 4.0
+"""Residual from which a test is named as far off; a normal one lies there once in 16,000 times."""
 
 STRETCH_DAYS = 15
 """Longest stretch over which a fit holds the litter's shares (d): 0.002 % OM from daily (tests/engine.rs)."""
