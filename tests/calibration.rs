@@ -26,6 +26,25 @@ fn gradients_agree_with_differences() {
 }
 
 #[test]
+fn slopes_agree_with_differences_at_a_hundred_random_points() {
+    let (site, _) = simulated(1, invented_site(2), &Priors::default());
+    let model = Model::new(site, Priors::default()).unwrap();
+    for seed in 0..100 {
+        let z: Vec<f64> = standard_normal(seed, model.len()).iter().map(|z| 0.8 * z).collect();
+        let along = standard_normal(seed + 1000, model.len());
+        let mut gradient = vec![0.0; model.len()];
+        model.log_density_and_gradient(&z, &mut gradient).unwrap();
+        let exact: f64 = gradient.iter().zip(&along).map(|(g, a)| g * a).sum();
+        let at = |by: f64| {
+            let moved: Vec<f64> = z.iter().zip(&along).map(|(z, a)| z + by * a).collect();
+            model.evaluate(&moved).unwrap().log_density
+        };
+        let by_difference = (at(1e-6) - at(-1e-6)) / 2e-6;
+        assert_relative_eq!(exact, by_difference, epsilon = 1e-3, max_relative = 1e-5);
+    }
+}
+
+#[test]
 fn the_mode_is_a_maximum() {
     let (site, _) = simulated(2, invented_site(3), &Priors::default());
     let model = Model::new(site, Priors::default()).unwrap();

@@ -3,7 +3,10 @@
 use super::errors::to_python;
 use super::practice::PyWork;
 use super::watch::watched;
-use crate::calibration::{Fit, GreenRecord, Lesson, Method, Model, Priors, SiteRecord, SoilTest, Unknown};
+use crate::calibration::{
+    Block, ChainState, Fit, GreenRecord, Lesson, Method, Model, Priors, Sampling, Scatter, SiteRecord, SoilTest,
+    Unknown, Whitening,
+};
 use crate::column::Sample;
 use crate::decision::Progress;
 use crate::engine::{Dated, Layout, Plan, Scenario, run};
@@ -42,16 +45,37 @@ type GivenFit<'py> = (PyReadonlyArray1<'py, f64>, f64, f64, usize, bool, PyReado
 
 fn fit(given: &GivenFit<'_>) -> Fit {
     let (mode, log_density, gradient, steps, converged, information) = given;
-    let matrix = information.as_array();
     Fit {
         mode: mode.as_array().to_vec(),
         log_density: *log_density,
         gradient: *gradient,
         steps: *steps,
         converged: *converged,
-        information: DMatrix::from_fn(matrix.nrows(), matrix.ncols(), |i, j| matrix[(i, j)]),
+        information: square(information),
     }
 }
+
+fn square(given: &PyReadonlyArray2<'_, f64>) -> DMatrix<f64> {
+    let matrix = given.as_array();
+    DMatrix::from_fn(matrix.nrows(), matrix.ncols(), |i, j| matrix[(i, j)])
+}
+
+/// How Python asks to sample: draws to settle, acceptance aimed at, most doublings, seed.
+type GivenSampling = (usize, f64, u64, u64);
+
+fn sampling((tune, target_accept, most_doublings, seed): GivenSampling) -> Sampling {
+    Sampling { tune, target_accept, most_doublings, seed }
+}
+
+/// A chain between two blocks: which, blocks done, position, step size.
+type GivenState = (usize, usize, Vec<f64>, f64);
+
+fn given_state(state: ChainState) -> GivenState {
+    (state.chain, state.blocks, state.position, state.step_size)
+}
+
+/// Draws, energy, log density, diverging, gradients, cut.
+type GivenBlock<'py> = (Matrix<'py>, Vec<f64>, Vec<f64>, Vec<bool>, Vec<u64>, Vec<bool>);
 
 /// Shift, spread left and lesson of one coordinate.
 type GivenLesson = (f64, f64, &'static str);
@@ -73,6 +97,8 @@ impl PySite {
         greens: Vec<GivenGreen<'_>>,
         methods: Vec<(String, f64)>,
         priors: Vec<(String, f64, f64)>,
+        scatter: (Option<f64>, bool),
+        earlier: Option<(PyReadonlyArray1<'_, f64>, PyReadonlyArray2<'_, f64>)>,
         depth_mm: f64,
         stretch_days: usize,
     ) -> PyResult<Self> {
@@ -103,12 +129,19 @@ impl PySite {
             methods: methods.into_iter().map(|(name, blank_percent)| Method { name, blank_percent }).collect(),
             layout: Layout { depth_mm, stretch_days, ..Layout::default() },
         };
+        let earlier = earlier.map(|(mean, covariance)| (mean.as_array().to_vec(), square(&covariance)));
+        let (degrees_of_freedom, depth_correlation) = scatter;
         let build = move || {
-            let mut beliefs = Priors::default();
+            let scatter = Scatter { degrees_of_freedom, depth_correlation };
+            let mut beliefs = Priors { scatter, ..Priors::default() };
             for (name, median, sd) in &priors {
                 beliefs.set(name, *median, *sd)?;
             }
-            Model::new(site, beliefs)
+            let model = Model::new(site, beliefs)?;
+            match earlier {
+                Some((mean, covariance)) => model.carried_on(&mean, covariance),
+                None => Ok(model),
+            }
         };
         py.detach(build).map(Self).map_err(|error| to_python(py, error))
     }
@@ -130,8 +163,10 @@ impl PySite {
         z: PyReadonlyArray1<'py, f64>,
     ) -> PyResult<(f64, Bound<'py, PyArray1<f64>>)> {
         let z = z.as_array().to_vec();
-        let here = py.detach(|| self.0.evaluate(&z)).map_err(|error| to_python(py, error))?;
-        Ok((here.log_density, PyArray1::from_slice(py, here.gradient.as_slice())))
+        let mut gradient = vec![0.0; self.0.len()];
+        let find = || self.0.log_density_and_gradient(&z, &mut gradient);
+        let log_density = py.detach(find).map_err(|error| to_python(py, error))?;
+        Ok((log_density, PyArray1::from_vec(py, gradient)))
     }
 
     #[pyo3(signature = (tell=None))]
@@ -153,6 +188,63 @@ impl PySite {
             found.converged,
             matrix(py, &information)?,
         ))
+    }
+
+    /// Starts chains and settles their step sizes, in coordinates whitened at a mode.
+    #[pyo3(signature = (given, asked, chains, tell=None))]
+    fn start_chains(
+        &self,
+        py: Python<'_>,
+        given: GivenFit<'_>,
+        asked: GivenSampling,
+        chains: usize,
+        tell: Option<Py<PyAny>>,
+    ) -> PyResult<Vec<GivenState>> {
+        let (fit, sampling, progress) = (fit(&given), sampling(asked), Progress::default());
+        let start = || {
+            let whitening = Whitening::at(&fit)?;
+            let one = |chain| sampling.start(&self.0, &whitening, chain, &progress.done, &progress.stop);
+            (0..chains).into_par_iter().map(one).collect::<Result<Vec<_>>>()
+        };
+        Ok(watched(py, tell, &progress, start)?.into_iter().map(given_state).collect())
+    }
+
+    /// Runs chains on by a block each.
+    #[pyo3(signature = (given, asked, states, draws, tell=None))]
+    fn advance_chains<'py>(
+        &self,
+        py: Python<'py>,
+        given: GivenFit<'py>,
+        asked: GivenSampling,
+        states: Vec<GivenState>,
+        draws: usize,
+        tell: Option<Py<PyAny>>,
+    ) -> PyResult<Vec<(GivenBlock<'py>, GivenState)>> {
+        let (fit, sampling, progress) = (fit(&given), sampling(asked), Progress::default());
+        let states: Vec<ChainState> = states
+            .into_iter()
+            .map(|(chain, blocks, position, step_size)| ChainState { chain, blocks, position, step_size })
+            .collect();
+        let advance = || {
+            let whitening = Whitening::at(&fit)?;
+            let one = |state| sampling.advance(&self.0, &whitening, state, draws, &progress.done, &progress.stop);
+            states.par_iter().map(one).collect::<Result<Vec<(Block, ChainState)>>>()
+        };
+        let done = watched(py, tell, &progress, advance)?;
+        done.into_iter()
+            .map(|(block, state)| {
+                let Block { draws, energy, log_density, diverging, gradients, cut } = block;
+                Ok(((matrix(py, &draws)?, energy, log_density, diverging, gradients, cut), given_state(state)))
+            })
+            .collect()
+    }
+
+    /// Log density of each test, a row for each row of coordinates, green by green along a row.
+    fn log_likelihoods<'py>(&self, py: Python<'py>, z: PyReadonlyArray2<'py, f64>) -> PyResult<Matrix<'py>> {
+        let z = rows(&z);
+        let read = || z.par_iter().map(|z| Ok(self.0.log_likelihoods(z)?.concat())).collect::<Result<Vec<_>>>();
+        let found = py.detach(read).map_err(|error| to_python(py, error))?;
+        matrix(py, &found)
     }
 
     /// Draws from the normal approximation, one row each.

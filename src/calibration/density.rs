@@ -1,18 +1,18 @@
 //! The posterior density of a site's unknowns, with its gradient, from soil tests.
 //!
 //! Coordinates are standard normal a priori: each unknown is its prior's quantile function of one coordinate, greens
-//! are `site exp(spread z)`. A test is normal around the model's reading with variance
+//! are `site exp(spread z)`. A test scatters around the model's reading with variance
 //! `laboratory^2 + core^2 / cores`.
 
+use super::scatter::{CoreSet, PARAMETERS, Part, Spread};
 use super::unknowns::{Prior, Priors, Transform, Unknown};
 use crate::column::{DecayRates, Densities, Profile, Sample};
 use crate::engine::{Dated, Layout, Member, Plan, Scenario, run};
 use crate::error::{Error, Problems, Result};
 use crate::number::{Dual, Number};
 use chrono::{Datelike, Days, NaiveDate};
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{Cholesky, DMatrix, DVector};
 use rayon::prelude::*;
-use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
 /// One soil test.
@@ -81,13 +81,17 @@ impl SiteRecord {
 /// Directions carried in one run.
 const TANGENTS: usize = 8;
 
-/// Predictions of a green's tests, each with its slopes along the coordinates that move it.
-type Slopes = (Vec<f64>, Vec<BTreeMap<usize, f64>>);
+/// Predictions of a green's tests, with their slopes: a row for each test, a column for each active coordinate.
+type Slopes = (Vec<f64>, DMatrix<f64>);
 
 struct GreenModel {
     plan: Plan,
     /// Coordinates that move this green's tests.
     active: Vec<usize>,
+    /// Tests of one set of cores each.
+    sets: Vec<CoreSet>,
+    /// Years up to the last test.
+    years: usize,
 }
 
 /// The density of a site's unknowns.
@@ -97,6 +101,48 @@ pub struct Model {
     greens: Vec<GreenModel>,
     years: Vec<i32>,
     names: Vec<String>,
+    earlier: Option<Earlier>,
+}
+
+/// A normal posterior of earlier tests, standing in for the prior.
+struct Earlier {
+    mean: DVector<f64>,
+    precision: DMatrix<f64>,
+    /// Of the precision.
+    log_determinant: f64,
+}
+
+/// Fields of a member that are unknown; the density of sand is not.
+const FIELDS: usize = 12;
+
+/// All that the engine takes in of a member and that is unknown: fields, then years.
+fn inputs_of<T>(member: &mut Member<T>) -> Vec<&mut T> {
+    let Member {
+        litter_ratio,
+        decay,
+        fill_fraction,
+        root_share,
+        densities,
+        sand_scale,
+        young_share,
+        profile,
+        year_multipliers,
+    } = member;
+    let fields: [&mut T; FIELDS] = [
+        litter_ratio,
+        &mut decay.young_per_year,
+        &mut decay.old_per_year,
+        &mut decay.humified,
+        fill_fraction,
+        root_share,
+        &mut densities.om,
+        sand_scale,
+        young_share,
+        &mut profile.base_percent,
+        &mut profile.surface_percent,
+        &mut profile.scale_mm,
+    ];
+    fields.into_iter().chain(year_multipliers).collect()
 }
 
 /// The log density at one point, with what a mode search needs.
@@ -117,6 +163,7 @@ impl Model {
     /// [`Error::Input`]: no green, no test at all, two greens with one name, a test with a percentage outside 0-100 or
     /// without cores or of an unknown method, and all that [`Plan::new`] refuses; all at once.
     pub fn new(site: SiteRecord, priors: Priors) -> Result<Self> {
+        priors.scatter.validate()?;
         let mut p = Problems::default();
         p.require(!site.greens.is_empty(), "greens", "none", "at least one green");
         p.require(site.greens.iter().any(|g| !g.tests.is_empty()), "soil tests", "none", "at least one soil test");
@@ -157,7 +204,7 @@ impl Model {
             plans.extend(p.nest(&green.name, Plan::new(&scenario))?);
         }
         p.into_result(())?;
-        let mut model = Self { names: Vec::new(), greens: Vec::new(), years, site, priors };
+        let mut model = Self { names: Vec::new(), greens: Vec::new(), years, site, priors, earlier: None };
         model.names = model.coordinate_names();
         model.greens = plans.into_iter().enumerate().map(|(g, plan)| model.green_model(g, plan)).collect();
         Ok(model)
@@ -167,6 +214,7 @@ impl Model {
         let mut names: Vec<String> = Unknown::ALL.iter().map(|d| d.name.to_owned()).collect();
         names.extend(self.years.iter().map(|year| format!("clippings_{year}")));
         names.extend(self.site.methods.iter().skip(1).map(|method| format!("offset[{}]", method.name)));
+        names.extend(self.correlation_index().map(|_| "depth_correlation".to_owned()));
         for green in &self.site.greens {
             names.extend(
                 ["litter_ratio", "base_percent", "surface_percent"].map(|what| format!("{what}[{}]", green.name)),
@@ -177,21 +225,22 @@ impl Model {
 
     fn green_model(&self, g: usize, plan: Plan) -> GreenModel {
         let tests = &self.site.greens[g].tests;
+        let sets = CoreSet::of(tests, self.priors.scatter.depth_correlation);
+        let Some(last_test) = tests.iter().map(|test| test.date.year()).max() else {
+            return GreenModel { plan, active: Vec::new(), sets, years: 0 };
+        };
+        let years = self.years.iter().filter(|&&year| year <= last_test).count();
         let mut active: Vec<usize> = Unknown::ALL
             .iter()
             .map(|d| d.unknown)
             .filter(|u| !matches!(u, Unknown::CoreSd | Unknown::LaboratorySd))
             .map(Unknown::index)
             .collect();
-        let last_test = tests.iter().map(|test| test.date.year()).max().unwrap_or(i32::MIN);
-        active.extend((0..self.years.len()).filter(|&y| self.years[y] <= last_test).map(|y| self.year_index(y)));
+        active.extend((0..years).map(|year| self.year_index(year)));
         let methods = (1..self.site.methods.len()).filter(|&m| tests.iter().any(|test| test.method == m));
         active.extend(methods.filter_map(|m| self.offset_index(m)));
         active.extend(self.green_indices(g));
-        if tests.is_empty() {
-            active.clear();
-        }
-        GreenModel { plan, active }
+        GreenModel { plan, active, sets, years }
     }
 
     fn year_index(&self, year: usize) -> usize {
@@ -202,8 +251,14 @@ impl Model {
         method.checked_sub(1).map(|m| Unknown::ALL.len() + self.years.len() + m)
     }
 
+    fn correlation_index(&self) -> Option<usize> {
+        let index = Unknown::ALL.len() + self.years.len() + self.site.methods.len() - 1;
+        self.priors.scatter.depth_correlation.then_some(index)
+    }
+
     fn green_indices(&self, green: usize) -> [usize; 3] {
-        let first = Unknown::ALL.len() + self.years.len() + self.site.methods.len() - 1 + 3 * green;
+        let correlation = usize::from(self.priors.scatter.depth_correlation);
+        let first = Unknown::ALL.len() + self.years.len() + self.site.methods.len() - 1 + correlation + 3 * green;
         [first, first + 1, first + 2]
     }
 
@@ -217,7 +272,8 @@ impl Model {
         self.names.is_empty()
     }
 
-    /// Names of the coordinates: shared unknowns, years, method offsets, then three of each green.
+    /// Names of the coordinates: shared unknowns, years, method offsets, correlation of depths if asked for, then three
+    /// of each green.
     pub fn names(&self) -> &[String] {
         &self.names
     }
@@ -227,6 +283,7 @@ impl Model {
         let mut priors = self.priors.shared.to_vec();
         priors.extend(std::iter::repeat_n(self.priors.past_year, self.years.len()));
         priors.extend(std::iter::repeat_n(self.priors.method_offset, self.site.methods.len() - 1));
+        priors.extend(self.correlation_index().map(|_| self.priors.depth_correlation));
         let deviation = Prior { median: 0.0, sd: 1.0, transform: Transform::Plain };
         priors.resize(self.len(), deviation);
         priors
@@ -284,20 +341,16 @@ impl Model {
         }
     }
 
-    /// What the tests of one green should read (% OM) at coordinates `z`.
-    fn predicted<T: Number>(&self, green: usize, z: impl Fn(usize) -> T) -> Result<Vec<T>> {
+    /// What the tests of one green should read (% OM), less what its method reads above the reference.
+    fn read<T: Number>(&self, green: usize, member: &Member<T>) -> Result<Vec<T>> {
         let tests = &self.site.greens[green].tests;
         if tests.is_empty() {
             return Ok(Vec::new());
         }
         let plan = &self.greens[green].plan;
-        let outcome = run(plan, &self.member(green, &z), |_, _| {})?;
+        let outcome = run(plan, member, |_, _| {})?;
         let read = |(i, test): (usize, &SoilTest)| {
-            let offset = match self.offset_index(test.method) {
-                Some(index) => self.priors.method_offset.value(z(index)),
-                None => T::zero(),
-            };
-            outcome.readings[plan.reading_of(i)].om_percent() + offset + self.site.methods[test.method].blank_percent
+            outcome.readings[plan.reading_of(i)].om_percent() + self.site.methods[test.method].blank_percent
         };
         Ok(tests.iter().enumerate().map(read).collect())
     }
@@ -307,7 +360,14 @@ impl Model {
     /// # Errors
     /// [`Error::Numerical`] if a run leaves the real numbers.
     pub fn predictions(&self, z: &[f64]) -> Result<Vec<Vec<f64>>> {
-        (0..self.greens.len()).map(|g| self.predicted(g, |i| z[i])).collect()
+        let of_green = |g: usize| {
+            let mut read = self.read(g, &self.member(g, &|i| z[i]))?;
+            for (value, test) in read.iter_mut().zip(&self.site.greens[g].tests) {
+                *value += self.offset_index(test.method).map_or(0.0, |index| self.priors.method_offset.value(z[index]));
+            }
+            Ok(read)
+        };
+        (0..self.greens.len()).map(of_green).collect()
     }
 
     /// Standard deviation of a test around the model (% OM).
@@ -326,6 +386,7 @@ impl Model {
         values.extend((0..self.years.len()).map(|y| self.priors.past_year.value(z[self.year_index(y)])));
         let offsets = (1..self.site.methods.len()).filter_map(|m| self.offset_index(m));
         values.extend(offsets.map(|i| self.priors.method_offset.value(z[i])));
+        values.extend(self.correlation_index().map(|i| self.priors.depth_correlation.value(z[i])));
         for green in 0..self.greens.len() {
             let member = self.member(green, &at);
             values.extend([member.litter_ratio, member.profile.base_percent, member.profile.surface_percent]);
@@ -333,22 +394,92 @@ impl Model {
         values
     }
 
-    /// Predictions of a green's tests with their derivatives along its active coordinates.
+    /// Predictions of a green's tests with their derivatives along its active coordinates: the engine's along what it
+    /// takes in, times those of what it takes in along the coordinates.
     fn jacobian(&self, green: usize, z: &[f64]) -> Result<Slopes> {
-        let mut values = Vec::new();
-        let mut slopes = vec![BTreeMap::new(); self.site.greens[green].tests.len()];
-        for chunk in self.greens[green].active.chunks(TANGENTS) {
+        let GreenModel { active, years, .. } = &self.greens[green];
+        let tests = &self.site.greens[green].tests;
+        let member = self.member(green, &|i| z[i]);
+        let inputs = FIELDS + years;
+        let mut values = vec![0.0; tests.len()];
+        let mut by_input = DMatrix::zeros(tests.len(), inputs);
+        for first in (0..inputs).step_by(TANGENTS) {
+            let mut lifted = member.lift::<Dual<TANGENTS>>();
+            for (direction, input) in inputs_of(&mut lifted).into_iter().skip(first).take(TANGENTS).enumerate() {
+                *input = Dual::variable(input.value, direction);
+            }
+            for (i, read) in self.read(green, &lifted)?.into_iter().enumerate() {
+                values[i] = read.value;
+                let width = TANGENTS.min(inputs - first);
+                for (j, slope) in read.derivative.into_iter().take(width).enumerate() {
+                    by_input[(i, first + j)] = slope;
+                }
+            }
+        }
+        let mut by_coordinate = DMatrix::zeros(inputs, active.len());
+        for (chunk_at, chunk) in active.chunks(TANGENTS).enumerate() {
             let lift = |i: usize| {
                 let direction = chunk.iter().position(|&c| c == i).unwrap_or(TANGENTS);
                 Dual::<TANGENTS>::variable(z[i], direction)
             };
-            let predicted = self.predicted(green, lift)?;
-            for (row, value) in slopes.iter_mut().zip(&predicted) {
-                row.extend(chunk.iter().copied().zip(value.derivative));
+            let mut lifted = self.member(green, &lift);
+            for (row, input) in inputs_of(&mut lifted).into_iter().take(inputs).enumerate() {
+                for (j, slope) in input.derivative.into_iter().take(chunk.len()).enumerate() {
+                    by_coordinate[(row, chunk_at * TANGENTS + j)] = slope;
+                }
             }
-            values = predicted.iter().map(|value| value.value).collect();
+        }
+        let mut slopes = by_input * by_coordinate;
+        for (i, test) in tests.iter().enumerate() {
+            if let Some(offset) = self.offset_index(test.method) {
+                let prior = self.priors.method_offset;
+                values[i] += prior.value(z[offset]);
+                if let Some(column) = active.iter().position(|&c| c == offset) {
+                    slopes[(i, column)] += prior.value(Dual::<1>::variable(z[offset], 0)).derivative[0];
+                }
+            }
         }
         Ok((values, slopes))
+    }
+
+    fn jacobians(&self, z: &[f64]) -> Result<Vec<Slopes>> {
+        let mut p = Problems::default();
+        let n = self.len();
+        p.require(z.len() == n, "z", format!("{} coordinates", z.len()), format!("{n} coordinates"));
+        p.into_result(())?;
+        (0..self.greens.len()).into_par_iter().map(|g| self.jacobian(g, z)).collect()
+    }
+
+    /// Core error, laboratory error and correlation of depths with their slopes, and their coordinates.
+    fn spread(&self, z: &[f64]) -> (Spread, [Option<usize>; PARAMETERS]) {
+        let slope = |prior: &Prior, index: usize| {
+            let dual = prior.value(Dual::<1>::variable(z[index], 0));
+            (dual.value, dual.derivative[0])
+        };
+        let [core, laboratory] = [Unknown::CoreSd, Unknown::LaboratorySd].map(Unknown::index);
+        let shared = &self.priors.shared;
+        let correlation = self.correlation_index();
+        let spread = [
+            slope(&shared[core], core),
+            slope(&shared[laboratory], laboratory),
+            correlation.map_or((0.0, 0.0), |index| slope(&self.priors.depth_correlation, index)),
+        ];
+        (spread, [Some(core), Some(laboratory), correlation])
+    }
+
+    /// Log prior at `z`, its gradient and its precision.
+    fn prior(&self, z: &[f64]) -> (f64, DVector<f64>, DMatrix<f64>) {
+        let n = self.len();
+        let z = DVector::from_column_slice(z);
+        match &self.earlier {
+            None => (-0.5 * (z.norm_squared() + n as f64 * TAU.ln()), -z, DMatrix::identity(n, n)),
+            Some(earlier) => {
+                let away = z - &earlier.mean;
+                let slope = &earlier.precision * &away;
+                let log_density = -0.5 * (away.dot(&slope) + n as f64 * TAU.ln() - earlier.log_determinant);
+                (log_density, -slope, earlier.precision.clone())
+            }
+        }
     }
 
     /// The log density with gradient and expected information at coordinates `z`.
@@ -356,49 +487,112 @@ impl Model {
     /// # Errors
     /// [`Error::Input`] if `z` has the wrong length, [`Error::Numerical`] if a run leaves the real numbers.
     pub fn evaluate(&self, z: &[f64]) -> Result<Evaluation> {
-        let n = self.len();
-        let mut p = Problems::default();
-        p.require(z.len() == n, "z", format!("{} coordinates", z.len()), format!("{n} coordinates"));
-        p.into_result(())?;
-        let mut log_density = -0.5 * z.iter().map(|z| z * z + TAU.ln()).sum::<f64>();
-        let mut gradient = DVector::from_iterator(n, z.iter().map(|z| -z));
-        let mut information = DMatrix::identity(n, n);
-        let jacobians: Vec<_> =
-            (0..self.greens.len()).into_par_iter().map(|g| self.jacobian(g, z)).collect::<Result<_>>()?;
-        let slope = |unknown: Unknown| {
-            let index = unknown.index();
-            let at = |i: usize| Dual::<1>::variable(z[i], i.abs_diff(index));
-            (index, self.shared(unknown, &at))
-        };
-        let ((core_at, core), (laboratory_at, laboratory)) = (slope(Unknown::CoreSd), slope(Unknown::LaboratorySd));
-        for (green, (values, slopes)) in self.site.greens.iter().zip(&jacobians) {
-            for ((test, value), slopes) in green.tests.iter().zip(values).zip(slopes) {
-                let laboratory = test.laboratory_sd.map_or(laboratory, Dual::constant);
-                let variance = laboratory * laboratory + core * core / f64::from(test.cores);
-                let (weight, residual) = (1.0 / variance.value, test.om_percent - value);
-                log_density -= 0.5 * (residual * residual * weight + (variance.value * TAU).ln());
-                let spread = [
-                    (core_at, 2.0 * core.value * core.derivative[0] / f64::from(test.cores) * weight),
-                    (laboratory_at, 2.0 * laboratory.value * laboratory.derivative[0] * weight),
-                ];
-                for (i, relative) in spread {
-                    gradient[i] += 0.5 * relative * (residual * residual * weight - 1.0);
-                    for (j, other) in spread {
-                        information[(i, j)] += 0.5 * relative * other;
-                    }
+        let jacobians = self.jacobians(z)?;
+        let (mut log_density, mut gradient, mut information) = self.prior(z);
+        let (_, coordinates) = self.spread(z);
+        self.likelihood(z, &jacobians, |green, set, part, slopes| {
+            let active = &self.greens[green].active;
+            log_density += part.log_density;
+            self.add_slopes(&mut gradient, green, set, &part, slopes);
+            let rows = slopes.select_rows(&set.tests);
+            let of_tests = rows.tr_mul(&part.information) * &rows;
+            for (a, &i) in active.iter().enumerate() {
+                for (b, &j) in active.iter().enumerate() {
+                    information[(i, j)] += of_tests[(a, b)];
                 }
-                for (&i, &by) in slopes {
-                    gradient[i] += by * residual * weight;
-                    for (&j, &other) in slopes {
-                        information[(i, j)] += by * other * weight;
+            }
+            for (k, i) in coordinates.iter().enumerate() {
+                for (l, j) in coordinates.iter().enumerate() {
+                    if let (Some(i), Some(j)) = (i, j) {
+                        information[(*i, *j)] += part.spread_information[k][l];
                     }
                 }
             }
-        }
-        if !log_density.is_finite() {
-            return Err(Error::Numerical(self.blame(z, &jacobians)));
-        }
+        })?;
         Ok(Evaluation { log_density, gradient, information })
+    }
+
+    /// The log density, with its gradient written to `gradient`.
+    ///
+    /// # Errors
+    /// Those of [`Model::evaluate`].
+    pub fn log_density_and_gradient(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
+        let jacobians = self.jacobians(z)?;
+        let (mut log_density, mut slope, _) = self.prior(z);
+        self.likelihood(z, &jacobians, |green, set, part, slopes| {
+            log_density += part.log_density;
+            self.add_slopes(&mut slope, green, set, &part, slopes);
+        })?;
+        gradient.copy_from_slice(slope.as_slice());
+        Ok(log_density)
+    }
+
+    fn add_slopes(&self, gradient: &mut DVector<f64>, green: usize, set: &CoreSet, part: &Part, slopes: &DMatrix<f64>) {
+        let active = &self.greens[green].active;
+        for (row, &test) in set.tests.iter().enumerate() {
+            for (column, &i) in active.iter().enumerate() {
+                gradient[i] += slopes[(test, column)] * part.by_prediction[row];
+            }
+        }
+        let at = [Some(Unknown::CoreSd.index()), Some(Unknown::LaboratorySd.index()), self.correlation_index()];
+        for (slope, index) in part.by_spread.iter().zip(at) {
+            if let Some(i) = index {
+                gradient[i] += slope;
+            }
+        }
+    }
+
+    /// Hands every core set's part of the likelihood to `take`.
+    fn likelihood(
+        &self,
+        z: &[f64],
+        jacobians: &[Slopes],
+        mut take: impl FnMut(usize, &CoreSet, Part, &DMatrix<f64>),
+    ) -> Result<()> {
+        let (spread, _) = self.spread(z);
+        for (g, (values, slopes)) in jacobians.iter().enumerate() {
+            let tests = &self.site.greens[g].tests;
+            for set in &self.greens[g].sets {
+                let residual = set.tests.iter().map(|&i| tests[i].om_percent - values[i]);
+                let residuals = DVector::from_iterator(set.tests.len(), residual);
+                let freedom = self.priors.scatter.degrees_of_freedom;
+                match set.part(tests, &residuals, &spread, freedom) {
+                    Some(part) => take(g, set, part, slopes),
+                    None => return Err(Error::Numerical(self.blame(z, jacobians))),
+                }
+            }
+        }
+        if z.iter().all(|z| z.is_finite()) { Ok(()) } else { Err(Error::Numerical(self.blame(z, jacobians))) }
+    }
+
+    /// Log density of each test given the unknowns, green by green; tests that share an error term, given the others.
+    ///
+    /// # Errors
+    /// Those of [`Model::evaluate`].
+    pub fn log_likelihoods(&self, z: &[f64]) -> Result<Vec<Vec<f64>>> {
+        let (spread, _) = self.spread(z);
+        let freedom = self.priors.scatter.degrees_of_freedom;
+        let read = self.predictions(z)?;
+        let of_green = |(g, values): (usize, &Vec<f64>)| {
+            let tests = &self.site.greens[g].tests;
+            let mut found = vec![f64::NAN; tests.len()];
+            for set in &self.greens[g].sets {
+                let part = |members: &[usize]| {
+                    let residual = members.iter().map(|&i| tests[i].om_percent - values[i]);
+                    let residuals = DVector::from_iterator(members.len(), residual);
+                    CoreSet { tests: members.to_vec() }
+                        .part(tests, &residuals, &spread, freedom)
+                        .map_or(f64::NAN, |part| part.log_density)
+                };
+                for &test in &set.tests {
+                    let others: Vec<usize> = set.tests.iter().copied().filter(|&i| i != test).collect();
+                    let given = if others.is_empty() { 0.0 } else { part(&others) };
+                    found[test] = part(&set.tests) - given;
+                }
+            }
+            found
+        };
+        Ok(read.iter().enumerate().map(of_green).collect())
     }
 
     /// Says which test or coordinate makes the density infinite.
@@ -414,7 +608,27 @@ impl Model {
                 );
             }
         }
-        "the log density is not finite: the error variance has left the real numbers".to_owned()
+        "the log density is not finite: the error variance has left the positive numbers".to_owned()
+    }
+
+    /// The same density with an earlier posterior in place of the prior: normal with this mean and covariance of the
+    /// coordinates.
+    ///
+    /// # Errors
+    /// [`Error::Input`] for another number of coordinates or a covariance that is not positive definite.
+    pub fn carried_on(mut self, mean: &[f64], covariance: DMatrix<f64>) -> Result<Self> {
+        let n = self.len();
+        let mut p = Problems::default();
+        let fits = mean.len() == n && covariance.shape() == (n, n);
+        p.require(fits, "earlier", format!("{} coordinates", mean.len()), format!("{n} coordinates"));
+        let factor = if fits { Cholesky::new(covariance) } else { None };
+        p.require(factor.is_some() || !fits, "earlier", "a covariance that is not positive definite", "one that is");
+        if let Some(factor) = factor {
+            let log_determinant = -2.0 * factor.l_dirty().diagonal().iter().map(|d| d.ln()).sum::<f64>();
+            let (mean, precision) = (DVector::from_column_slice(mean), factor.inverse());
+            self.earlier = Some(Earlier { mean, precision, log_determinant });
+        }
+        p.into_result(self)
     }
 
     /// Number of tests.

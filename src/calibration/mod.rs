@@ -2,10 +2,14 @@
 
 mod density;
 mod mode;
+mod sample;
+mod scatter;
 mod taught;
 mod unknowns;
 
 pub use density::{Evaluation, GreenRecord, Method, Model, SiteRecord, SoilTest};
 pub use mode::{Draws, Fit};
+pub use sample::{Block, ChainState, Density, Sampling, Whitening};
+pub use scatter::Scatter;
 pub use taught::{Lesson, Taught};
 pub use unknowns::{Prior, Priors, Transform, Unknown};

@@ -29,7 +29,7 @@ pub struct Fit {
 /// Draws of the coordinates, one row each.
 pub type Draws = Vec<Vec<f64>>;
 
-const MOST_STEPS: usize = 200;
+const MOST_STEPS: usize = 1000;
 const SETTLED: f64 = 1e-6;
 
 impl Fit {

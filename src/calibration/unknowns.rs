@@ -1,5 +1,6 @@
 //! What is not known, and what is believed of it before any test.
 
+use super::scatter::Scatter;
 use crate::error::{Problems, Result};
 use crate::number::Number;
 
@@ -138,6 +139,10 @@ pub struct Priors {
     pub future_year: Prior,
     /// Of a laboratory method's offset from the reference method (% OM).
     pub method_offset: Prior,
+    /// Of the correlation between core errors of depths cut from one set of cores (-), if it is asked for.
+    pub depth_correlation: Prior,
+    /// How tests scatter around the model.
+    pub scatter: Scatter,
 }
 
 const fn log(median: f64, sd: f64) -> Prior {
@@ -176,6 +181,8 @@ impl Default for Priors {
             past_year: log(1.0, 0.15),
             future_year: log(1.0, 0.12),
             method_offset: Prior { median: 0.0, sd: 0.5, transform: Transform::Plain },
+            depth_correlation: logit(0.3, 1.0),
+            scatter: Scatter::default(),
         }
     }
 }

@@ -1,0 +1,177 @@
+"""Chains of draws: run in blocks, kept on disk between them, given back as they are on Ctrl-C."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import secrets
+import zipfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from matledger import _core
+from matledger._arrays import Floats, frozen
+from matledger.errors import InputError, Problem
+
+__all__ = ["Chains", "sample"]
+
+BLOCK = 100
+"""Draws of each chain between two looks at Ctrl-C and two writes of the checkpoint."""
+
+Fit: TypeAlias = tuple[Floats, float, float, int, bool, Floats]
+State: TypeAlias = tuple[int, int, list[float], float]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Chains:
+    """What a sampler did beside its draws.
+
+    Attributes
+    ----------
+    coordinates
+        Draws of the coordinates, shape ``(chain, draw, unknown)``.
+    energy, log_density
+        Hamiltonian and log density at each draw, shape ``(chain, draw)``.
+    diverging, cut
+        Whether the trajectory diverged or was cut at the most doublings, shape ``(chain, draw)``.
+    gradients
+        Gradients that the draw took, shape ``(chain, draw)``.
+    step_size
+        Of each chain, in whitened coordinates.
+    tune
+        Draws spent on settling the step size.
+    interrupted
+        Whether Ctrl-C ended the run before all draws were made.
+    """
+
+    coordinates: Floats
+    energy: Floats
+    log_density: Floats
+    diverging: npt.NDArray[np.bool_]
+    cut: npt.NDArray[np.bool_]
+    gradients: npt.NDArray[np.int64]
+    step_size: Floats
+    tune: int
+    interrupted: bool
+
+
+ARRAYS = ("coordinates", "energy", "log_density", "diverging", "gradients", "cut")
+
+
+def sample(
+    site: _core.Site,
+    fit: Fit,
+    *,
+    chains: int,
+    draws: int,
+    tune: int,
+    seed: int,
+    target_accept: float,
+    checkpoint: Path | None,
+    progress: Callable[[int], object] | None,
+) -> Chains:
+    """Run chains, each in coordinates whitened at the mode.
+
+    Raises
+    ------
+    InputError
+        For settings outside their domain or a checkpoint of another fit.
+    KeyboardInterrupt
+        On Ctrl-C before the first block of draws.
+    """
+    asked = (tune, target_accept, 10, seed)
+    mark = _mark(site, fit, asked, chains)
+    states, kept = (None, {}) if checkpoint is None else _read(checkpoint, mark, chains)
+    done = 0
+
+    def tell(count: int) -> object:
+        return None if progress is None else progress(done + count)
+
+    if states is None:
+        states = site.start_chains(fit, asked, chains, tell)
+        _write(checkpoint, mark, states, kept)
+    done = tune * chains
+    interrupted = False
+    made = kept["energy"].shape[1] if kept else 0
+    while made < draws and not interrupted:
+        size = BLOCK if checkpoint is not None else min(BLOCK, draws - made)
+        try:
+            run = site.advance_chains(fit, asked, states, size, tell)
+        except KeyboardInterrupt:
+            if not made:
+                raise
+            interrupted = True
+            break
+        states = [state for _, state in run]
+        block = {
+            "coordinates": np.stack([rows[0] for rows, _ in run]),
+            **{name: np.array([rows[i] for rows, _ in run]) for i, name in enumerate(ARRAYS) if i},
+        }
+        kept = {name: np.concatenate([kept[name], block[name]], axis=1) if kept else block[name] for name in ARRAYS}
+        made += size
+        done += size * chains
+        _write(checkpoint, mark, states, kept)
+    whole = {name: array[:, :draws] for name, array in kept.items()}
+    return Chains(
+        coordinates=frozen(whole["coordinates"]),
+        energy=frozen(whole["energy"]),
+        log_density=frozen(whole["log_density"]),
+        diverging=whole["diverging"].astype(np.bool_),
+        cut=whole["cut"].astype(np.bool_),
+        gradients=whole["gradients"].astype(np.int64),
+        step_size=np.array([state[3] for state in states]),
+        tune=tune,
+        interrupted=interrupted,
+    )
+
+
+def _mark(site: _core.Site, fit: Fit, asked: tuple[int, float, int, int], chains: int) -> str:
+    """What makes two fits the same: settings, names, mode, information and the density at the mode."""
+    digest = hashlib.sha256(repr((asked, chains, site.names, fit[1])).encode())
+    digest.update(fit[0].tobytes())
+    digest.update(fit[5].tobytes())
+    return digest.hexdigest()
+
+
+def _write(path: Path | None, mark: str, states: list[State], kept: dict[str, npt.NDArray[np.generic]]) -> None:
+    if path is None:
+        return
+    held = io.BytesIO()
+    np.savez(
+        held,
+        allow_pickle=False,
+        mark=np.array(mark),
+        blocks=np.array([state[1] for state in states]),
+        position=np.array([state[2] for state in states]),
+        step_size=np.array([state[3] for state in states]),
+        **kept,
+    )
+    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    try:
+        draft.write_bytes(held.getvalue())
+        draft.replace(path)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def _read(path: Path, mark: str, chains: int) -> tuple[list[State] | None, dict[str, npt.NDArray[np.generic]]]:
+    if not path.exists():
+        return None, {}
+    try:
+        with np.load(path, allow_pickle=False) as held:
+            found = {name: held[name] for name in held.files}
+        same = str(found.pop("mark")) == mark
+        blocks, position, step_size = (found.pop(name) for name in ("blocks", "position", "step_size"))
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
+        raise InputError([Problem("checkpoint", str(path), f"a checkpoint that can be read ({error})")]) from error
+    if not same:
+        raise InputError(
+            [Problem("checkpoint", f"{path} is of another fit", "the same course, priors and settings, or a new file")]
+        )
+    states = [(i, int(blocks[i]), position[i].tolist(), float(step_size[i])) for i in range(chains)]
+    return states, found

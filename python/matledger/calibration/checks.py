@@ -1,0 +1,168 @@
+"""Honest scores: tests left out one at a time, and each green's last tests predicted from the earlier ones."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+import numpy as np
+
+from matledger._arrays import Floats
+from matledger.errors import InputError, Problem
+from matledger.frames import Table
+from matledger.records import SoilTest
+
+if TYPE_CHECKING:
+    from matledger.calibration.fit import Calibration
+
+__all__ = ["last_tests", "leave_one_out"]
+
+PARETO_K_ENOUGH = 0.7
+
+Series: TypeAlias = tuple[str, str, str, str | None]
+
+
+def leave_one_out(calibration: Calibration) -> Table:
+    """Expected log density of each test, predicted from all the others, by Pareto-smoothed importance sampling.
+
+    Parameters
+    ----------
+    calibration
+        A fit by sampling: the weights of Laplace's approximation are too uneven to smooth.
+
+    Returns
+    -------
+    Table
+        Green, date, sample, measured % organic matter, ``elpd`` (log density), Pareto ``k`` and whether it can be
+        trusted (``k`` up to 0.7, and not above what the number of draws allows).
+
+    Raises
+    ------
+    InputError
+        For a fit by Laplace's approximation.
+
+    References
+    ----------
+    Vehtari, Gelman & Gabry 2017, Stat. Comput. 27:1413-1432; Zhang & Stephens 2009, Technometrics 51:316-325 (memory).
+    """
+    if calibration.chains is None:
+        raise InputError([Problem("calibration", "a Laplace approximation", 'a fit with method="nuts"')])
+    log_likelihoods = calibration.site.log_likelihoods(calibration.coordinates)
+    enough = min(1 - 1 / np.log10(len(log_likelihoods)), PARETO_K_ENOUGH) if len(log_likelihoods) > 1 else 0.0
+    found = [_left_out(column) for column in log_likelihoods.T]
+    tests = [test for green in calibration.course.greens for test in calibration.soil_tests_of(green.name)]
+    columns: dict[str, list[Any]] = {
+        "green": [test.green for test in tests],
+        "date": [test.date for test in tests],
+        "sample": [test.sampled for test in tests],
+        "om_percent": [test.om_percent for test in tests],
+        "elpd": [elpd for elpd, _ in found],
+        "pareto_k": [k for _, k in found],
+        "trusted": [k <= enough for _, k in found],
+    }
+    formats = dict.fromkeys(("om_percent", "elpd", "pareto_k"), ".2f")
+    return Table(f"{calibration.course.name}: tests left out one at a time", columns, formats)
+
+
+def _left_out(log_likelihood: Floats) -> tuple[float, float]:
+    """Expected log density and Pareto k of one test from its log density at each draw."""
+    log_weights = -log_likelihood - np.max(-log_likelihood)
+    count = len(log_weights)
+    tail = min(count // 5, int(3 * np.sqrt(count)))
+    k = float("inf")
+    if tail >= 5:
+        order = np.argsort(log_weights)
+        largest = order[-tail:]
+        cut = log_weights[order[-tail - 1]]
+        excess = np.exp(log_weights[largest]) - np.exp(cut)
+        if excess[0] > 0:
+            k, scale = _pareto(excess)
+            shares = (np.arange(tail) + 0.5) / tail
+            smoothed = np.exp(cut) + scale * (-np.log1p(-shares) if k == 0 else np.expm1(-k * np.log1p(-shares)) / k)
+            log_weights[largest] = np.minimum(np.log(smoothed), 0.0)
+    total = np.logaddexp.reduce(log_weights)
+    return float(np.logaddexp.reduce(log_weights + log_likelihood) - total), k
+
+
+def _pareto(excess: Floats) -> tuple[float, float]:
+    """Shape and scale of a generalised Pareto distribution for sorted values above 0."""
+    n = len(excess)
+    trials = 30 + int(np.sqrt(n))
+    grid = 1 - np.sqrt(trials / (np.arange(1, trials + 1) - 0.5))
+    theta = grid / (3 * excess[int(n / 4 + 0.5) - 1]) + 1 / excess[-1]
+    shape = np.log1p(-theta[:, None] * excess).mean(axis=1)
+    profile = n * (np.log(-theta / shape) - shape - 1)
+    weight = np.exp(profile - profile.max())
+    best = float((theta * weight).sum() / weight.sum())
+    k = float(np.log1p(-best * excess).mean())
+    # A weak prior of ten values at 0.5 steadies k where the tail is short.
+    return (n * k + 10 * 0.5) / (n + 10), -k / best
+
+
+def last_tests(calibration: Calibration) -> Table:
+    """Predict the last tests of each green from its earlier ones, beside two naive forecasts.
+
+    The model is fitted again without the last day of tests of each green, by Laplace's approximation.
+
+    Parameters
+    ----------
+    calibration
+        The fit whose course and settings are taken.
+
+    Returns
+    -------
+    Table
+        Green, date, sample, measured % organic matter; the model's 5, 50 and 95 % points; the last value before; a
+        straight line through the values before (the last value where there is but one).
+
+    Raises
+    ------
+    InputError
+        If no green has tests of one window and method on two days.
+    """
+    from matledger.calibration.fit import _repeated, calibrate
+
+    course = calibration.course
+    last = {green.name: max((t.date for t in course.tests_of(green.name)), default=None) for green in course.greens}
+    earlier = [test for test in course.soil_tests if test.date != last[test.green]]
+    before: dict[Series, list[SoilTest]] = {}
+    for test in earlier:
+        before.setdefault(_series(test), []).append(test)
+    held = [test for test in course.soil_tests if test.date == last[test.green] and _series(test) in before]
+    if not held:
+        raise InputError([Problem("soil_tests", "no series of two days", "a green tested alike on two days or more")])
+    fitted = calibrate(
+        replace(course, soil_tests=earlier),
+        priors=calibration.priors,
+        draws=1000,
+        degrees_of_freedom=calibration.degrees_of_freedom,
+        depth_correlation=calibration.depth_correlation,
+        lag_days=calibration.driving.lag_days,
+        form=calibration.driving.form,
+    )
+    whole = replace(fitted, course=replace(course, soil_tests=(*earlier, *held)))
+    low, median, high = np.quantile(_repeated(whole, fitted.coordinates, 0), [0.05, 0.5, 0.95], axis=0)
+    columns: dict[str, list[Any]] = {
+        name: []
+        for name in ("green", "date", "sample", "om_percent", "q05", "median", "q95", "last_value", "straight_line")
+    }
+    for i, test in enumerate(test for green in course.greens for test in whole.soil_tests_of(green.name)):
+        if test.date != last[test.green]:
+            continue
+        past = sorted(before[_series(test)], key=lambda t: t.date)
+        row = (test.green, test.date, test.sampled, test.om_percent, low[i], median[i], high[i])
+        for name, value in zip(columns, (*row, past[-1].om_percent, _line(past, test.date)), strict=True):
+            columns[name].append(value)
+    formats = dict.fromkeys(("om_percent", "q05", "median", "q95", "last_value", "straight_line"), ".2f")
+    return Table(f"{course.name}: the last tests from the earlier ones", columns, formats)
+
+
+def _series(test: SoilTest) -> Series:
+    return test.green, test.sampled, test.method, test.verdure
+
+
+def _line(past: list[SoilTest], date: dt.date) -> float:
+    days = np.array([(test.date - date).days for test in past], dtype=np.float64)
+    values = np.array([test.om_percent for test in past])
+    return float(np.polyfit(days, values, 1)[1]) if np.ptp(days) > 0 else float(values[-1])

@@ -1,0 +1,180 @@
+"""Sampling, its diagnostics, and carrying on, on a small cut of the demo course."""
+
+import datetime as dt
+import pickle
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import matledger as mat
+from matledger.calibration.diagnostics import ebfmi, ess_bulk, ess_tail, rhat
+from matledger.errors import InputError
+
+NUTS = {"method": "nuts", "chains": 2, "tune": 10, "draws": 4, "seed": 3}
+
+
+@pytest.fixture(scope="module")
+def course():
+    whole = mat.demo_course()
+    name = whole.greens[0].name
+    return replace(
+        whole,
+        greens=whole.greens[:1],
+        soil_tests=[test for test in whole.soil_tests if test.green == name],
+        clippings=whole.clippings_of(name),
+        work=whole.work_of(name),
+        programmes=(),
+    )
+
+
+@pytest.fixture(scope="module")
+def sampled(course):
+    return mat.calibrate(course, **NUTS)
+
+
+def test_rhat_and_effective_draws_of_known_chains():
+    rng = np.random.default_rng(1)
+    white = rng.normal(size=(4, 1000))
+    assert rhat(white) < 1.01
+    assert ess_bulk(white) == pytest.approx(4000, rel=0.15)
+    assert ess_tail(white) == pytest.approx(4000, rel=0.25)
+    slow = np.zeros((4, 4000))
+    for i in range(1, 4000):
+        slow[:, i] = 0.8 * slow[:, i - 1] + rng.normal(size=4)
+    # An autoregression with coefficient a has n (1 - a) / (1 + a) effective draws.
+    assert ess_bulk(slow) == pytest.approx(16000 / 9, rel=0.2)
+    apart = white + np.arange(4)[:, None]
+    assert rhat(apart) > 1.5
+    assert rhat(white * np.array([1, 1, 1, 4])[:, None]) > 1.05
+    assert np.isnan(rhat(np.zeros((4, 100))))
+
+
+def test_energy_that_moves_freely_has_a_fraction_near_two():
+    assert ebfmi(np.random.default_rng(2).normal(size=(3, 4000))) == pytest.approx(2.0, rel=0.1)
+
+
+def test_chains_and_what_follows_from_them(sampled):
+    assert sampled.chains.coordinates.shape == (2, 4, len(sampled.names))
+    assert np.array_equal(sampled.coordinates[1], sampled.chains.coordinates[1, 0])
+    assert sampled.diagnosis.draws == 8
+    assert not sampled.diagnosis.good
+    assert any("effective draws" in line for line in sampled.diagnosis.verdict)
+    assert pickle.loads(pickle.dumps(sampled)) == sampled
+
+
+def test_a_run_goes_on_from_its_checkpoint_to_the_same_draws(course, sampled, tmp_path, monkeypatch):
+    monkeypatch.setattr("matledger.calibration.chains.BLOCK", 2)
+    path = tmp_path / "chains.npz"
+    half = mat.calibrate(course, **{**NUTS, "draws": 2}, checkpoint=path)
+    resumed = mat.calibrate(course, **NUTS, checkpoint=path)
+    straight = mat.calibrate(course, **NUTS)
+    assert np.array_equal(half.chains.coordinates, straight.chains.coordinates[:, :2])
+    assert np.array_equal(resumed.chains.coordinates, straight.chains.coordinates)
+    with pytest.raises(InputError, match="another fit"):
+        mat.calibrate(course, **{**NUTS, "seed": 4}, checkpoint=path)
+    path.write_bytes(b"PK cut short")
+    with pytest.raises(InputError, match="can be read"):
+        mat.calibrate(course, **NUTS, checkpoint=path)
+
+
+def test_a_stopped_run_returns_the_draws_so_far(course, monkeypatch):
+    monkeypatch.setattr("matledger.calibration.chains.BLOCK", 2)
+
+    def stop(done):
+        if done > 20 + 4:
+            raise KeyboardInterrupt
+
+    stopped = mat.calibrate(course, **NUTS, progress=stop)
+    assert stopped.chains.interrupted
+    assert stopped.chains.energy.shape == (2, 2)
+    assert any("stopped" in note for note in stopped.notes)
+
+
+def test_the_tree_holds_every_group(sampled):
+    tree = sampled.to_arviz()
+    assert set(tree.children) == {
+        "posterior",
+        "posterior_predictive",
+        "log_likelihood",
+        "observed_data",
+        "sample_stats",
+    }
+    fill = tree["posterior"]["fill_fraction"]
+    assert fill.dims == ("chain", "draw")
+    assert fill.to_numpy()[1, 2] == sampled.draws[2 * 2 + 1, sampled.names.index("fill_fraction")]
+    assert tree["log_likelihood"]["om_percent"].sizes["test"] == len(sampled.course.soil_tests)
+
+
+def test_carrying_on_counts_only_new_tests(course):
+    late = dt.date(2015, 7, 1)
+    early = replace(course, soil_tests=[test for test in course.soil_tests if test.date < late])
+    yesterday = mat.calibrate(early, draws=50)
+    today = mat.calibrate(course, draws=50, earlier=yesterday)
+    whole = mat.calibrate(course, draws=50)
+    fresh = today.soil_tests_of(course.greens[0].name)
+    assert fresh
+    assert all(test.date >= late for test in fresh)
+    apart = np.abs(today.mode - whole.mode) * np.sqrt(np.diag(whole.information))
+    assert np.median(apart) < 0.5
+    with pytest.raises(InputError, match="no new test"):
+        mat.calibrate(early, draws=50, earlier=yesterday)
+
+
+@pytest.mark.parametrize("options", [{"degrees_of_freedom": 4.0}, {"depth_correlation": True}])
+def test_gradients_of_other_scatter_agree_with_differences(course, options):
+    fit = mat.calibrate(course, draws=10, **options)
+    assert fit.converged
+    z = fit.mode + 0.2 * np.random.default_rng(5).standard_normal(len(fit.mode))
+    _, gradient = fit.log_density_and_gradient(z)
+    for i in range(len(z)):
+        step = np.zeros(len(z))
+        step[i] = 1e-5
+        rise = fit.log_density_and_gradient(z + step)[0] - fit.log_density_and_gradient(z - step)[0]
+        assert gradient[i] == pytest.approx(rise / 2e-5, rel=1e-4, abs=1e-3)
+
+
+def test_options_outside_their_domain_are_named_all_at_once(course):
+    with pytest.raises(InputError) as raised:
+        mat.calibrate(course, method="gibbs", draws=0, chains=0, tune=1, seed=-1, target_accept=1.5)
+    places = [problem.place for problem in raised.value.problems]
+    assert sorted(places) == ["chains", "draws", "method", "seed", "target_accept", "tune"]
+    with pytest.raises(InputError, match="degrees_of_freedom"):
+        mat.calibrate(course, degrees_of_freedom=1.5)
+
+
+def test_one_test_alone_is_fitted_and_says_what_stayed_as_believed(course):
+    alone = mat.calibrate(replace(course, soil_tests=course.soil_tests[:1]), draws=20)
+    assert alone.converged
+    assert any("stayed as believed" in note for note in alone.notes)
+
+
+def test_no_test_at_all_is_refused(course):
+    with pytest.raises(InputError, match="at least one soil test"):
+        mat.calibrate(replace(course, soil_tests=()), draws=20)
+
+
+def test_tests_that_contradict_each_other_are_named_and_weigh_less_in_students_t():
+    course = mat.demo_course()
+    wrong = replace(course.soil_tests[0], om_percent=course.soil_tests[0].om_percent + 6)
+    spoilt = replace(course, soil_tests=[wrong, *course.soil_tests[1:]])
+    normal = mat.calibrate(spoilt, draws=20)
+    assert normal.converged
+    named = [note for note in normal.notes if "above the model" in note]
+    assert len(named) == 1
+    assert str(wrong.date) in named[0]
+    heavy = mat.calibrate(spoilt, draws=20, degrees_of_freedom=4.0)
+    sound = mat.calibrate(course, draws=20)
+    core = sound.names.index("core_sd_percent")
+    assert abs(heavy.mode[core] - sound.mode[core]) < abs(normal.mode[core] - sound.mode[core])
+
+
+def test_tests_of_one_day_and_a_method_seen_once_are_fitted():
+    course = mat.demo_course()
+    day = min(test.date for test in course.soil_tests)
+    one_day = [test for test in course.soil_tests if test.date == day]
+    assert mat.calibrate(replace(course, soil_tests=one_day), draws=20).converged
+    other = next(test for test in course.soil_tests if test.method != one_day[0].method)
+    fit = mat.calibrate(replace(course, soil_tests=[*one_day, other]), draws=20)
+    assert fit.converged
+    assert sum(name.startswith("offset[") for name in fit.names) == 1

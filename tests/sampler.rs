@@ -1,0 +1,98 @@
+//! The sampler against posteriors that are known: eight schools, a correlated normal, and its own streams.
+
+mod common;
+
+use common::{invented_site, simulated};
+use matledger::Result;
+use matledger::calibration::{Block, Density, Fit, Model, Priors, Sampling, Whitening};
+use nalgebra::DMatrix;
+use std::sync::atomic::{AtomicBool, AtomicUsize};
+
+fn run(density: &impl Density, whitening: &Whitening, sampling: &Sampling, chains: usize, draws: usize) -> Vec<Block> {
+    let (done, stop) = (AtomicUsize::new(0), AtomicBool::new(false));
+    (0..chains)
+        .map(|chain| {
+            let state = sampling.start(density, whitening, chain, &done, &stop).unwrap();
+            sampling.advance(density, whitening, &state, draws, &done, &stop).unwrap().0
+        })
+        .collect()
+}
+
+/// Non-centred eight schools (Rubin 1981): `mu ~ N(0, 5)`, `tau ~ half-Cauchy(0, 5)` sampled as its logarithm.
+struct EightSchools {
+    effect: Vec<f64>,
+    error: Vec<f64>,
+}
+
+impl Density for EightSchools {
+    fn dim(&self) -> usize {
+        10
+    }
+
+    fn log_density(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
+        let (mu, log_tau) = (z[8], z[9]);
+        let tau = log_tau.exp();
+        let cauchy = 1.0 + (tau / 5.0).powi(2);
+        let mut found = -0.5 * (mu / 5.0).powi(2) - cauchy.ln() + log_tau;
+        gradient[8] = -mu / 25.0;
+        gradient[9] = 1.0 - 2.0 * (tau / 5.0).powi(2) / cauchy;
+        for school in 0..8 {
+            let residual = (self.effect[school] - mu - tau * z[school]) / self.error[school].powi(2);
+            found -= 0.5 * (z[school].powi(2) + residual.powi(2) * self.error[school].powi(2));
+            gradient[school] = -z[school] + tau * residual;
+            gradient[8] += residual;
+            gradient[9] += tau * z[school] * residual;
+        }
+        Ok(found)
+    }
+}
+
+#[test]
+fn eight_schools_come_out_as_the_reference_has_them() {
+    let rows: Vec<Vec<f64>> = csv::Reader::from_path("tests/checks/eight_schools.csv")
+        .unwrap()
+        .records()
+        .map(|row| row.unwrap().iter().skip(1).take(12).map(|cell| cell.parse().unwrap_or(f64::NAN)).collect())
+        .collect();
+    let schools = EightSchools {
+        effect: rows[..8].iter().map(|row| row[0]).collect(),
+        error: rows[..8].iter().map(|row| row[1]).collect(),
+    };
+    let whitening = Whitening::new(&[0.0; 10], DMatrix::identity(10, 10)).unwrap();
+    let blocks = run(&schools, &whitening, &Sampling { seed: 8, ..Sampling::default() }, 4, 2500);
+    assert!(blocks.iter().flat_map(|b| &b.diverging).filter(|&&d| d).count() < 20);
+    let draws = || blocks.iter().flat_map(|block| &block.draws);
+    let value = |z: &[f64], i: usize| match i {
+        8 => z[8],
+        9 => z[9].exp(),
+        school => z[8] + z[9].exp() * z[school],
+    };
+    let count = draws().count() as f64;
+    for (i, row) in rows.iter().enumerate() {
+        let mean = draws().map(|z| value(z, i)).sum::<f64>() / count;
+        let sd = (draws().map(|z| (value(z, i) - mean).powi(2)).sum::<f64>() / count).sqrt();
+        let (exact, exact_sd) = (row[10], row[11]);
+        println!("{i}: mean {mean:.3} against {exact:.3}, sd {sd:.3} against {exact_sd:.3}");
+        // Some 3,000 effective draws or more: four Monte Carlo errors of the mean.
+        assert!((mean - exact).abs() < 4.0 * exact_sd / 3000f64.sqrt(), "{i}: {mean} against {exact}");
+        assert!((sd / exact_sd - 1.0).abs() < 0.08, "{i}: {sd} against {exact_sd}");
+    }
+}
+
+#[test]
+fn blocks_follow_from_where_the_last_one_ended() {
+    let (site, _) = simulated(5, invented_site(1), &Priors::default());
+    let model = Model::new(site, Priors::default()).unwrap();
+    let whitening = Whitening::at(&Fit::find(&model, &AtomicBool::new(false)).unwrap()).unwrap();
+    let sampling = Sampling { tune: 10, seed: 3, ..Sampling::default() };
+    let (done, stop) = (AtomicUsize::new(0), AtomicBool::new(false));
+    let start = sampling.start(&model, &whitening, 1, &done, &stop).unwrap();
+    let again = sampling.start(&model, &whitening, 1, &done, &stop).unwrap();
+    assert_eq!(start, again);
+    let (_, middle) = sampling.advance(&model, &whitening, &start, 3, &done, &stop).unwrap();
+    let (block, _) = sampling.advance(&model, &whitening, &middle, 3, &done, &stop).unwrap();
+    let (resumed, _) = sampling.advance(&model, &whitening, &middle.clone(), 3, &done, &stop).unwrap();
+    assert_eq!(block, resumed);
+    let other = sampling.start(&model, &whitening, 2, &done, &stop).unwrap();
+    assert_ne!(start.position, other.position);
+}
