@@ -804,8 +804,8 @@ def _warn_of_short_columns(run: Run) -> None:
             short = int((np.isnan(values).any(axis=(-2, -1)) & run.finished).sum())
             if short:
                 warnings.warn(
-                    f"{_count(short, 'member')} lost so much ground that the column no longer reaches through a window:"
-                    "those readings are NaN",
+                    f"{_count(short, 'member')} lost so much ground that the column no longer reaches through a window;"
+                    " those readings are NaN",
                     LeftDomainWarning,
                     stacklevel=4,
                 )

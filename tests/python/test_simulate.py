@@ -313,17 +313,6 @@ def test_several_python_threads_at_once():
     assert runs[1] == runs[3]
 
 
-def test_ten_years_daily_take_under_ten_milliseconds():
-    ask = scenario(work=PROGRAMME, read_on=[f"{year}-01-01" for year in range(2013, 2022)])
-
-    def once():
-        begin = time.perf_counter()
-        simulate(**ask)
-        return time.perf_counter() - begin
-
-    assert min(once() for _ in range(5)) < 0.03  # 10 ms on a quiet machine, calendar and checks included
-
-
 def test_more_sand_lowers_the_percentage():
     def top(sand_mm):
         work = [(f"2012-{month:02}-01", mat.Topdressing(sand_mm=sand_mm)) for month in range(4, 11)]

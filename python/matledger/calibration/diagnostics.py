@@ -43,8 +43,8 @@ def rhat(draws: Floats) -> float:
     --------
     >>> import numpy as np
     >>> from matledger.calibration.diagnostics import rhat
-    >>> round(rhat(np.random.default_rng(1).normal(size=(4, 500))), 2)
-    1.0
+    >>> rhat(np.random.default_rng(1).normal(size=(4, 500))) < 1.02
+    True
     """
     if not _varies(draws):
         return float("nan")
