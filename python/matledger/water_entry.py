@@ -282,8 +282,13 @@ def estimate_water_entry(
     share = work.area_share
 
     def entry(day: Floats | float) -> Floats:
-        left = np.maximum(1 - np.asarray(day)[..., None] / gone, 0)
-        return np.asarray(before + share * (holes - before) * left)
+        rate = np.asarray(day)[..., None] / gone
+        # In place: fresh arrays of this size are what the time goes into.
+        np.subtract(1, rate, out=rate)
+        np.maximum(rate, 0, out=rate)
+        rate *= share * (holes - before)
+        rate += before
+        return rate
 
     weight = np.zeros(DRAWS)
     for reading in rings:
