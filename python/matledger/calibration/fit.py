@@ -492,7 +492,8 @@ def calibrate(
         The course, with at least one soil test.
     method
         ``"laplace"``, a quick look by the normal approximation at the mode; or ``"nuts"``, Hamiltonian sampling in
-        coordinates whitened there, which is what to quote.
+        coordinates whitened there, which is what to quote once `diagnosis` says that the chains agree. It is slow: a
+        course of nine greens may take hours, and no such fit has been proven yet.
     priors
         Median and standard deviation (on the log or logit scale) for shared unknowns by name, in place of the defaults.
     draws
