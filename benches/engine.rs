@@ -9,6 +9,7 @@ use courses::{Course, YEARS};
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use matledger::engine::batch::{Batch, Control, Ensemble};
 use matledger::engine::{Layout, Member, run};
+use matledger::number::Dual;
 use std::hint::black_box;
 
 fn parts(c: &mut Criterion) {
@@ -21,6 +22,8 @@ fn parts(c: &mut Criterion) {
     println!("{} events, {} parcels", plan.tape().len(), plan.parcels());
     group.throughput(Throughput::Elements(YEARS as u64));
     group.bench_function("one member", |b| b.iter(|| black_box(run(&plan, &typical, |_, _| {}))));
+    let dual: Member<Dual<8>> = typical.lift();
+    group.bench_function("one member, eight derivatives", |b| b.iter(|| black_box(run(&plan, &dual, |_, _| {}))));
     let litter: Vec<f64> = (0..64).map(|n| 2.0 + 0.02 * f64::from(n)).collect();
     let ensemble = Ensemble::new(64, &[("litter_ratio", &litter)], &[]).unwrap();
     let batch = Batch::new(&[course.scenario(layout, &typical)], &ensemble).unwrap();

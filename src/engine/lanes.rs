@@ -5,7 +5,7 @@ use super::member::Member;
 use super::plan::{Event, Plan};
 use crate::number::Lanes;
 
-/// Members side by side: two registers of AVX-512 or four of AVX2, so that one can work while the other waits.
+/// Members side by side: one register of AVX-512, two of AVX2, four of SSE2 or NEON.
 pub const LANES: usize = 8;
 
 /// Follows a tape for members side by side, unchecked. No instruction rounds otherwise than another, and none is fused, so

@@ -81,9 +81,9 @@ impl Layout {
     pub const FAST: Self = Self {
         depth_mm: 150.0,
         fine_mm: 1.0,
-        fine_to_mm: 25.0,
+        fine_to_mm: 15.0,
         coarse_mm: 5.0,
-        blur_percent_mm: 0.1,
+        blur_percent_mm: 0.2,
         mat_depth_mm: 25.0,
         litter: LitterDepths { surface_mm: 10.0, root_scale_mm: 40.0 },
         stretch_days: 30,

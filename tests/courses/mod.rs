@@ -94,7 +94,9 @@ fn programme(rng: &mut impl Rng) -> Vec<Dated> {
         returned_om: if rng.random_bool(0.8) { 0.0 } else { 0.5 },
         holes_open_days: 14,
     };
-    let (heavy_mm, light_mm): (f64, f64) = (rng.random_range(1.0..6.0), rng.random_range(0.1..0.6));
+    // Sand for cores, or more: greens whose surface is left to sink lose the ground that is to be sampled.
+    let heavy_mm = Work::Coring(cores).hole_volume_mm() * rng.random_range(0.8..1.6);
+    let light_mm = rng.random_range(0.1..0.6);
     let every = rng.random_range(7..28);
     let (solid, cuts, jets) = (rng.random_bool(0.3), rng.random_bool(0.3), rng.random_bool(0.2));
     let sand = |mm: f64| Work::Topdressing(Topdressing { sand_g_m2: mm * 1600.0, passes: 1, picked_up_share: 0.01 });
