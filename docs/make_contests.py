@@ -2,10 +2,10 @@
 
     python docs/make_contests.py laplace 200
 
-writes ``docs/contests-laplace.csv``, a row for each contest. Four greens of the demo course, its weather and its days of
-testing; unknowns from the prior, readings from the model (`matledger.invent_tests`). Six programmes are drawn at random
-for each course, and every pair is a contest: which leaves less organic matter in the top 20 mm after five years, mean over
-the greens. The fit states a chance; the truth says how often, over weather to come, it is right.
+writes ``docs/contests-laplace.csv``, a row for each contest. Four greens of the demo course, its weather and its days
+of testing; unknowns from the prior, readings from the model (`matledger.invent_tests`). Six programmes are drawn at
+random for each course, and every pair is a contest: which leaves less organic matter in the top 20 mm after five years,
+mean over the greens. The fit states a chance; the truth says how often, over weather to come, it is right.
 """
 
 from __future__ import annotations
