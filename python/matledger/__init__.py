@@ -16,6 +16,7 @@ if TYPE_CHECKING:
         invent_tests,
         last_tests,
         leave_one_out,
+        predictive_checks,
         prior_check,
     )
     from matledger.comparison import Comparison, compare
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
     from matledger.evidence import value_of_test
+    from matledger.fit_report import FitReport, report_fit
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
     from matledger.learning import next_tests
@@ -119,6 +121,7 @@ __all__ = [
     "DailyClippings",
     "Dates",
     "FillReading",
+    "FitReport",
     "Frontier",
     "Grading",
     "Green",
@@ -181,6 +184,7 @@ __all__ = [
     "next_tests",
     "order_sand",
     "plan_day",
+    "predictive_checks",
     "prior_check",
     "rank_dates",
     "read_clippings",
@@ -195,6 +199,7 @@ __all__ = [
     "read_weather",
     "read_work",
     "report",
+    "report_fit",
     "rounds_to_fill",
     "sand_in_ground",
     "search",
@@ -217,6 +222,7 @@ _HOMES = {
         "invent_tests",
         "last_tests",
         "leave_one_out",
+        "predictive_checks",
         "prior_check",
     ),
     "comparison": (
@@ -245,6 +251,7 @@ _HOMES = {
         "daily_clippings",
         "site_yield",
     ),
+    "fit_report": ("FitReport", "report_fit"),
     "labour": ("Labour", "Task"),
     "learning": ("next_tests",),
     "money": ("Budget", "Play", "Prices"),

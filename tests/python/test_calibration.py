@@ -95,6 +95,7 @@ def test_the_tree_holds_every_group(sampled):
     tree = sampled.to_arviz()
     assert set(tree.children) == {
         "posterior",
+        "prior",
         "posterior_predictive",
         "log_likelihood",
         "observed_data",

@@ -2,7 +2,7 @@
 
 from matledger.calibration.before import PriorCheck, prior_check
 from matledger.calibration.chains import Chains
-from matledger.calibration.checks import last_tests, leave_one_out
+from matledger.calibration.checks import last_tests, leave_one_out, predictive_checks
 from matledger.calibration.diagnostics import Diagnosis
 from matledger.calibration.fit import Calibration, Driving, calibrate
 from matledger.calibration.invented import Invented, invent_tests
@@ -18,5 +18,6 @@ __all__ = [
     "invent_tests",
     "last_tests",
     "leave_one_out",
+    "predictive_checks",
     "prior_check",
 ]

@@ -16,7 +16,7 @@ from matledger.records import SoilTest
 if TYPE_CHECKING:
     from matledger.calibration.fit import Calibration
 
-__all__ = ["last_tests", "leave_one_out"]
+__all__ = ["last_tests", "leave_one_out", "predictive_checks"]
 
 PARETO_K_ENOUGH = 0.7
 
@@ -166,3 +166,64 @@ def _line(past: list[SoilTest], date: dt.date) -> float:
     days = np.array([(test.date - date).days for test in past], dtype=np.float64)
     values = np.array([test.om_percent for test in past])
     return float(np.polyfit(days, values, 1)[1]) if np.ptp(days) > 0 else float(values[-1])
+
+
+def predictive_checks(calibration: Calibration, *, seed: int = 0) -> Table:
+    """Hold what the tests look like together against what the fit would make of them if they were taken again.
+
+    Parameters
+    ----------
+    calibration
+        The fit.
+    seed
+        Seed of the repeated tests' scatter.
+
+    Returns
+    -------
+    Table
+        For each sample its mean, its change a year and its spread between the greens' means; the largest residual of
+        any test in standard deviations; the measured value, 5, 50 and 95 % points of repetitions, and ``share_below``,
+        the share of repetitions below the measured value, which is suspect under 0.01 or over 0.99.
+
+    References
+    ----------
+    Gelman, Meng & Stern 1996, Stat. Sinica 6:733-807 (memory).
+    """
+    tests = [test for green in calibration.course.greens for test in calibration.soil_tests_of(green.name)]
+    measured = np.array([test.om_percent for test in tests])
+    repeated = calibration.repeated_tests(seed)
+    predicted = calibration.site.predictions(calibration.coordinates)
+    means, sds = (np.concatenate([pair[k] for pair in predicted], axis=1) for k in (0, 1))
+    rows: list[tuple[str, Floats, Floats]] = []
+    greens = np.array([test.green for test in tests])
+    years = np.array([test.date.toordinal() / 365.25 for test in tests])
+    # Methods are told apart, so that what sets them apart is no change over time.
+    kinds = [(test.sampled, test.method, test.verdure) for test in tests]
+    several = len({kind[1:] for kind in kinds}) > 1
+    for kind in dict.fromkeys(kinds):
+        mine = np.array([each == kind for each in kinds])
+        name = f"{kind[0]} by {kind[1]}, verdure {kind[2]}" if several else kind[0]
+        at = [mine & (greens == green) for green in dict.fromkeys(greens[mine])]
+        both = np.vstack([measured, repeated])
+        rows.append((f"mean of {name}, %", *_first(both[:, mine].mean(axis=1))))
+        away = years[mine] - years[mine].mean()
+        if np.ptp(away) > 0:
+            rows.append((f"change of {name}, % a year", *_first(both[:, mine] @ away / (away @ away))))
+        if len(at) > 1:
+            apart = np.std([both[:, here].mean(axis=1) for here in at], axis=0)
+            rows.append((f"spread of {name} between greens, %", *_first(apart)))
+    # Each draw judges the measured and the repeated tests by its own expectation.
+    largest = [np.abs((values - means) / sds).max(axis=1) for values in (measured, repeated)]
+    rows.append(("largest residual, standard deviations", *largest))
+    columns: dict[str, list[Any]] = {name: [] for name in ("what", "measured", "q05", "median", "q95", "share_below")}
+    for what, seen, again in rows:
+        low, median, high = np.quantile(again, [0.05, 0.5, 0.95])
+        values = (what, float(np.median(seen)), low, median, high, float((again < seen).mean()))
+        for name, value in zip(columns, values, strict=True):
+            columns[name].append(value)
+    formats = dict.fromkeys(list(columns)[1:], ".2f")
+    return Table(f"{calibration.course.name}: the tests together, and as they would come again", columns, formats)
+
+
+def _first(both: Floats) -> tuple[Floats, Floats]:
+    return both[:1], both[1:]

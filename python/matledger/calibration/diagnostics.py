@@ -85,7 +85,7 @@ def ess_tail(draws: Floats) -> float:
     if not _varies(draws):
         return float("nan")
     halves = _split(draws)
-    return min(_ess((halves <= np.quantile(halves, point)).astype(np.float64)) for point in (0.05, 0.95))
+    return min(_ess((halves <= np.quantile(draws, point)).astype(np.float64)) for point in (0.05, 0.95))
 
 
 def ebfmi(energy: Floats) -> Floats:
@@ -143,7 +143,7 @@ def _plain_rhat(draws: Floats) -> float:
 
 
 def _ess(draws: Floats) -> float:
-    """Geyer's initial monotone sequence over all chains."""
+    """Geyer's initial monotone sequence over all chains (Geyer 1992, Stat. Sci. 7:473-483; memory)."""
     chains, count = draws.shape
     centred = draws - draws.mean(axis=1, keepdims=True)
     spectrum = np.fft.rfft(centred, n=2 * count, axis=1)
@@ -154,10 +154,12 @@ def _ess(draws: Floats) -> float:
         return float("nan")
     rho = 1 - (within - covariance) / pooled
     rho[0] = 1.0
-    pairs = rho[: count // 2 * 2].reshape(-1, 2).sum(axis=1)
+    pairs = rho[: count // 2 * 2].reshape(-1, 2).sum(axis=1)[: max((count - 1) // 2, 1)]
     negative = np.flatnonzero(pairs < 0)
-    kept = np.minimum.accumulate(pairs[: negative[0] if negative.size else pairs.size])
-    time = max(-1 + 2 * kept.sum(), 1 / np.log10(chains * count))
+    end = int(negative[0]) if negative.size else len(pairs) - 1
+    kept = np.minimum.accumulate(pairs[:end])
+    # The first lag of the pair that ends the sum still counts, once, where it is positive.
+    time = max(-1 + 2 * kept.sum() + max(rho[2 * end], 0.0), 1 / np.log10(chains * count))
     return float(chains * count / time)
 
 

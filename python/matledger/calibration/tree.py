@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from matledger import _core
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -13,6 +16,8 @@ if TYPE_CHECKING:
     from matledger.calibration.fit import Calibration
 
 __all__ = ["tree"]
+
+PRIOR_DRAWS = 500
 
 
 def tree(calibration: Calibration) -> xr.DataTree:
@@ -27,6 +32,7 @@ def tree(calibration: Calibration) -> xr.DataTree:
         return turns
 
     flat = calibration.to_xarray()
+    before = _believed(calibration)
     count = len(calibration.coordinates) // chains
     index = {"chain": np.arange(chains), "draw": np.arange(count)}
     posterior = xr.Dataset(
@@ -47,6 +53,7 @@ def tree(calibration: Calibration) -> xr.DataTree:
     dims = ("chain", "draw", "test")
     groups = {
         "posterior": posterior,
+        "prior": before.to_xarray().expand_dims("chain").assign_coords(chain=[0]),
         "posterior_predictive": xr.Dataset(
             {"om_percent": (dims, by_chain(calibration.repeated_tests()), {"units": "%"})}, index | labels
         ),
@@ -68,4 +75,13 @@ def tree(calibration: Calibration) -> xr.DataTree:
         groups["sample_stats"] = xr.Dataset(
             {name: (("chain", "draw"), values) for name, values in statistics.items()}, index
         )
+    library = {"inference_library": "matledger", "inference_library_version": _core.VERSION}
+    for group in groups.values():
+        group.attrs |= library
     return xr.DataTree.from_dict(groups)
+
+
+def _believed(calibration: Calibration) -> Calibration:
+    """The same unknowns before any test: coordinates are standard normal a priori."""
+    shape = (PRIOR_DRAWS, len(calibration.names))
+    return replace(calibration, coordinates=np.random.default_rng(0).standard_normal(shape), chains=None)

@@ -1,0 +1,186 @@
+"""The fit report, its plots, and the tree for ArviZ."""
+
+import re
+from dataclasses import replace
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+
+mpl.use("Agg")
+
+import matplotlib.pyplot as plt
+
+import matledger as mat
+from matledger import fit_plots
+from matledger.calibration.diagnostics import ess_bulk, ess_tail
+from matledger.errors import InputError
+
+
+@pytest.fixture(scope="module")
+def fit():
+    return mat.calibrate(mat.demo_course(), method="laplace", draws=300, seed=1)
+
+
+@pytest.fixture(scope="module")
+def sampled():
+    whole = mat.demo_course()
+    name = whole.greens[0].name
+    course = replace(
+        whole,
+        greens=whole.greens[:1],
+        soil_tests=whole.tests_of(name),
+        clippings=whole.clippings_of(name),
+        work=whole.work_of(name),
+        programmes=(),
+    )
+    return mat.calibrate(course, method="nuts", chains=2, tune=10, draws=20, seed=1)
+
+
+@pytest.fixture(autouse=True)
+def _closed():
+    yield
+    plt.close("all")
+
+
+def section(report, heading):
+    return dict(report.sections)[heading]
+
+
+def test_a_sound_fit_can_be_used(fit):
+    report = mat.report_fit(fit)
+    assert report.usable
+    assert section(report, "What failed, and why") == ("nothing",)
+    assert any(line.startswith("profile_scale_mm: ") for line in section(report, "What the tests moved"))
+    assert any(line.startswith("om_density_g_cm3 is as believed") for line in section(report, "What did not move"))
+    assert any("core_sd_percent and laboratory_sd_percent" in line for line in section(report, "Bound together"))
+    assert "quick look" in section(report, "Can it be used?")[1]
+
+
+def test_a_spoilt_fit_says_what_failed_and_why(fit):
+    wrong = replace(fit.course.soil_tests[0], om_percent=12.0)
+    course = replace(fit.course, soil_tests=[wrong, *fit.course.soil_tests[1:]])
+    report = mat.report_fit(mat.calibrate(course, method="laplace", draws=200))
+    assert not report.usable
+    failed = section(report, "What failed, and why")
+    assert any(f"the test of {wrong.green} on {wrong.date}" in line for line in failed)
+    assert any("largest residual" in line for line in failed)
+    assert section(report, "Can it be used?")[0] == "with care: see what failed"
+
+
+def test_a_bound_and_a_tail_are_named(fit):
+    z = fit.coordinates.copy()
+    z[:, fit.names.index("fill_fraction")] += 8.0
+    z[:, fit.names.index("base_percent")] -= 4.0
+    lines = section(mat.report_fit(replace(fit, coordinates=z)), "At a bound or in the tail of its prior")
+    assert any(line.startswith("fill_fraction is at a bound (0.9") for line in lines)
+    assert any("base_percent stands" in line and "below its prior's median" in line for line in lines)
+
+
+def test_text_and_page_are_written_whole(fit, tmp_path):
+    report = mat.report_fit(fit)
+    page = report.save(tmp_path / "fit.html").read_text(encoding="utf-8")
+    assert page.count("<img alt=") == 3
+    assert page.count("<table>") == 2
+    assert "http" not in page
+    assert report.save(tmp_path / "fit.txt").read_text(encoding="utf-8") == f"{report!r}\n"
+    assert re.search(r"litter_ratio: 2\.\d+ \(1\.\d+ to 3\.\d+\) g/g from 3; \d+ % of the prior", repr(report))
+    with pytest.raises(InputError, match=r"\.txt or \.html"):
+        report.save(tmp_path / "fit.doc")
+
+
+def test_short_chains_are_not_usable(sampled):
+    report = mat.report_fit(sampled)
+    assert not report.usable
+    assert any("effective draws" in line for line in section(report, "What failed, and why"))
+
+
+def test_predictive_checks_see_what_the_model_misses(fit):
+    columns = mat.predictive_checks(fit).columns
+    assert all(0.01 < share < 0.99 for share in columns["share_below"])
+    course = fit.course
+    turned = [
+        replace(test, om_percent=test.om_percent + 0.8 * (test.date.year - 2013.5)) if test.top_mm == 40 else test
+        for test in course.soil_tests
+    ]
+    wrong = mat.calibrate(replace(course, soil_tests=turned), method="laplace", draws=200)
+    report = mat.report_fit(wrong)
+    assert not report.usable
+
+
+def test_plots_show_what_they_say(fit):
+    axes = fit_plots.learnt(fit)
+    assert len(axes.get_yticks()) == sum("[" not in name or name.startswith("offset[") for name in fit.names)
+    assert fit_plots.learnt(fit, ax=axes) is axes
+    grid = fit_plots.over_time_by_depth(fit, draws=20)
+    assert grid.shape == (3, 9)
+    assert "Brook" in [here.get_title() for here in grid[0]]
+    assert "of 234 tests outside" in fit_plots.predictive_check(fit).get_title()
+    square = fit_plots.pairs(fit, ["core_sd_percent", "laboratory_sd_percent"])
+    assert square.shape == (2, 2)
+    assert float(square[0, 1].texts[0].get_text()) < -0.5
+    assert fit_plots.pairs(fit).shape == (5, 5)
+    with pytest.raises(InputError, match="a name of the calibration"):
+        fit_plots.pairs(fit, ["slope", "core_sd_percent"])
+    with pytest.raises(InputError, match=r"shape \(3, 9\)"):
+        fit_plots.over_time_by_depth(fit, axes=grid[:2])
+
+
+def test_the_tree_goes_through_netcdf(sampled, tmp_path):
+    import xarray as xr
+
+    tree = sampled.to_arviz()
+    path = tmp_path / "fit.nc"
+    tree.to_netcdf(path)
+    with xr.open_datatree(path) as again:
+        for name in tree.children:
+            for variable in tree[name].data_vars:
+                np.testing.assert_array_equal(again[name][variable], tree[name][variable])
+        assert again["posterior"]["profile_scale_mm"].attrs["units"] == "mm"
+
+
+# Groups, dimensions and names of ArviZ's schema (0.23 and 1.x share them; 1.x takes the tree itself).
+SCHEMA = {
+    "posterior": ("chain", "draw"),
+    "sample_stats": ("chain", "draw"),
+    "log_likelihood": ("chain", "draw", "test"),
+    "posterior_predictive": ("chain", "draw", "test"),
+    "prior": ("chain", "draw"),
+    "observed_data": ("test",),
+}
+
+
+def test_the_tree_keeps_to_the_schema(sampled):
+    tree = sampled.to_arviz()
+    assert set(tree.children) == set(SCHEMA)
+    for group, dims in SCHEMA.items():
+        for variable in tree[group].data_vars.values():
+            assert variable.dims[: len(dims)] == dims, (group, variable.name)
+        assert tree[group].attrs["inference_library"] == "matledger"
+    assert set(tree["sample_stats"].data_vars) == {"energy", "lp", "diverging", "n_steps", "reached_max_treedepth"}
+    assert set(tree["log_likelihood"].data_vars) == set(tree["observed_data"].data_vars)
+    assert set(tree["prior"].data_vars) == set(tree["posterior"].data_vars)
+
+
+@pytest.mark.filterwarnings("ignore")  # ArviZ 0.23 warns of its own next version on import
+def test_arviz_reads_the_tree_and_agrees(sampled):
+    az = pytest.importorskip("arviz")
+    tree = sampled.to_arviz()
+    read = az.InferenceData.from_datatree(tree) if hasattr(az, "InferenceData") else tree
+    assert hasattr(read, "posterior")
+    diagnosis, draws = sampled.diagnosis, sampled.chains.coordinates
+    for i, name in enumerate(sampled.names):
+        assert float(az.rhat(draws[:, :, i])) == pytest.approx(diagnosis.rhat[i]), name
+        assert float(az.ess(draws[:, :, i], method="bulk")) == pytest.approx(diagnosis.ess_bulk[i]), name
+        # A quantile that falls on a draw may count it or not.
+        assert float(az.ess(draws[:, :, i], method="tail")) == pytest.approx(diagnosis.ess_tail[i], rel=0.05), name
+    assert len(az.summary(read, var_names=["profile_scale_mm", "litter_ratio"])) == 2
+    rng = np.random.default_rng(7)
+    for count in (20, 50, 501):
+        slow = rng.normal(size=(4, count)).cumsum(axis=1) + rng.normal(size=(4, count))
+        for theirs, ours in (("bulk", ess_bulk), ("tail", ess_tail)):
+            assert float(az.ess(slow, method=theirs)) == pytest.approx(ours(slow)), (count, theirs)
+    loo = az.loo(read, pointwise=True)
+    ours = mat.leave_one_out(sampled).columns
+    np.testing.assert_allclose(ours["elpd"], np.asarray(getattr(loo, "loo_i", getattr(loo, "elpd_i", None))), atol=0.02)
+    np.testing.assert_allclose(ours["pareto_k"], np.asarray(loo.pareto_k), atol=0.02)
