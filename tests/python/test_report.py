@@ -3,6 +3,7 @@
 import csv
 import html.parser
 import io
+import re
 import shutil
 import subprocess
 import sys
@@ -13,12 +14,15 @@ import numpy as np
 import openpyxl
 import pypdf
 import pytest
+from matplotlib.colors import to_rgb
 from test_decision import PLAY, PRICES
 
 import matledger as mat
 from matledger import cli
 from matledger.budget_files import plain, write_budget
 from matledger.demo import demo_folder
+from matledger.plots import COLOURS
+from matledger.reporting import _method, taught
 
 MONEY = """
 [prices]
@@ -44,17 +48,29 @@ def tree(reader):
     return reader.trailer["/Root"]
 
 
-def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path):
+def tables_of(told, units):
+    found = [
+        told.summary(units),
+        told.contrasts(),
+        told.by_green(units),
+        told.budget.table(),
+        taught(told.calibration, units),
+    ]
+    return [*found, told.budget.work().to(units)]
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path, units):
     started = time.perf_counter()
-    path = mat.report(told, tmp_path / "plan.pdf")
+    path = mat.report(told, tmp_path / "plan.pdf", units=units)
     assert time.perf_counter() - started < 20  # 5 s on a machine of its own
     reader = pypdf.PdfReader(path)
     text = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
-    for table in (told.contrasts(), told.by_green(), told.budget.table()):
+    for table in tables_of(told, units):
         for row in table.cells():
             for cell, numeric in zip(row, table._numeric(), strict=True):
                 assert not numeric or cell.replace("-", "\u2212") in text or cell in text
-    assert told.verdict().split(" reaches ")[0].split(";")[0][:40] in text
+    assert told.verdict(units).split(" reaches ")[0].split(";")[0][:40] in text
     assert "29 CFR 1926.1153" in text
     assert "come first" in reader.pages[0].extract_text()
     # tagged, titled, in a language, every figure with a description
@@ -74,22 +90,69 @@ def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_pat
 class Page(html.parser.HTMLParser):
     def __init__(self):
         super().__init__()
-        self.tags, self.alts = [], []
+        self.tags, self.alts, self.ids, self.links, self.cells, self.said = [""], [], set(), [], [], []
 
     def handle_starttag(self, tag, attrs):
+        given = dict(attrs)
         self.tags.append(tag)
+        self.ids.add(given.get("id"))
         if tag == "img":
-            self.alts.append(dict(attrs).get("alt"))
+            self.alts.append(given.get("alt"))
+        if tag == "a":
+            self.links.append(given["href"])
+
+    def handle_data(self, data):
+        if self.tags[-1] in ("td", "th"):
+            self.cells.append(data)
+        if self.tags[-1] != "style":
+            self.said.append(data)
 
 
-def test_the_page_is_whole_and_described(told, tmp_path):
+def page_of(told, path, units="metric"):
     page = Page()
-    page.feed(mat.report(told, tmp_path / "plan.html", units="us").read_text(encoding="utf-8"))
+    page.feed(mat.report(told, path, units=units).read_text(encoding="utf-8"))
+    return page
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_the_page_is_whole_and_described(told, tmp_path, units):
+    page = page_of(told, tmp_path / "plan.html", units)
     assert page.tags.count("h1") == 1
-    assert page.tags.count("table") >= 6
+    assert len(page.links) == page.tags.count("h2") - 3  # the question, the recommendation, the contents themselves
+    assert {link.removeprefix("#") for link in page.links} <= page.ids
     assert all(page.alts)
     assert len(page.alts) >= 4
     assert "script" not in page.tags
+    for table in tables_of(told, units):
+        assert {cell for row in table.cells() for cell in row} - {""} <= set(page.cells)
+
+
+def test_no_metric_unit_is_left_on_a_page_in_us_units(told, tmp_path):
+    units = re.compile(r"(?<=[\d ,(])(mm|cm|kg/m2|g/m2|kg|t|degC|L)\b")
+    for system in ("us", "metric"):
+        said = " ".join(page_of(told, tmp_path / "plan.html", system).said)
+        for text in (*told.names, "23 kg (51 lb)"):  # the user's own words, and a caution that says both
+            said = said.replace(text, "")
+        assert bool(units.search(said)) == (system == "metric"), units.search(said)
+
+
+def test_the_page_ranks_dates_and_says_why(told, tmp_path):
+    said = " ".join(page_of(told, tmp_path / "plan.html").said)
+    chosen = told.recommended if told.recommended is not None else int(np.argmax(told.probability_all[:, -1]))
+    for day, _ in told.openings(chosen):
+        assert re.search(
+            rf"{day.day} {day:%B}, the programme's own day, (ranks \d+ of \d+ open weeks|is in a week)", said
+        )
+    assert "days to 99 %" in said
+
+
+def test_the_page_says_which_fit_stands_behind_it(told):
+    assert "normal approximation" in " ".join(_method(told.calibration, "metric"))
+
+
+def test_no_two_colours_are_the_same_grey():
+    greys = sorted(np.dot(to_rgb(colour), (0.299, 0.587, 0.114)) for colour in COLOURS)
+    assert min(np.diff(greys)) > 0.08
 
 
 CHROMIUM = shutil.which("chromium")
