@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from matledger.records import DepthVerdict, ProbeReading
     from matledger.recovery import CoverReading, Recovery
     from matledger.sand import Grading, Specification
+    from matledger.searching import Frontier
     from matledger.water_entry import WaterEntry
 
 __all__ = [
@@ -451,6 +452,46 @@ def cover(
     axes.set_ylim(top=101)
     axes.tick_params(axis="x", rotation=20)
     axes.legend(frameon=False, loc="lower right")
+    return axes
+
+
+def greens(frontier: Frontier, programme: int = 0, *, units: System = "metric", ax: Axes | None = None) -> Axes:
+    """Plot what every green comes to under one programme of a search, with the probability that the target holds.
+
+    Parameters
+    ----------
+    frontier
+        What `matledger.search` found.
+    programme
+        Which of its programmes.
+    units
+        ``"metric"`` or ``"us"``.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Median and 90 % interval of each green, and the target.
+    """
+    names = [green.name for green in frontier.calibration.course.greens]
+    axes = _axes(ax, (8.0, 1.4 + 0.36 * len(names)))
+    low, median, high = np.quantile(frontier.om_percent[programme], [0.05, 0.5, 0.95], axis=-1)
+    rows = np.arange(len(names))
+    axes.errorbar(median, rows, xerr=[median - low, high - median], fmt=MARKERS[0], color=COLOURS[0], capsize=3)
+    target = frontier.target
+    axes.axvline(target.om_percent, **_style(1), label=f"target: at or below {target.om_percent:g} %")
+    for row, chance in zip(rows, frontier.probability[programme], strict=True):
+        axes.annotate(f"{chance:.0%}", (1.01, row), xycoords=("axes fraction", "data"), va="center")
+    axes.set_yticks(rows, names)
+    axes.invert_yaxis()
+    axes.set_xlim(left=0)
+    every = frontier.probability_all[programme]
+    axes.set(
+        xlabel=f"organic matter in {show_window(target.top_mm, target.bottom_mm, units)} on {frontier.until}, %",
+        title=f"{frontier.names[programme]}\nmedian, 90 % interval, chance of each green; all at once {every:.0%}",
+    )
+    axes.legend(frameon=False)
     return axes
 
 
