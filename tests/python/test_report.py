@@ -233,6 +233,76 @@ def test_a_starter_course_can_be_checked_fitted_and_compared(tmp_path, capsys):
     assert cli.main(["new", str(folder)]) == cli.BAD_INPUT
 
 
+def test_what_the_starter_leaves_out_can_be_put_in(tmp_path, capsys):
+    folder = tmp_path / "mine"
+    cli.main(["new", str(folder)])
+    path = folder / "course.toml"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    at = next(n for n, line in enumerate(lines) if line.startswith("# [prices]"))
+    lines[at:] = [line.removeprefix("# ") for line in lines[at:]]
+    path.write_text("\n".join(lines), encoding="utf-8")
+    budget = folder / "budget.xlsx"
+    code = cli.main(["report", str(folder), "--years", "1", "--budget", str(budget), *QUICK])
+    assert code in (cli.OK, cli.NO_PROGRAMME)
+    assert budget.exists()
+    text = "".join(page.extract_text() for page in pypdf.PdfReader(folder / "plan.pdf").pages)
+    assert "EUR" in text
+    assert "rounds during" in text
+
+
+def test_what_could_not_be_written_is_refused_before_the_work(course, capsys, monkeypatch):
+    monkeypatch.setattr(cli, "_fit", lambda *_: pytest.fail("the work was begun"))
+    out, budget = str(course / "plan.doc"), str(course / "none" / "b.xlsx")
+    assert (
+        cli.main(["report", str(course), "--out", out, "--budget", budget, "--present", "none such"]) == cli.BAD_INPUT
+    )
+    said = capsys.readouterr().err
+    assert all(
+        text in said for text in ("--out: ", ".pdf or .html", "--budget: ", "folder that is there", "--present: ")
+    )
+
+
+def test_us_units_reach_every_word_of_compare(course, capsys):
+    cli.main(["compare", str(course), "--years", "1", "--units", "us", *QUICK])
+    said = capsys.readouterr().out
+    for name in ("twice 12.7 mm", "three times 9.5 mm"):
+        said = said.replace(name, "")
+    assert " in 0 to 0.79 in" in said
+    assert not re.search(r"\d (mm|kg|t|degC)\b", said)
+
+
+@pytest.mark.parametrize(
+    "name", ['=HYPERLINK("x")', "<script>alert(1)</script>", "#set page(", "../../x", "-rf", "Fén \u202e", "%s{0}"]
+)
+def test_a_hostile_name_is_only_a_name(course, capsys, name):
+    path = course / "course.toml"
+    text = path.read_text(encoding="utf-8").replace('name = "sand only"', f"name = '{name}'")
+    path.write_text(text, encoding="utf-8")
+    budget, page = course / "budget.csv", course / "plan.html"
+    code = cli.main(["report", str(course), "--years", "1", "--out", str(page), "--budget", str(budget), *QUICK])
+    if code == cli.BAD_INPUT:  # a sign that turns text around is refused by name
+        assert "printable" in capsys.readouterr().err
+        return
+    assert "<script>alert" not in page.read_text(encoding="utf-8")
+    with budget.open(encoding="utf-8") as file:
+        assert plain(name) in {row["programme"] for row in csv.DictReader(file)}
+    assert sorted(path.name for path in course.parent.iterdir()) == ["course"]
+
+
+def test_a_terminal_that_cannot_show_a_name_shows_its_code(course):
+    path = course / "course.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace('"sand only"', '"s\u00e5nd"'), encoding="utf-8")
+    run = subprocess.run(
+        [sys.executable, "-m", "matledger.cli", "check", course],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"},
+    )
+    assert "s\\xe5nd" in run.stdout
+    assert "no problem was found" in run.stdout
+
+
 def test_report_writes_the_page_and_the_budget(course, capsys):
     budget = course / "budget.csv"
     code = cli.main(["report", str(course), "--years", "1", "--budget", str(budget), "--units", "us", *QUICK])
