@@ -83,6 +83,7 @@ if TYPE_CHECKING:
     )
     from matledger.searching import ByGreen, Frontier, Space, search
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.versions import show_versions
     from matledger.water_entry import (
         RingReading,
         WaterEntry,
@@ -200,6 +201,7 @@ __all__ = [
     "rounds_to_fill",
     "sand_in_ground",
     "search",
+    "show_versions",
     "simulate",
     "site_yield",
     "soil_temperature",
@@ -284,6 +286,7 @@ _HOMES = {
     "reporting": ("report",),
     "searching": ("ByGreen", "Frontier", "Space", "search"),
     "simulation": ("Ledger", "Run", "simulate"),
+    "versions": ("show_versions",),
     "weather": (
         "Interpolate",
         "SameDayOtherYears",
