@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
     from matledger.evidence import value_of_test
+    from matledger.explorer import explore
     from matledger.fit_report import FitReport, report_fit
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
@@ -84,6 +85,7 @@ if TYPE_CHECKING:
     )
     from matledger.searching import ByGreen, Frontier, Space, search
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.versions import show_versions
     from matledger.water_entry import (
         RingReading,
         WaterEntry,
@@ -173,6 +175,7 @@ __all__ = [
     "demo_course",
     "depth_verdicts",
     "estimate_water_entry",
+    "explore",
     "fill_prior",
     "filter_d15_mm",
     "growth_potential",
@@ -203,6 +206,7 @@ __all__ = [
     "rounds_to_fill",
     "sand_in_ground",
     "search",
+    "show_versions",
     "simulate",
     "site_yield",
     "soil_temperature",
@@ -244,6 +248,7 @@ _HOMES = {
         "Problem",
     ),
     "evidence": ("value_of_test",),
+    "explorer": ("explore",),
     "growth": (
         "ClippingRecord",
         "DailyClippings",
@@ -288,6 +293,7 @@ _HOMES = {
     "reporting": ("report",),
     "searching": ("ByGreen", "Frontier", "Space", "search"),
     "simulation": ("Ledger", "Run", "simulate"),
+    "versions": ("show_versions",),
     "weather": (
         "Interpolate",
         "SameDayOtherYears",
