@@ -4,8 +4,8 @@ use super::errors::to_python;
 use super::practice::PyWork;
 use super::watch::watched;
 use crate::calibration::{
-    Block, ChainState, Fit, GreenRecord, Lesson, Method, Model, Priors, Sampling, Scatter, SiteRecord, SoilTest,
-    Unknown, Whitening,
+    Block, ChainState, Coordinates, Fit, GreenRecord, Lesson, Method, Model, Priors, Sampling, Scatter, SiteRecord,
+    SoilTest, Unknown,
 };
 use crate::column::Sample;
 use crate::decision::Progress;
@@ -73,6 +73,10 @@ type GivenState = (usize, usize, Vec<f64>, f64);
 fn given_state(state: ChainState) -> GivenState {
     (state.chain, state.blocks, state.position, state.step_size)
 }
+
+/// Straightened coordinates: which are skewed and how, four numbers each; the centre; the linear map.
+type GivenCoordinates<'py> = (PyReadonlyArray1<'py, f64>, PyReadonlyArray1<'py, f64>, PyReadonlyArray2<'py, f64>);
+type TakenCoordinates<'py> = (Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<f64>>, Matrix<'py>);
 
 /// Draws, energy, log density, diverging, gradients, cut.
 type GivenBlock<'py> = (Matrix<'py>, Vec<f64>, Vec<f64>, Vec<bool>, Vec<u64>, Vec<bool>);
@@ -190,44 +194,53 @@ impl PySite {
         ))
     }
 
-    /// Starts chains and settles their step sizes, in coordinates whitened at a mode.
+    /// Starts chains around a mode and settles their step sizes and coordinates.
     #[pyo3(signature = (given, asked, chains, tell=None))]
-    fn start_chains(
+    fn settle_chains<'py>(
         &self,
-        py: Python<'_>,
-        given: GivenFit<'_>,
+        py: Python<'py>,
+        given: GivenFit<'py>,
         asked: GivenSampling,
         chains: usize,
         tell: Option<Py<PyAny>>,
-    ) -> PyResult<Vec<GivenState>> {
+    ) -> PyResult<(TakenCoordinates<'py>, Vec<GivenState>)> {
         let (fit, sampling, progress) = (fit(&given), sampling(asked), Progress::default());
-        let start = || {
-            let whitening = Whitening::at(&fit)?;
-            let one = |chain| sampling.start(&self.0, &whitening, chain, &progress.done, &progress.stop);
-            (0..chains).into_par_iter().map(one).collect::<Result<Vec<_>>>()
+        let settle = || {
+            let coordinates = Coordinates::at(&fit, self.0.bends(&fit))?;
+            sampling.settle(&self.0, coordinates, chains, &progress.done, &progress.stop)
         };
-        Ok(watched(py, tell, &progress, start)?.into_iter().map(given_state).collect())
+        let (coordinates, states) = watched(py, tell, &progress, settle)?;
+        let (skews, centre, lower) = coordinates.numbers();
+        let rows: Vec<Vec<f64>> = lower.row_iter().map(|row| row.iter().copied().collect()).collect();
+        let skews = PyArray1::from_vec(py, skews.concat());
+        let coordinates = (skews, PyArray1::from_vec(py, centre), matrix(py, &rows)?);
+        Ok((coordinates, states.into_iter().map(given_state).collect()))
     }
 
     /// Runs chains on by a block each.
-    #[pyo3(signature = (given, asked, states, draws, tell=None))]
+    #[pyo3(signature = (given, coordinates, asked, states, draws, tell=None))]
+    #[expect(clippy::too_many_arguments)]
     fn advance_chains<'py>(
         &self,
         py: Python<'py>,
         given: GivenFit<'py>,
+        coordinates: GivenCoordinates<'py>,
         asked: GivenSampling,
         states: Vec<GivenState>,
         draws: usize,
         tell: Option<Py<PyAny>>,
     ) -> PyResult<Vec<(GivenBlock<'py>, GivenState)>> {
         let (fit, sampling, progress) = (fit(&given), sampling(asked), Progress::default());
+        let (skews, centre, lower) = coordinates;
+        let (skews, _) = skews.as_slice()?.as_chunks::<4>();
+        let bends = self.0.bends(&fit);
+        let coordinates = Coordinates::from_numbers(bends, skews, centre.as_array().to_vec(), square(&lower));
         let states: Vec<ChainState> = states
             .into_iter()
             .map(|(chain, blocks, position, step_size)| ChainState { chain, blocks, position, step_size })
             .collect();
         let advance = || {
-            let whitening = Whitening::at(&fit)?;
-            let one = |state| sampling.advance(&self.0, &whitening, state, draws, &progress.done, &progress.stop);
+            let one = |state| sampling.advance(&self.0, &coordinates, state, draws, &progress.done, &progress.stop);
             states.par_iter().map(one).collect::<Result<Vec<(Block, ChainState)>>>()
         };
         let done = watched(py, tell, &progress, advance)?;
