@@ -8,7 +8,13 @@ use matledger::calibration::{Block, Coordinates, Density, Fit, Model, Priors, Sa
 use nalgebra::DMatrix;
 use std::sync::atomic::{AtomicBool, AtomicUsize};
 
-fn run(density: &impl Density, coordinates: Coordinates, sampling: &Sampling, chains: usize, draws: usize) -> Vec<Block> {
+fn run(
+    density: &impl Density,
+    coordinates: Coordinates,
+    sampling: &Sampling,
+    chains: usize,
+    draws: usize,
+) -> Vec<Block> {
     let (done, stop) = (AtomicUsize::new(0), AtomicBool::new(false));
     let (coordinates, states) = sampling.settle(density, coordinates, chains, &done, &stop).unwrap();
     let advance = |state| sampling.advance(density, &coordinates, state, draws, &done, &stop).unwrap().0;

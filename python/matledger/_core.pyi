@@ -128,12 +128,11 @@ class Site:
         start: date,
         decay_modifier: _Floats,
         greens: Sequence[_Green],
-        methods: Sequence[tuple[str, float]],
+        methods: Sequence[str],
         priors: Sequence[tuple[str, float, float]],
         scatter: tuple[float | None, bool],
         earlier: tuple[_Floats, _Floats] | None,
-        depth_mm: float,
-        stretch_days: int,
+        layout: Mapping[str, float],
     ) -> Site: ...
     @property
     def names(self) -> list[str]: ...

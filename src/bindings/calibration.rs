@@ -31,6 +31,25 @@ pub type GivenTest = (NaiveDate, GivenSample, f64, u32, usize, Option<f64>);
 /// What is on record of one green: name, clippings, work, tests, depth of the mat (mm).
 type GivenGreen<'py> = (String, PyReadonlyArray1<'py, f64>, Vec<(NaiveDate, PyRef<'py, PyWork>)>, Vec<GivenTest>, f64);
 
+/// How the ground is cut.
+#[derive(FromPyObject)]
+#[pyo3(from_item_all)]
+struct GivenLayout {
+    depth_mm: f64,
+    fine_mm: f64,
+    fine_to_mm: f64,
+    coarse_mm: f64,
+    blur_percent_mm: f64,
+    stretch_days: usize,
+}
+
+impl From<GivenLayout> for Layout {
+    fn from(given: GivenLayout) -> Self {
+        let GivenLayout { depth_mm, fine_mm, fine_to_mm, coarse_mm, blur_percent_mm, stretch_days } = given;
+        Self { depth_mm, fine_mm, fine_to_mm, coarse_mm, blur_percent_mm, stretch_days, ..Self::default() }
+    }
+}
+
 /// The density of a site's unknowns.
 #[pyclass(frozen, name = "Site", module = "matledger._core")]
 pub struct PySite(pub Model);
@@ -99,12 +118,11 @@ impl PySite {
         start: NaiveDate,
         decay_modifier: PyReadonlyArray1<'_, f64>,
         greens: Vec<GivenGreen<'_>>,
-        methods: Vec<(String, f64)>,
+        methods: Vec<String>,
         priors: Vec<(String, f64, f64)>,
         scatter: (Option<f64>, bool),
         earlier: Option<(PyReadonlyArray1<'_, f64>, PyReadonlyArray2<'_, f64>)>,
-        depth_mm: f64,
-        stretch_days: usize,
+        layout: GivenLayout,
     ) -> PyResult<Self> {
         let mut records = Vec::with_capacity(greens.len());
         for (name, clippings, work, tests, mat_depth_mm) in greens {
@@ -130,8 +148,8 @@ impl PySite {
             start,
             decay_modifier: decay_modifier.as_array().to_vec(),
             greens: records,
-            methods: methods.into_iter().map(|(name, blank_percent)| Method { name, blank_percent }).collect(),
-            layout: Layout { depth_mm, stretch_days, ..Layout::default() },
+            methods: methods.into_iter().map(|name| Method { name }).collect(),
+            layout: layout.into(),
         };
         let earlier = earlier.map(|(mean, covariance)| (mean.as_array().to_vec(), square(&covariance)));
         let (degrees_of_freedom, depth_correlation) = scatter;

@@ -41,8 +41,6 @@ pub struct SoilTest {
 pub struct Method {
     /// Its name.
     pub name: String,
-    /// Combustible matter that the minerals lose (% of dry mass).
-    pub blank_percent: f64,
 }
 
 /// What is on record of one green.
@@ -180,11 +178,8 @@ impl Model {
         let last = site.start + Days::new(site.decay_modifier.len().saturating_sub(1) as u64);
         let years: Vec<i32> = (site.start.year()..=last.year()).collect();
         let nominal = nominal_member(&priors);
-        let samples: Vec<Vec<_>> = site
-            .greens
-            .iter()
-            .map(|green| green.tests.iter().map(|test| (test.date, test.sample)).collect())
-            .collect();
+        let samples: Vec<Vec<_>> =
+            site.greens.iter().map(|green| green.tests.iter().map(|test| (test.date, test.sample)).collect()).collect();
         for (g, green) in site.greens.iter().enumerate() {
             let twin = site.greens[..g].iter().any(|other| other.name == green.name);
             p.require(!twin, "greens", format!("{:?} twice", green.name), "a name for each green");
@@ -373,10 +368,7 @@ impl Model {
         }
         let plan = &self.greens[green].plan;
         let outcome = run(plan, member, |_, _| {})?;
-        let read = |(i, test): (usize, &SoilTest)| {
-            outcome.readings[plan.reading_of(i)].om_percent() + self.site.methods[test.method].blank_percent
-        };
-        Ok(tests.iter().enumerate().map(read).collect())
+        Ok((0..tests.len()).map(|i| outcome.readings[plan.reading_of(i)].om_percent()).collect())
     }
 
     /// What every test should read (% OM), green by green.
@@ -585,7 +577,7 @@ impl Model {
                 let predicted = |i: usize| {
                     let method = tests[i].method;
                     let above = self.offset_index(method).map_or(0.0, |index| offset.value(z[index]));
-                    read[plan.reading_of(i)] + self.site.methods[method].blank_percent + above
+                    read[plan.reading_of(i)] + above
                 };
                 for set in sets {
                     let residuals = DVector::from_iterator(

@@ -6,8 +6,8 @@
 //! A chain runs in blocks. Each block's draws follow from the density, the seed, the chain, the block's number and the
 //! state that the block before it left, so that a chain stopped after any block goes on to the same draws.
 
-use super::density::Model;
 use super::coordinates::Coordinates;
+use super::density::Model;
 use super::mode::Draws;
 use crate::error::{Error, Problems, Result};
 use nuts_rs::{
@@ -269,8 +269,7 @@ impl Sampling {
         let mut ends = WINDOWS.map(|end| (end * self.tune as f64).round() as usize).into_iter().peekable();
         let mut begin = 0;
         while let Some(end) = ends.next() {
-            let settle =
-                |state: &ChainState| self.block(density, &coordinates, state, true, end - begin, done, stop);
+            let settle = |state: &ChainState| self.block(density, &coordinates, state, true, end - begin, done, stop);
             let run = states.par_iter().map(settle).collect::<Result<Vec<_>>>()?;
             begin = end;
             let (blocks, after): (Vec<Block>, Vec<ChainState>) = run.into_iter().unzip();

@@ -261,8 +261,7 @@ impl<T: Number> Column<T> {
         along.old_kept -= half_mm * by_old_gone;
         SpanSlopes {
             pools: along,
-            root_share: by_roots_share * (1.0 / (1.0 - exp(-ROOT_CUT)))
-                - by_surface_share * (1.0 / depths.surface_mm),
+            root_share: by_roots_share * (1.0 / (1.0 - exp(-ROOT_CUT))) - by_surface_share * (1.0 / depths.surface_mm),
             om_volume: by_om_volume + by_half * 0.5,
         }
     }

@@ -231,9 +231,8 @@ impl Adjoint {
         lay_out(column, masses);
         let [mineral, young, old] = slopes;
         let depths = plan.layout.litter;
-        let found = widest(|| {
-            column.grow_and_decay_back(&span.pools, &depths, root_share, [mineral, young, old], passed)
-        });
+        let found =
+            widest(|| column.grow_and_decay_back(&span.pools, &depths, root_share, [mineral, young, old], passed));
         for (lane, (member, &(_, len))) in members.iter().zip(&span.after).enumerate() {
             for at in span.parcels - len..span.parcels {
                 for k in 0..3 {
