@@ -119,13 +119,18 @@ def side_by_side(comparison: Comparison, present: int) -> Table:
     row("programme", [comparison.names[p] for p in shown])
     om = np.median(comparison.course_mean(comparison.om_percent)[:, -1, comparison.first_sample], axis=-1)
     if comparison.probability_all is not None:
-        row("chance that every green holds", [f"{comparison.probability_all[p, -1]:.0%}" for p in shown])
+        row("chance that every green holds", [_percent(comparison.probability_all[p, -1]) for p in shown])
     row(f"organic matter on {comparison.dates[-1]}", [f"{om[p]:.1f} %" for p in shown])
     if comparison.budget is not None:
         row("cost a year", [f"{comparison.budget.a_year[p]:,.0f} {comparison.budget.currency}" for p in shown])
         row("closed days a year", [f"{comparison.budget.closed_days[p].mean():.1f}" for p in shown])
     row("days a year below 99 % cover", [f"{comparison.disrupted_days[p]:.0f}" for p in shown])
     return Table("at a glance", columns)
+
+
+def _percent(share: float) -> str:
+    """Write a probability; draws never prove that something is certain or impossible."""
+    return "over 99%" if share > 0.99 else "under 1%" if share < 0.01 else f"{share:.0%}"
 
 
 def _role(comparison: Comparison, programme: int, present: int) -> str:

@@ -22,7 +22,7 @@ from matledger import cli
 from matledger.budget_files import plain, write_budget
 from matledger.demo import demo_folder
 from matledger.plots import COLOURS
-from matledger.reporting import _method, taught
+from matledger.reporting import _method, _percent, taught
 
 MONEY = """
 [prices]
@@ -84,7 +84,8 @@ def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_pat
     first = pypdf.PdfReader(tmp_path / "plan.pdf").pages[0].extract_text()
     p = told.names.index("sand only")
     assert f"{told.budget.a_year[p]:,.0f} EUR" in first
-    assert f"{told.probability_all[p, -1]:.0%}" in first
+    assert _percent(told.probability_all[p, -1]) in first
+    assert [_percent(share) for share in (1.0, 0.66, 0.0)] == ["over 99%", "66%", "under 1%"]
 
 
 class Page(html.parser.HTMLParser):
