@@ -217,6 +217,7 @@ _HOMES = {
     "calibration": (
         "Calibration",
         "Invented",
+        "PriorCheck",
         "calibrate",
         "invent_tests",
         "last_tests",
