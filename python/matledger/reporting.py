@@ -45,6 +45,12 @@ METHOD = (
     "Hours come from working width, speed, passes and turning; rates that the course did not state are our own rounded"
     " figures, without a source. Prices are the course's.",
 )
+READ = (
+    "How to read it: OM is organic matter, the median of all draws; nine of ten draws lie between the columns 5 % and"
+    " 95 %. P(target) is the chance that the target holds. Disrupted days have less than 99 % green cover. The plain"
+    " sum counts ground twice where holes overlap, as the trade does; the column before it counts it once. A surface"
+    " that moved down gave more cores than it got sand."
+)
 LAPLACE = "Intervals come from a normal approximation at the most probable values and are somewhat narrow."
 CHAINS = "Intervals come from {draws} draws in {chains} chains of the No-U-Turn sampler."
 LONGEST_CELL = 40
@@ -160,7 +166,10 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
         " choice: no range is accepted everywhere."
     )
     evidence: list[tuple[str, list[tuple[str, Any]]]] = [
-        ("Programmes side by side", [("table", comparison.summary(units)), ("table", comparison.contrasts())]),
+        (
+            "Programmes side by side",
+            [("table", comparison.summary(units)), ("text", READ), ("table", comparison.contrasts())],
+        ),
     ]
     if comparison.budget is not None:
         work = comparison.budget.work().to(units)
