@@ -19,7 +19,7 @@ from matplotlib.axes import Axes
 from test_decision import PLAY, PRICES
 
 import matledger as mat
-from matledger.explorer import CORING_DAYS, SLIDERS, Choice, Forecaster, _widget
+from matledger.explorer import CORING_DAYS, SLIDERS, Choice, Forecaster, _near, _widget
 
 START = {slider.name: slider.metric[3] for slider in SLIDERS}
 
@@ -102,6 +102,21 @@ def test_us_sliders_reach_the_same_programme(forecaster):
     assert us.spacing_mm == 50.8
     assert us.sand_mm == pytest.approx(0.3048)
     assert us.events == metric.events
+
+
+def test_sliders_start_near_the_present_programme(calibration):
+    twice, three, sand = calibration.course.programmes
+    assert _near(twice, "metric") == {
+        "events": 2,
+        "bore_mm": 12.5,  # 12.7, on a slider of half millimetres
+        "spacing_mm": 50,
+        "depth_mm": 70,
+        "sand_mm": 0.3,
+        "every_days": 17,
+    }
+    assert _near(three, "us")["bore_mm"] == 0.375
+    assert _near(three, "us")["events"] == 3
+    assert _near(sand, "metric") == {"events": 0, "sand_mm": 0.25, "every_days": 14}
 
 
 def test_a_value_beyond_a_slider_and_a_missing_target_are_refused(calibration):

@@ -3,8 +3,10 @@
 import csv
 import html.parser
 import io
+import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -19,8 +21,9 @@ from test_decision import PLAY, PRICES
 
 import matledger as mat
 from matledger import cli
-from matledger.budget_files import plain, write_budget
+from matledger.budget_files import write_budget
 from matledger.demo import demo_folder
+from matledger.frames import plain
 from matledger.plots import COLOURS
 from matledger.reporting import _method, _percent, taught
 
@@ -160,8 +163,9 @@ CHROMIUM = shutil.which("chromium")
 
 
 @pytest.mark.skipif(CHROMIUM is None, reason="needs Debian's chromium")
-def test_a_browser_opens_the_page_without_a_word(told, tmp_path):
-    path = mat.report(told, tmp_path / "plan.html")
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_a_browser_opens_the_page_without_a_word(told, tmp_path, units):
+    path = mat.report(told, tmp_path / "plan.html", units=units)
     flags = ["--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path}", "--enable-logging=stderr"]
     run = subprocess.run(
         [CHROMIUM, *flags, "--dump-dom", path.as_uri()], capture_output=True, text=True, timeout=120, check=True
@@ -375,6 +379,39 @@ def test_a_seed_gives_the_same_words(course, capsys):
         cli.main(["compare", str(course), "--years", "1", *QUICK])
         said.append(capsys.readouterr().out)
     assert said[0] == said[1]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="sends the signal of Ctrl-C")
+def test_ctrl_c_has_its_own_exit_code(course):
+    command = [sys.executable, "-m", "matledger.cli", "compare", course, "--years", "100", "--draws", "4000"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as run:
+        time.sleep(3)
+        run.send_signal(signal.SIGINT)
+        _, said = run.communicate(timeout=60)
+    assert (run.returncode, said) == (cli.STOPPED, "stopped\n")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a terminal of its own")
+def test_a_terminal_sees_the_bar_and_a_pipe_does_not(course, tmp_path):
+    import pty
+
+    command = [sys.executable, "-m", "matledger.cli", "compare", course, "--years", "1", *QUICK[:2]]
+    ours, theirs = pty.openpty()
+    shown = []
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=theirs) as run:
+        os.close(theirs)
+        while True:
+            try:
+                shown.append(os.read(ours, 4096))
+            except OSError:  # the other end was closed
+                break
+            if not shown[-1]:
+                break
+    os.close(ours)
+    assert run.returncode in (cli.OK, cli.NO_PROGRAMME)
+    assert re.search(rb"comparing \[#+\] (\d+)/\1", b"".join(shown))
+    assert b"fitting" in b"".join(shown)
+    assert subprocess.run(command, capture_output=True, check=False).stderr == b""
 
 
 def test_help_says_what_there_is(capsys):
