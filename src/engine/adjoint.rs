@@ -38,7 +38,7 @@ impl<'a> Run<'a> {
     }
 
     /// Does what comes before the next stretch; its weather and year.
-    fn to_stretch(&mut self) -> Option<(usize, usize)> {
+    fn up_to_stretch(&mut self) -> Option<(usize, usize)> {
         while let Some(event) = self.plan.tape().get(self.next) {
             self.next += 1;
             match event {
@@ -139,7 +139,7 @@ impl Adjoint {
         let mut column = abreast(members);
         let root_share = side_by_side(members, |m| m.root_share.value);
         loop {
-            let stretches: Option<Vec<_>> = runs.iter_mut().map(Run::to_stretch).collect();
+            let stretches: Option<Vec<_>> = runs.iter_mut().map(Run::up_to_stretch).collect();
             match stretches {
                 Some(stretches) if !stretches.is_empty() => self.pass(&mut column, root_share, &mut runs, &stretches),
                 _ => break,

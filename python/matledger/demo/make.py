@@ -21,7 +21,7 @@ from vega_datasets import data as vega
 
 from matledger import _core
 from matledger._arrays import Floats
-from matledger.calibration.fit import Driving, _site
+from matledger.calibration.fit import DAILY, Driving, _site
 from matledger.course import Course
 from matledger.course_file import FILE, load_course
 from matledger.demo import HERE
