@@ -413,3 +413,21 @@ def scan(
     seed: int,
     tell: _Tell | None = None,
 ) -> tuple[tuple[date, date], npt.NDArray[np.float64], list[Calendar]]: ...
+
+# Studies
+
+def mixed_model(
+    response: npt.NDArray[np.float64],
+    fixed: npt.NDArray[np.float64],
+    terms: Sequence[tuple[str, Sequence[int]]],
+    restricted: bool,
+    weights: npt.NDArray[np.float64],
+    level: float,
+) -> tuple[
+    npt.NDArray[np.float64], list[float], float, float, list[tuple[float, float, float, float, float, float]]
+]: ...
+def hole_share_variance(diameter_mm: float, spacing_mm: tuple[float, float], probe_diameter_mm: float) -> float: ...
+def test_count(design: Mapping[str, object]) -> int: ...
+def trials(
+    design: Mapping[str, object], variances: Mapping[str, float], difference: float, trials: int, seed: int
+) -> npt.NDArray[np.float64]: ...
