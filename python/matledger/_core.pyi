@@ -165,6 +165,7 @@ def forecast(
     programmes: Sequence[Programme],
     years: int,
     sequences: int,
+    to_come: tuple[int | None, Sequence[float]],
     samples: Sequence[_Window],
     seed: int,
     tell: _Tell | None = None,
