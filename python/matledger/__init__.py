@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from matledger.evidence import value_of_test
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
+    from matledger.mixed import StudyAnalysis, analyse
     from matledger.money import Budget, Play, Prices
     from matledger.ordering import (
         Buying,
@@ -59,6 +60,15 @@ if TYPE_CHECKING:
     )
     from matledger.recovery import CoverReading, Recovery, healing
     from matledger.reporting import report
+    from matledger.sampling import (
+        SamplingPrices,
+        StudyDesign,
+        StudyPower,
+        StudyVariances,
+        probe_sd_percent,
+        study_power,
+        weigh_designs,
+    )
     from matledger.sand import (
         Grading,
         Layering,
@@ -72,6 +82,7 @@ if TYPE_CHECKING:
     )
     from matledger.searching import ByGreen, Frontier, Space, search
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.trial_tables import Study, read_study
     from matledger.water_entry import (
         RingReading,
         WaterEntry,
@@ -87,6 +98,7 @@ if TYPE_CHECKING:
         growth_potential,
         soil_temperature,
     )
+    from matledger.weather_to_come import WeatherToCome
     from matledger.work_day import (
         Crew,
         WorkDay,
@@ -129,6 +141,7 @@ __all__ = [
     "RingReading",
     "Run",
     "SameDayOtherYears",
+    "SamplingPrices",
     "SandCheck",
     "SandInjection",
     "Settings",
@@ -137,6 +150,11 @@ __all__ = [
     "SolidTining",
     "Space",
     "Specification",
+    "Study",
+    "StudyAnalysis",
+    "StudyDesign",
+    "StudyPower",
+    "StudyVariances",
     "Target",
     "Task",
     "Tine",
@@ -144,9 +162,11 @@ __all__ = [
     "VerticalMowing",
     "WaterEntry",
     "Weather",
+    "WeatherToCome",
     "WorkDay",
     "WorkRecord",
     "__version__",
+    "analyse",
     "back_on",
     "calibrate",
     "check_spreader",
@@ -165,6 +185,7 @@ __all__ = [
     "load_course",
     "order_sand",
     "plan_day",
+    "probe_sd_percent",
     "rank_dates",
     "read_clippings",
     "read_cover",
@@ -175,6 +196,7 @@ __all__ = [
     "read_sieve_analyses",
     "read_soil_tests",
     "read_specification",
+    "read_study",
     "read_weather",
     "read_work",
     "report",
@@ -185,7 +207,9 @@ __all__ = [
     "site_yield",
     "soil_temperature",
     "spreader_passes",
+    "study_power",
     "value_of_test",
+    "weigh_designs",
     "with_probe_readings",
 ]
 
@@ -193,6 +217,24 @@ __version__ = _core.VERSION
 
 # Modules are imported when a name is first used: numpy alone takes most of what an import may cost.
 _HOMES = {
+    "trial_tables": (
+        "Study",
+        "read_study",
+    ),
+    "mixed": (
+        "StudyAnalysis",
+        "analyse",
+    ),
+    "sampling": (
+        "SamplingPrices",
+        "StudyDesign",
+        "StudyPower",
+        "StudyVariances",
+        "probe_sd_percent",
+        "study_power",
+        "weigh_designs",
+    ),
+    "weather_to_come": ("WeatherToCome",),
     "calibration": (
         "Calibration",
         "calibrate",

@@ -14,8 +14,8 @@ __all__ = ["WeatherToCome"]
 class WeatherToCome:
     """How weather to come is made of the record: whole years or blocks of days, and a shift of temperature.
 
-    Sequence ``n`` of a seed is the same for every programme, and for the same seed a shift leaves what is drawn as it is:
-    programmes and climates are compared on common random numbers.
+    Sequence ``n`` of a seed is the same for every programme, and for the same seed a shift leaves what is drawn as it
+    is: programmes and climates are compared on common random numbers.
 
     Parameters
     ----------
