@@ -2,7 +2,8 @@
 
 use approx::assert_relative_eq;
 use matledger::study::{
-    Criterion, Design, HolePattern, MixedFit, MixedModel, RandomTerm, Treated, Trials, Variances, f_power, t_power,
+    Criterion, Design, HolePattern, MixedFit, MixedModel, RandomTerm, Treated, Trials, Variances, f_power, pool,
+    t_power,
 };
 use nalgebra::{DMatrix, DVector};
 use rand::{RngExt, SeedableRng};
@@ -304,4 +305,27 @@ fn hole_pattern_variance_is_that_of_probes_at_random_places() {
     }
     let said = HolePattern::new(f64::NAN, (5.0, 0.0)).unwrap_err().to_string();
     assert!(said.contains("diameter_mm") && said.contains("spacing_mm[1]"), "{said}");
+}
+
+#[test]
+fn pooled_differences_hold_the_truth_as_often_as_they_say() {
+    const STUDIES: usize = 200;
+    let mut stream = ChaCha8Rng::seed_from_u64(23);
+    let mut normal = |sd: f64| {
+        let (u, v): (f64, f64) = (1.0 - stream.random::<f64>(), stream.random());
+        sd * (-2.0 * u.ln()).sqrt() * (2.0 * PI * v).cos()
+    };
+    let (mut mean, mut new) = (0, 0);
+    for _ in 0..STUDIES {
+        let variances: Vec<f64> = (0..8).map(|site| 0.02 * f64::from(site + 1)).collect();
+        let means: Vec<f64> = variances.iter().map(|v| 0.5 + normal(0.3) + normal(v.sqrt())).collect();
+        let found = pool(&means, &variances).unwrap();
+        let holds = |(low, high): (f64, f64), truth: f64| usize::from(low <= truth && truth <= high);
+        mean += holds(found.interval(0.9), 0.5);
+        new += holds(found.new_site_interval(0.9), 0.5 + normal(0.3));
+    }
+    for covered in [mean, new] {
+        assert!((covered as f64 / STUDIES as f64 - 0.9).abs() < three_se(0.9, STUDIES), "{covered}");
+    }
+    assert!(pool(&[1.0, f64::NAN], &[0.0, 1.0, 2.0]).unwrap_err().to_string().lines().count() == 4);
 }

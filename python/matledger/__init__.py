@@ -82,6 +82,13 @@ if TYPE_CHECKING:
     )
     from matledger.searching import ByGreen, Frontier, Space, search
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.study_folder import (
+        SiteContrasts,
+        StudyRun,
+        check_study,
+        open_study,
+        run_study,
+    )
     from matledger.trial_tables import Study, read_study
     from matledger.water_entry import (
         RingReading,
@@ -145,6 +152,7 @@ __all__ = [
     "SandCheck",
     "SandInjection",
     "Settings",
+    "SiteContrasts",
     "SiteYield",
     "SoilTest",
     "SolidTining",
@@ -154,6 +162,7 @@ __all__ = [
     "StudyAnalysis",
     "StudyDesign",
     "StudyPower",
+    "StudyRun",
     "StudyVariances",
     "Target",
     "Task",
@@ -170,6 +179,7 @@ __all__ = [
     "back_on",
     "calibrate",
     "check_spreader",
+    "check_study",
     "compare",
     "cover_readings",
     "daily_clippings",
@@ -183,6 +193,7 @@ __all__ = [
     "growth_potential",
     "healing",
     "load_course",
+    "open_study",
     "order_sand",
     "plan_day",
     "probe_sd_percent",
@@ -201,6 +212,7 @@ __all__ = [
     "read_work",
     "report",
     "rounds_to_fill",
+    "run_study",
     "sand_in_ground",
     "search",
     "simulate",
@@ -217,6 +229,13 @@ __version__ = _core.VERSION
 
 # Modules are imported when a name is first used: numpy alone takes most of what an import may cost.
 _HOMES = {
+    "study_folder": (
+        "SiteContrasts",
+        "StudyRun",
+        "check_study",
+        "open_study",
+        "run_study",
+    ),
     "trial_tables": (
         "Study",
         "read_study",

@@ -39,7 +39,7 @@ mod _core {
         sand_by_day, sand_shares, schedule, size_classes, us_sieves,
     };
     #[pymodule_export]
-    use super::study::{hole_share_variance, mixed_model, test_count, trials};
+    use super::study::{hole_share_variance, mixed_model, pool, test_count, trials};
     #[pymodule_export]
     use super::weather::{PyWeather, decay_modifier, degree_days, growth_potential, soil_temperature};
 }

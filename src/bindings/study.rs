@@ -2,7 +2,7 @@
 
 use super::calibration::rows;
 use super::errors::to_python;
-use crate::study::{Criterion, Design, HolePattern, MixedModel, RandomTerm, Treated, Trials, Variances};
+use crate::study::{self, Criterion, Design, HolePattern, MixedModel, RandomTerm, Treated, Trials, Variances};
 use nalgebra::{DMatrix, DVector};
 use numpy::{PyArray1, PyArray2, PyArrayMethods, PyReadonlyArray1, PyReadonlyArray2};
 use pyo3::prelude::*;
@@ -149,4 +149,18 @@ pub fn trials<'py>(
     let columns = [found.difference, found.se, found.df, found.p];
     let flat = (0..trials).flat_map(|trial| columns.each_ref().map(|column| column[trial])).collect();
     PyArray1::from_vec(py, flat).reshape([trials, 4])
+}
+
+/// Mean of the population of sites and its interval, the interval of a new site, the scatter between sites, and the
+/// probability that the mean is below zero.
+#[pyfunction]
+pub fn pool(
+    py: Python<'_>,
+    means: PyReadonlyArray1<'_, f64>,
+    variances: PyReadonlyArray1<'_, f64>,
+    level: f64,
+) -> PyResult<(f64, (f64, f64), (f64, f64), f64, f64)> {
+    let found = study::pool(means.as_slice()?, variances.as_slice()?).map_err(|error| to_python(py, error))?;
+    let (interval, new_site) = (found.interval(level), found.new_site_interval(level));
+    Ok((found.mean(), interval, new_site, found.between_sd(), found.probability_below_zero()))
 }
