@@ -48,7 +48,9 @@ fn published(dataset: &str, criterion: Criterion) -> MixedFit {
 
 #[test]
 fn published_fits_come_out_as_printed() {
-    let rows = rows("mixed_models.csv");
+    let fitted = ["Dyestuff", "Dyestuff2", "sleepstudy"];
+    let rows: Vec<Row> =
+        rows("mixed_models.csv").into_iter().filter(|row| fitted.contains(&row["dataset"].as_str())).collect();
     assert_eq!(rows.len(), 32);
     for row in rows {
         let criterion = if row["method"] == "ML" { Criterion::Full } else { Criterion::Restricted };
