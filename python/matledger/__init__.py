@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Any
 from matledger import _core
 
 if TYPE_CHECKING:
-    from matledger.calibration import Calibration, calibrate
+    from matledger.calibration import (
+        Calibration,
+        Invented,
+        PriorCheck,
+        calibrate,
+        invent_tests,
+        last_tests,
+        leave_one_out,
+        prior_check,
+    )
     from matledger.comparison import Comparison, compare
     from matledger.course import Course, Green, Method, Settings, Target
     from matledger.course_file import load_course
@@ -18,6 +27,7 @@ if TYPE_CHECKING:
     from matledger.evidence import value_of_test
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
+    from matledger.learning import next_tests
     from matledger.mixed import StudyAnalysis, analyse
     from matledger.money import Budget, Play, Prices
     from matledger.ordering import (
@@ -90,6 +100,7 @@ if TYPE_CHECKING:
         run_study,
     )
     from matledger.trial_tables import Study, read_study
+    from matledger.versions import show_versions
     from matledger.water_entry import (
         RingReading,
         WaterEntry,
@@ -133,6 +144,7 @@ __all__ = [
     "Green",
     "InputError",
     "Interpolate",
+    "Invented",
     "Labour",
     "Layering",
     "Ledger",
@@ -141,6 +153,7 @@ __all__ = [
     "Order",
     "Play",
     "Prices",
+    "PriorCheck",
     "ProbeReading",
     "Problem",
     "Programme",
@@ -192,10 +205,15 @@ __all__ = [
     "filter_d15_mm",
     "growth_potential",
     "healing",
+    "invent_tests",
+    "last_tests",
+    "leave_one_out",
     "load_course",
+    "next_tests",
     "open_study",
     "order_sand",
     "plan_day",
+    "prior_check",
     "probe_sd_percent",
     "rank_dates",
     "read_clippings",
@@ -215,6 +233,7 @@ __all__ = [
     "run_study",
     "sand_in_ground",
     "search",
+    "show_versions",
     "simulate",
     "site_yield",
     "soil_temperature",
@@ -256,7 +275,12 @@ _HOMES = {
     "weather_to_come": ("WeatherToCome",),
     "calibration": (
         "Calibration",
+        "Invented",
         "calibrate",
+        "invent_tests",
+        "last_tests",
+        "leave_one_out",
+        "prior_check",
     ),
     "comparison": (
         "Comparison",
@@ -285,6 +309,7 @@ _HOMES = {
         "site_yield",
     ),
     "labour": ("Labour", "Task"),
+    "learning": ("next_tests",),
     "money": ("Budget", "Play", "Prices"),
     "practice": (
         "Coring",
@@ -319,6 +344,7 @@ _HOMES = {
     "reporting": ("report",),
     "searching": ("ByGreen", "Frontier", "Space", "search"),
     "simulation": ("Ledger", "Run", "simulate"),
+    "versions": ("show_versions",),
     "weather": (
         "Interpolate",
         "SameDayOtherYears",
