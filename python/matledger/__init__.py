@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
     from matledger.evidence import value_of_test
+    from matledger.explorer import explore
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
     from matledger.learning import next_tests
@@ -201,6 +202,7 @@ __all__ = [
     "demo_course",
     "depth_verdicts",
     "estimate_water_entry",
+    "explore",
     "fill_prior",
     "filter_d15_mm",
     "growth_potential",
@@ -301,6 +303,7 @@ _HOMES = {
         "Problem",
     ),
     "evidence": ("value_of_test",),
+    "explorer": ("explore",),
     "growth": (
         "ClippingRecord",
         "DailyClippings",
