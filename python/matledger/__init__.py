@@ -278,6 +278,7 @@ _HOMES = {
     "calibration": (
         "Calibration",
         "Invented",
+        "PriorCheck",
         "calibrate",
         "invent_tests",
         "last_tests",
