@@ -35,6 +35,9 @@ __all__ = [
     "forecast",
     "growth_potential",
     "healing",
+    "hole_share_variance",
+    "mixed_model",
+    "pool",
     "porosity",
     "rounds_to_fill",
     "sand_by_day",
@@ -46,6 +49,8 @@ __all__ = [
     "size_classes",
     "soil_temperature",
     "spreader_passes",
+    "test_count",
+    "trials",
     "unknown_fields",
     "us_sieves",
 ]
@@ -173,6 +178,7 @@ def forecast(
     programmes: Sequence[Programme],
     years: int,
     sequences: int,
+    to_come: tuple[int | None, Sequence[float]],
     samples: Sequence[_Window],
     seed: int,
     tell: _Tell | None = None,
@@ -421,3 +427,24 @@ def scan(
     seed: int,
     tell: _Tell | None = None,
 ) -> tuple[tuple[date, date], npt.NDArray[np.float64], list[Calendar]]: ...
+
+# Studies
+
+_Estimated: TypeAlias = tuple[float, float, float, float, float, float]
+
+def mixed_model(
+    response: npt.NDArray[np.float64],
+    fixed: npt.NDArray[np.float64],
+    terms: Sequence[tuple[str, Sequence[int]]],
+    restricted: bool,
+    weights: npt.NDArray[np.float64],
+    level: float,
+) -> tuple[npt.NDArray[np.float64], list[float], float, float, list[_Estimated]]: ...
+def hole_share_variance(diameter_mm: float, spacing_mm: tuple[float, float], probe_diameter_mm: float) -> float: ...
+def pool(
+    means: npt.NDArray[np.float64], variances: npt.NDArray[np.float64], level: float
+) -> tuple[float, tuple[float, float], tuple[float, float], float, float]: ...
+def test_count(design: Mapping[str, object]) -> int: ...
+def trials(
+    design: Mapping[str, object], variances: Mapping[str, float], difference: float, trials: int, seed: int
+) -> npt.NDArray[np.float64]: ...
