@@ -257,7 +257,7 @@ def _row(
 def _moments(fit: Calibration) -> tuple[Floats, Floats]:
     covariance: Floats
     if fit.chains is None:
-        covariance = np.linalg.inv(fit.information)
+        covariance = np.linalg.inv(fit.information).astype(np.float64)
         return fit.mode, covariance
     covariance = np.cov(fit.coordinates, rowvar=False)
     return fit.coordinates.mean(axis=0), covariance
