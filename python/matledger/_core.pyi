@@ -122,6 +122,7 @@ _Green: TypeAlias = tuple[str, _Floats, Sequence[tuple[date, Work]], Sequence[_T
 _Fit: TypeAlias = tuple[_Floats, float, float, int, bool, _Floats]
 _Tell: TypeAlias = Callable[[int], object]
 _Sampling: TypeAlias = tuple[int, float, int, int]
+_Coordinates: TypeAlias = tuple[_Floats, _Floats, _Floats]
 _State: TypeAlias = tuple[int, int, list[float], float]
 _Block: TypeAlias = tuple[_Floats, list[float], list[float], list[bool], list[int], list[bool]]
 
@@ -132,12 +133,11 @@ class Site:
         start: date,
         decay_modifier: _Floats,
         greens: Sequence[_Green],
-        methods: Sequence[tuple[str, float]],
+        methods: Sequence[str],
         priors: Sequence[tuple[str, float, float]],
         scatter: tuple[float | None, bool],
         earlier: tuple[_Floats, _Floats] | None,
-        depth_mm: float,
-        stretch_days: int,
+        layout: Mapping[str, float],
     ) -> Site: ...
     @property
     def names(self) -> list[str]: ...
@@ -145,9 +145,17 @@ class Site:
     def priors(self) -> list[tuple[float, float, str]]: ...
     def log_density_and_gradient(self, z: _Floats) -> tuple[float, _Floats]: ...
     def find_mode(self, tell: _Tell | None = None) -> _Fit: ...
-    def start_chains(self, given: _Fit, asked: _Sampling, chains: int, tell: _Tell | None = None) -> list[_State]: ...
+    def settle_chains(
+        self, given: _Fit, asked: _Sampling, chains: int, tell: _Tell | None = None
+    ) -> tuple[_Coordinates, list[_State]]: ...
     def advance_chains(
-        self, given: _Fit, asked: _Sampling, states: Sequence[_State], draws: int, tell: _Tell | None = None
+        self,
+        given: _Fit,
+        coordinates: _Coordinates,
+        asked: _Sampling,
+        states: Sequence[_State],
+        draws: int,
+        tell: _Tell | None = None,
     ) -> list[tuple[_Block, _State]]: ...
     def log_likelihoods(self, z: _Floats) -> _Floats: ...
     def draws(self, given: _Fit, draws: int, seed: int) -> _Floats: ...
