@@ -12,6 +12,7 @@ __all__ = [
     "Calendar",
     "Forecast",
     "Grading",
+    "Outset",
     "Programme",
     "Site",
     "Specification",
@@ -181,7 +182,7 @@ class Forecast:
     def values(self, quantity: str) -> _Floats: ...
     def ledgers(self) -> _Floats: ...
     def work(self) -> list[list[tuple[int, float, float, float, float, float]]]: ...
-    def calendars(self) -> list[Calendar]: ...
+    def calendars(self) -> list[list[Calendar]]: ...
     def probability(self, sample: int, om_percent: float) -> tuple[_Floats, _Floats]: ...
 
 # Practice
@@ -412,4 +413,23 @@ def scan(
     sampled: tuple[float, float] | None,
     seed: int,
     tell: _Tell | None = None,
-) -> tuple[tuple[date, date], npt.NDArray[np.float64], list[Calendar]]: ...
+) -> tuple[tuple[date, date], npt.NDArray[np.float64], list[list[Calendar]]]: ...
+
+@final
+class Outset:
+    def __new__(
+        cls,
+        site: Site,
+        draws: npt.NDArray[np.float64],
+        weather: Weather,
+        driving: Mapping[str, object],
+        site_yield: tuple[float, float, int, bool],
+        years: int,
+        sequences: int,
+        seed: int,
+    ) -> Outset: ...
+    @property
+    def dates(self) -> list[date]: ...
+    def om_percent(
+        self, programme: Programme, sampled: tuple[float, float] | None
+    ) -> tuple[npt.NDArray[np.float64], list[Calendar]]: ...

@@ -589,7 +589,7 @@ def compare(
         probability, probability_all = frozen(each.reshape(shape[:3])), frozen(every.reshape(shape[0], shape[2]))
     first, last = found.dates[0], found.dates[-1] - dt.timedelta(days=1)
     calendars = tuple(
-        programme.dated(first, last, calendar) for programme, calendar in zip(chosen, found.calendars(), strict=True)
+        programme.dated(first, last, own[0]) for programme, own in zip(chosen, found.calendars(), strict=True)
     )
     turf = healing(course, seed=seed) if recovery is None else recovery
     costs = course.prices if prices is None else prices

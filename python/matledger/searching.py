@@ -581,8 +581,8 @@ def search(
         progress,
     )
     calendars = [
-        [(day, programme.steps[step][1][work]) for day, step, work in calendar.dated]
-        for programme, calendar in zip(programmes, found, strict=True)
+        [(day, programme.steps[step][1][work]) for day, step, work in own[0].dated]
+        for programme, own in zip(programmes, found, strict=True)
     ]
     span = (until - first).days / DAYS_A_YEAR
     turf = healing(course, seed=seed) if recovery is None else recovery
