@@ -8,7 +8,7 @@ mod taught;
 mod unknowns;
 
 pub use density::{Evaluation, GreenRecord, Method, Model, SiteRecord, SoilTest};
-pub use mode::{Draws, Fit};
+pub use mode::{Draws, Fit, climb};
 pub use sample::{Block, ChainState, Density, Sampling, Whitening};
 pub use scatter::Scatter;
 pub use taught::{Lesson, Taught};

@@ -32,43 +32,128 @@ pub type Draws = Vec<Vec<f64>>;
 const MOST_STEPS: usize = 1000;
 /// Gain in log density that is not worth a step: about 0.014 posterior standard deviations.
 const SETTLED: f64 = 1e-4;
+const LEAST_DAMPING: f64 = 1e-3;
+/// Relative error to which a log density can be trusted: smaller rises and falls tell nothing.
+const ROUNDING: f64 = 1e-13;
+
+impl Evaluation {
+    /// Least squares as a density: minus half of the sum of squares, with the Gauss-Newton information.
+    ///
+    /// `slopes` has a row for each residual and a column for each coordinate.
+    pub fn least_squares(residuals: &DVector<f64>, slopes: &DMatrix<f64>) -> Self {
+        Self {
+            log_density: -0.5 * residuals.norm_squared(),
+            gradient: -slopes.tr_mul(residuals),
+            information: slopes.tr_mul(slopes),
+        }
+    }
+
+    /// The whole step to where the gradient should vanish, and the gain in log density that it promises: half of the
+    /// squared gradient in the metric of the information. None where the information is singular.
+    fn whole_step(&self) -> Option<(DVector<f64>, f64)> {
+        let step = Cholesky::new(self.information.clone())?.solve(&self.gradient);
+        let promised = 0.5 * self.gradient.dot(&step);
+        Some((step, promised))
+    }
+
+    fn promised(&self) -> f64 {
+        self.whole_step().map_or(f64::INFINITY, |(_, promised)| promised)
+    }
+}
+
+/// Climbs from `start` by damped Fisher scoring (Levenberg-Marquardt damping; Gauss-Newton for
+/// [`Evaluation::least_squares`]) until no step promises to gain more than `settled` of log density, or none along the
+/// gradient or towards the next zero of it keeps its promise: densities of the engine have small kinks.
+///
+/// Where rises drown in rounding, a step counts as one up if it lowers what the next would still promise. `stop` is
+/// looked at before every step.
+///
+/// ```
+/// use matledger::calibration::{Evaluation, climb};
+/// use nalgebra::{DMatrix, DVector};
+/// // The mean of 1, 2 and 6.
+/// let evaluate = |z: &[f64]| {
+///     let residuals = DVector::from_iterator(3, [1.0, 2.0, 6.0].map(|y| z[0] - y).into_iter());
+///     Ok(Evaluation::least_squares(&residuals, &DMatrix::repeat(3, 1, 1.0)))
+/// };
+/// let fit = climb(&[0.0], evaluate, 1e-20, &Default::default())?;
+/// assert!((fit.mode[0] - 3.0).abs() < 1e-9);
+/// # Ok::<(), matledger::Error>(())
+/// ```
+///
+/// # Errors
+/// [`Error::Interrupted`], and those of `evaluate`; where a step runs into [`Error::Numerical`] it is shortened instead.
+pub fn climb(
+    start: &[f64],
+    evaluate: impl Fn(&[f64]) -> Result<Evaluation>,
+    settled: f64,
+    stop: &AtomicBool,
+) -> Result<Fit> {
+    let attempt = |z: &DVector<f64>| match evaluate(z.as_slice()) {
+        Ok(found) => Ok(Some(found)),
+        Err(Error::Numerical(_)) => Ok(None),
+        Err(other) => Err(other),
+    };
+    let mut z = DVector::from_column_slice(start);
+    let mut here = evaluate(start)?;
+    let mut damping = LEAST_DAMPING;
+    for steps in 0..MOST_STEPS {
+        if stop.load(Ordering::Relaxed) {
+            return Err(Error::Interrupted);
+        }
+        let step = damped_step(&here, damping)?;
+        let expected = 0.5 * here.gradient.dot(&step);
+        if expected < settled {
+            // Heavy damping promises little of anything: look along the undamped direction before giving up.
+            let Some(found) = beyond_kink(&z, &here, settled, attempt)? else {
+                return Ok(Fit::at(&z, here, steps, true));
+            };
+            (z, here) = found;
+            damping = LEAST_DAMPING;
+            continue;
+        }
+        let there = &z + &step;
+        let up = attempt(&there)?.and_then(|next| {
+            let gained = next.log_density - here.log_density;
+            let drowned = gained.abs() <= ROUNDING * here.log_density.abs() && next.promised() < here.promised();
+            (gained > 0.0 || drowned).then_some((next, gained > 0.5 * expected || drowned))
+        });
+        match up {
+            Some((next, as_promised)) => {
+                damping = if as_promised { damping * 0.2 } else { damping };
+                (z, here) = (there, next);
+            }
+            None => damping = (damping * 5.0).max(1e-4),
+        }
+    }
+    Ok(Fit::at(&z, here, MOST_STEPS, false))
+}
+
+/// A point on the way of the whole step, halved until it promises nothing, that gains more than `settled`.
+fn beyond_kink(
+    z: &DVector<f64>,
+    here: &Evaluation,
+    settled: f64,
+    attempt: impl Fn(&DVector<f64>) -> Result<Option<Evaluation>>,
+) -> Result<Option<(DVector<f64>, Evaluation)>> {
+    let Some((mut step, mut promised)) = here.whole_step() else { return Ok(None) };
+    while promised > settled {
+        let there = z + &step;
+        match attempt(&there)? {
+            Some(next) if next.log_density - here.log_density > settled => return Ok(Some((there, next))),
+            _ => (step, promised) = (step * 0.5, promised * 0.5),
+        }
+    }
+    Ok(None)
+}
 
 impl Fit {
-    /// Climbs to the mode from the prior's median by damped Fisher scoring (Levenberg-Marquardt damping).
-    ///
-    /// `stop` is looked at before every step.
+    /// Climbs to the mode from the prior's median, see [`climb`].
     ///
     /// # Errors
-    /// [`Error::Interrupted`], and those of [`Model::evaluate`] at the start; a step that leaves the real numbers is
-    /// shortened instead.
+    /// [`Error::Interrupted`], and those of [`Model::evaluate`] at the start.
     pub fn find(model: &Model, stop: &AtomicBool) -> Result<Self> {
-        let mut z = DVector::zeros(model.len());
-        let mut here = model.evaluate(z.as_slice())?;
-        let mut damping = 1e-3;
-        for steps in 0..MOST_STEPS {
-            if stop.load(Ordering::Relaxed) {
-                return Err(Error::Interrupted);
-            }
-            let step = damped_step(&here, damping)?;
-            let expected = 0.5 * here.gradient.dot(&step);
-            if expected < SETTLED {
-                return Ok(Self::at(&z, here, steps, true));
-            }
-            let there = &z + &step;
-            match model.evaluate(there.as_slice()) {
-                Ok(next) if next.log_density > here.log_density => {
-                    let gained = next.log_density - here.log_density;
-                    damping = if gained > 0.5 * expected { damping * 0.2 } else { damping };
-                    (z, here) = (there, next);
-                }
-                Ok(_) | Err(Error::Numerical(_)) => damping = (damping * 5.0).max(1e-4),
-                Err(other) => return Err(other),
-            }
-            if damping > 1e8 {
-                break;
-            }
-        }
-        Ok(Self::at(&z, here, MOST_STEPS, false))
+        climb(&vec![0.0; model.len()], |z| model.evaluate(z), SETTLED, stop)
     }
 
     fn at(z: &DVector<f64>, here: Evaluation, steps: usize, converged: bool) -> Self {
