@@ -18,7 +18,7 @@ from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Play, Prices, budget, disrupted_days, draw_losses
-from matledger.practice import Calendar, Programme
+from matledger.practice import Calendar, Programme, Work
 from matledger.recovery import Recovery, healing
 from matledger.units import System
 
@@ -51,6 +51,8 @@ _QUANTITIES = {
     "probability": ("1", "probability that the target holds on a green"),
     "probability_all": ("1", "probability that the target holds on every green at once"),
 }
+
+DAYS_A_YEAR = 365.25
 
 CAUTION = (
     "Close contests are called too surely by this model: on invented courses a stated 0.9 was right about 0.8 of the"
@@ -91,14 +93,14 @@ class Comparison:
     probability, probability_all
         Probability that the target holds, shape ``(programme, green, date)``, and on every green at once, shape
         ``(programme, date)``; None without a target.
-    calendars
-        Dated work of each programme under the first weather sequence.
+    calendars_by_weather
+        Dated work of each programme: one calendar for each weather sequence, or one if no rule counts degree days.
     recovery
         How the turf heals.
     prices
         What things cost, if the user said.
     budget
-        What the programmes cost, by the calendars above; None without prices.
+        What the programmes cost, mean over the calendars above; None without prices.
     """
 
     calibration: Calibration
@@ -115,7 +117,7 @@ class Comparison:
     work: Floats
     probability: Floats | None
     probability_all: Floats | None
-    calendars: tuple[Calendar, ...]
+    calendars_by_weather: tuple[tuple[Calendar, ...], ...]
     recovery: Recovery
     prices: Prices | None
     budget: Budget | None
@@ -154,14 +156,25 @@ class Comparison:
         return self.samples.index(_named((self.target.top_mm, self.target.bottom_mm)))
 
     @property
+    def calendars(self) -> tuple[Calendar, ...]:
+        """Dated work of each programme under the first weather sequence."""
+        return tuple(own[0] for own in self.calendars_by_weather)
+
+    @property
+    def span_years(self) -> float:
+        """Length of the forecast [years]."""
+        return (self.dates[-1] - self.dates[0]).days / DAYS_A_YEAR
+
+    @property
     def disrupted_days(self) -> Floats:
-        """Mean days a year on which cover is below 99 %, by the calendars, shape ``(programme,)``."""
-        years = (self.dates[-1] - self.dates[0]).days / 365.25
-        found = [
-            disrupted_days([(event.date, event.work) for event in calendar], self.recovery)[0]
-            for calendar in self.calendars
-        ]
-        return np.array([len([day for day in days if day < self.dates[-1]]) / years for days in found])
+        """Mean days a year on which cover is below 99 %, mean over the calendars, shape ``(programme,)``."""
+        cache: dict[Any, float] = {}
+
+        def days(calendar: Calendar) -> int:
+            slow, _ = disrupted_days(_dated(calendar), self.recovery, cache=cache)
+            return sum(day < self.dates[-1] for day in slow)
+
+        return np.array([np.mean([days(c) for c in own]) / self.span_years for own in self.calendars_by_weather])
 
     def course_mean(self, values: Floats) -> Floats:
         """Mean over the greens (axis 1), weighted by area."""
@@ -190,7 +203,7 @@ class Comparison:
         stock = self.course_mean(self.om_kg_m2)[:, -1, sample]
         thick = self.course_mean(self.thickness_mm)[:, -1, mat]
         surface = self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0])
-        yearly = self.work.mean(axis=1)
+        yearly = self.work.sum(axis=1) / self.span_years
         low, median, high = np.quantile(om, [0.05, 0.5, 0.95], axis=-1)
         window = self.samples[sample]
         columns: dict[str, Sequence[Any]] = {
@@ -372,7 +385,7 @@ class Comparison:
         reaches = np.flatnonzero(self.probability_all[:, -1] >= self.target.probability)
         if not len(reaches):
             return None
-        measure = self.work[:, :, 4].mean(axis=1) if self.budget is None else self.budget.total
+        measure = self.work[:, :, 4].sum(axis=1) if self.budget is None else self.budget.total
         return int(reaches[np.argmin(measure[reaches])])
 
     def verdict(self) -> str:
@@ -392,7 +405,7 @@ class Comparison:
                 f" {self.names[nearest]} with {chance[nearest]:.2f}."
             )
         if self.budget is None:
-            sand = self.work[best, :, 4].mean() / _core.SAND_BULK_DENSITY_G_CM3
+            sand = self.work[best, :, 4].sum() / self.span_years / _core.SAND_BULK_DENSITY_G_CM3
             least = f"the least sand ({units.show(float(sand), 'mm of sand')} a year)"
         else:
             least = f"the least cost ({self.budget.a_year[best]:,.0f} {self.budget.currency} a year)"
@@ -588,8 +601,9 @@ def compare(
         each, every = found.probability(sample, wanted.om_percent)
         probability, probability_all = frozen(each.reshape(shape[:3])), frozen(every.reshape(shape[0], shape[2]))
     first, last = found.dates[0], found.dates[-1] - dt.timedelta(days=1)
-    calendars = tuple(
-        programme.dated(first, last, own[0]) for programme, own in zip(chosen, found.calendars(), strict=True)
+    by_weather = tuple(
+        tuple(programme.dated(first, last, calendar) for calendar in own)
+        for programme, own in zip(chosen, found.calendars(), strict=True)
     )
     turf = healing(course, seed=seed) if recovery is None else recovery
     costs = course.prices if prices is None else prices
@@ -609,15 +623,16 @@ def compare(
         work=frozen(_work(found.work())),
         probability=probability,
         probability_all=probability_all,
-        calendars=calendars,
+        calendars_by_weather=by_weather,
         recovery=turf,
         prices=costs,
         budget=None
         if costs is None
         else budget(
             programmes=[programme.name for programme in chosen],
-            calendars=[[(event.date, event.work) for event in calendar] for calendar in calendars],
+            calendars=[[_dated(calendar) for calendar in own] for own in by_weather],
             years=found.ledger_years,
+            span_years=(found.dates[-1] - found.dates[0]).days / DAYS_A_YEAR,
             areas_m2=areas.tolist(),
             prices=costs,
             labour=labour or course.labour or Labour(),
@@ -627,6 +642,10 @@ def compare(
             last_year=last.year,
         ),
     )
+
+
+def _dated(calendar: Calendar) -> list[tuple[dt.date, Work]]:
+    return [(event.date, event.work) for event in calendar]
 
 
 def too_much(prices: Prices, om_percent: Floats, areas_m2: Floats) -> Floats:
