@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Any
 from matledger import _core
 
 if TYPE_CHECKING:
-    from matledger.calibration import Calibration, calibrate
+    from matledger.calibration import (
+        Calibration,
+        Invented,
+        PriorCheck,
+        calibrate,
+        invent_tests,
+        last_tests,
+        leave_one_out,
+        prior_check,
+    )
     from matledger.comparison import Comparison, compare
     from matledger.course import Course, Green, Method, Settings, Target
     from matledger.course_file import load_course
@@ -18,6 +27,7 @@ if TYPE_CHECKING:
     from matledger.evidence import value_of_test
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
+    from matledger.learning import next_tests
     from matledger.money import Budget, Play, Prices
     from matledger.ordering import (
         Buying,
@@ -114,6 +124,7 @@ __all__ = [
     "Green",
     "InputError",
     "Interpolate",
+    "Invented",
     "Labour",
     "Layering",
     "Ledger",
@@ -122,6 +133,7 @@ __all__ = [
     "Order",
     "Play",
     "Prices",
+    "PriorCheck",
     "ProbeReading",
     "Problem",
     "Programme",
@@ -162,9 +174,14 @@ __all__ = [
     "filter_d15_mm",
     "growth_potential",
     "healing",
+    "invent_tests",
+    "last_tests",
+    "leave_one_out",
     "load_course",
+    "next_tests",
     "order_sand",
     "plan_day",
+    "prior_check",
     "rank_dates",
     "read_clippings",
     "read_cover",
@@ -195,7 +212,12 @@ __version__ = _core.VERSION
 _HOMES = {
     "calibration": (
         "Calibration",
+        "Invented",
         "calibrate",
+        "invent_tests",
+        "last_tests",
+        "leave_one_out",
+        "prior_check",
     ),
     "comparison": (
         "Comparison",
@@ -224,6 +246,7 @@ _HOMES = {
         "site_yield",
     ),
     "labour": ("Labour", "Task"),
+    "learning": ("next_tests",),
     "money": ("Budget", "Play", "Prices"),
     "practice": (
         "Coring",

@@ -645,15 +645,20 @@ def _site(
 
 def _repeated(calibration: Calibration, coordinates: Floats, seed: int) -> Floats:
     """Tests of each green in turn, drawn around the model at rows of coordinates."""
-    rng = np.random.default_rng(seed)
-    freedom = calibration.degrees_of_freedom
+    predicted = calibration.site.predictions(coordinates)
+    means = np.concatenate([mean for mean, _ in predicted], axis=1)
+    return means + _scatter(predicted, calibration.degrees_of_freedom, np.random.default_rng(seed))
+
+
+def _scatter(predicted: Sequence[tuple[Floats, Floats]], freedom: float | None, rng: np.random.Generator) -> Floats:
+    """Errors of tests around the model, green by green."""
     columns = []
-    for mean, sd in calibration.site.predictions(coordinates):
+    for _, sd in predicted:
         if freedom is None:
-            noise = rng.standard_normal(mean.shape)
+            noise = rng.standard_normal(sd.shape)
         else:
-            noise = rng.standard_t(freedom, mean.shape) * np.sqrt((freedom - 2) / freedom)
-        columns.append(mean + sd * noise)
+            noise = rng.standard_t(freedom, sd.shape) * np.sqrt((freedom - 2) / freedom)
+        columns.append(sd * noise)
     return np.concatenate(columns, axis=1)
 
 
