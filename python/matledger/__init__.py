@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
     from matledger.evidence import value_of_test
+    from matledger.explorer import explore
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
     from matledger.learning import next_tests
@@ -82,6 +83,7 @@ if TYPE_CHECKING:
     )
     from matledger.searching import ByGreen, Frontier, Space, search
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.versions import show_versions
     from matledger.water_entry import (
         RingReading,
         WaterEntry,
@@ -170,6 +172,7 @@ __all__ = [
     "demo_course",
     "depth_verdicts",
     "estimate_water_entry",
+    "explore",
     "fill_prior",
     "filter_d15_mm",
     "growth_potential",
@@ -198,6 +201,7 @@ __all__ = [
     "rounds_to_fill",
     "sand_in_ground",
     "search",
+    "show_versions",
     "simulate",
     "site_yield",
     "soil_temperature",
@@ -238,6 +242,7 @@ _HOMES = {
         "Problem",
     ),
     "evidence": ("value_of_test",),
+    "explorer": ("explore",),
     "growth": (
         "ClippingRecord",
         "DailyClippings",
@@ -281,6 +286,7 @@ _HOMES = {
     "reporting": ("report",),
     "searching": ("ByGreen", "Frontier", "Space", "search"),
     "simulation": ("Ledger", "Run", "simulate"),
+    "versions": ("show_versions",),
     "weather": (
         "Interpolate",
         "SameDayOtherYears",

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
-import secrets
 from pathlib import Path
 
-from matledger.atomic import write_whole
+from matledger.atomic import fresh_file, write_whole
 from matledger.errors import InputError, Problem
 from matledger.money import LINES, Budget
 
 __all__ = ["write_budget"]
 
-STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+# The wide forms stand for the plain ones in East Asian input.
+STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 def plain(text: str) -> str:
@@ -64,12 +64,8 @@ def write_budget(budget: Budget, path: str | Path) -> Path:
             writer.writerow([plain(cell) if isinstance(cell, str) else cell for cell in row])
         write_whole(target, held.getvalue())
         return target
-    draft = target.with_name(f".{target.stem}.{secrets.token_hex(4)}.xlsx")
-    try:
+    with fresh_file(target) as draft:
         _spreadsheet(budget, draft)
-        draft.replace(target)
-    finally:
-        draft.unlink(missing_ok=True)
     return target
 
 

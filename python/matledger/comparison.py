@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
-from matledger import _core, units
+from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
 from matledger.course import Target
@@ -19,8 +19,8 @@ from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Play, Prices, budget, disrupted_days, draw_losses
 from matledger.practice import Calendar, Programme, Work
-from matledger.recovery import Recovery, healing
-from matledger.units import System
+from matledger.recovery import Recovery, healing, wound_of
+from matledger.units import System, convert, show, show_window, shown_units
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -99,6 +99,8 @@ class Comparison:
         How the turf heals.
     prices
         What things cost, if the user said.
+    play
+        How much is played, if the user said.
     budget
         What the programmes cost, mean over the calendars above; None without prices.
     """
@@ -120,6 +122,7 @@ class Comparison:
     calendars_by_weather: tuple[tuple[Calendar, ...], ...]
     recovery: Recovery
     prices: Prices | None
+    play: Play | None
     budget: Budget | None
 
     def __eq__(self, other: object) -> bool:
@@ -153,7 +156,15 @@ class Comparison:
         """The sample that tables and plots show: the target's window, or the first."""
         if self.target is None:
             return 0
-        return self.samples.index(_named((self.target.top_mm, self.target.bottom_mm)))
+        return self.samples.index(show_window(self.target.top_mm, self.target.bottom_mm))
+
+    def sample_name(self, sample: int, units: System = "metric") -> str:
+        """Name of a sample for a reader of metric or US customary units."""
+        name = self.samples[sample]
+        if name == MAT:
+            return name
+        top, _, bottom, _ = name.split()
+        return show_window(float(top), float(bottom), units)
 
     @property
     def calendars(self) -> tuple[Calendar, ...]:
@@ -175,6 +186,12 @@ class Comparison:
             return sum(day < self.dates[-1] for day in slow)
 
         return np.array([np.mean([days(c) for c in own]) / self.span_years for own in self.calendars_by_weather])
+
+    def openings(self, programme: int) -> tuple[tuple[dt.date, Work], ...]:
+        """Days and work that open the surface in the first whole calendar year of a programme, by date."""
+        dated = [(event.date, event.work) for event in self.calendars[programme] if wound_of(event.work)]
+        whole = [year for year in self.ledger_years if dt.date(year, 1, 1) >= self.dates[0]]
+        return tuple((day, work) for day, work in dated if day.year == (whole or self.ledger_years)[0])
 
     def course_mean(self, values: Floats) -> Floats:
         """Mean over the greens (axis 1), weighted by area."""
@@ -205,7 +222,7 @@ class Comparison:
         surface = self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0])
         yearly = self.work.sum(axis=1) / self.span_years
         low, median, high = np.quantile(om, [0.05, 0.5, 0.95], axis=-1)
-        window = self.samples[sample]
+        window = self.sample_name(sample, units)
         columns: dict[str, Sequence[Any]] = {
             "programme": self.names,
             f"OM % in {window}": median.tolist(),
@@ -226,21 +243,27 @@ class Comparison:
             add(f"{self.budget.currency} a year", self.budget.a_year, ",.0f")
         add("surface a year, %", 100 * yearly[:, 0], ".1f")
         add("plain sum, %", 100 * yearly[:, 1], ".1f")
+        stored = {}
         for name, values, unit in (
-            ("sand a year", yearly[:, 4] / _core.SAND_BULK_DENSITY_G_CM3, "mm of sand"),
-            ("sand a year, course", yearly[:, 4] * self.areas_m2.sum() / 1000, "t"),
-            (f"OM stock in {window}", np.median(stock, axis=-1), "kg/m2"),
-            ("mat", np.median(thick, axis=-1), "mm"),
-            ("surface moved", np.median(surface, axis=-1), "mm"),
+            ("sand a year, mm", yearly[:, 4] / _core.SAND_BULK_DENSITY_G_CM3, "mm of sand"),
+            ("sand a year, course, t", yearly[:, 4] * self.areas_m2.sum() / 1000, "t"),
+            (f"OM stock in {window}, kg/m2", np.median(stock, axis=-1), "kg/m2"),
+            ("mat, mm", np.median(thick, axis=-1), "mm"),
+            ("surface moved, mm", np.median(surface, axis=-1), "mm"),
         ):
-            shown = [_shown(float(value), unit, units) for value in values]
-            columns[f"{name}, {shown[0][1]}"] = [value for value, _ in shown]
-            formats[f"{name}, {shown[0][1]}"] = ".1f" if unit != "kg/m2" else ".2f"
+            add(name, values, ".1f" if unit != "kg/m2" else ".2f")
+            stored[name] = unit
         course = self.calibration.course.name
-        return Table(f"{course}: programmes on {self.dates[-1]}, all greens by area", columns, formats)
+        caption = f"{course}: programmes on {self.dates[-1]}, all greens by area"
+        return Table(caption, columns, formats, stored).to(units)
 
-    def by_green(self) -> Table:
+    def by_green(self, units: System = "metric") -> Table:
         """Every programme on every green at the end of the last year.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
 
         Returns
         -------
@@ -258,11 +281,17 @@ class Comparison:
         }
         if self.probability is not None:
             columns["P(target)"] = [float(self.probability[p, g, -1]) for p, g in rows]
-        caption = f"{self.calibration.course.name}: OM in {self.samples[self.first_sample]} on {self.dates[-1]}"
+        window = self.sample_name(self.first_sample, units)
+        caption = f"{self.calibration.course.name}: OM in {window} on {self.dates[-1]}"
         return Table(caption, columns, dict.fromkeys(list(columns)[2:], ".2f"))
 
-    def by_year(self) -> Table:
+    def by_year(self, units: System = "metric") -> Table:
         """Organic matter of every sample at the end of each year, mean over the greens by area.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
 
         Returns
         -------
@@ -276,7 +305,7 @@ class Comparison:
         columns: dict[str, Sequence[Any]] = {
             "programme": [self.names[p] for p, _, _ in rows],
             "date": [self.dates[d] for _, d, _ in rows],
-            "sample": [self.samples[s] for _, _, s in rows],
+            "sample": [self.sample_name(s, units) for _, _, s in rows],
             "OM %": [float(om[1][row]) for row in rows],
             "5 %": [float(om[0][row]) for row in rows],
             "95 %": [float(om[2][row]) for row in rows],
@@ -287,7 +316,8 @@ class Comparison:
             f"{self.calibration.course.name}: year by year, all greens by area",
             columns,
             dict.fromkeys(list(columns)[3:], ".2f"),
-        )
+            {"OM kg/m2": "kg/m2", "thickness mm": "mm"},
+        ).to(units)
 
     def contrasts(self) -> Table:
         """Every pair of programmes on the same draws and weather, at the end of the last year.
@@ -314,8 +344,14 @@ class Comparison:
         caption = f"{self.calibration.course.name}: contrasts on {self.dates[-1]}, all greens by area"
         return Table(caption, columns, dict.fromkeys(list(columns)[2:], ".2f"))
 
-    def ledger(self) -> Table:
-        """The mean account of organic matter and mineral by programme and year, mean over the greens by area [g/m2]."""
+    def ledger(self, units: System = "metric") -> Table:
+        """The mean account of organic matter and mineral by programme and year, mean over the greens by area [g/m2].
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
+        """
         mean = self.course_mean(self.ledgers)
         rows = [(p, y, s) for p in range(mean.shape[0]) for y in range(mean.shape[1]) for s in range(2)]
         columns: dict[str, Sequence[Any]] = {
@@ -323,12 +359,21 @@ class Comparison:
             "year": [self.ledger_years[y] for _, y, _ in rows],
             "substance": [("organic matter", "mineral")[s] for _, _, s in rows],
         }
-        columns |= {entry: [float(mean[(*row, i)]) for row in rows] for i, entry in enumerate(ENTRIES)}
-        caption = f"{self.calibration.course.name}: ledger, g/m2"
+        metric, unit = shown_units("g/m2", units)
+        columns |= {
+            entry: [convert(float(mean[(*row, i)]), metric, unit) for row in rows] for i, entry in enumerate(ENTRIES)
+        }
+        caption = f"{self.calibration.course.name}: ledger, {unit}"
         return Table(caption, columns, dict.fromkeys(ENTRIES, ".0f"))
 
-    def ledger_in_words(self) -> tuple[str, ...]:
-        """What became of the organic matter of a year, in a sentence for each programme and year."""
+    def ledger_in_words(self, units: System = "metric") -> tuple[str, ...]:
+        """What became of the organic matter of a year, in a sentence for each programme and year.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
+        """
         mean = self.course_mean(self.ledgers)
         said = []
         for p, name in enumerate(self.names):
@@ -336,11 +381,15 @@ class Comparison:
                 om, mineral = (dict(zip(ENTRIES, mean[p, y, s], strict=True)) for s in range(2))
                 change = om["end"] - om["start"]
                 new_mm = (mineral["end"] - mineral["start"]) / _core.SAND_BULK_DENSITY_G_CM3 / 1000
+                grown, decayed, cored, held = (
+                    show(abs(float(mass)), "g/m2", units)
+                    for mass in (om["gained"], om["respired"], om["cored_out"], change)
+                )
                 said.append(
-                    f"{name}, {year}: of the {om['gained']:.0f} g/m2 of organic matter grown, {om['respired']:.0f}"
-                    f" decayed as did part of the old, {om['cored_out']:.0f} left with the cores; the ground holds"
-                    f" {abs(change):.0f} g/m2 {'more' if change >= 0 else 'less'} than a year before, and"
-                    f" {abs(new_mm):.1f} mm {'more' if new_mm >= 0 else 'less'} sand."
+                    f"{name}, {year}: {grown} of organic matter grew; {decayed} of it and of the older matter decayed"
+                    f" and {cored} left with the cores. The ground holds {held} {'more' if change >= 0 else 'less'}"
+                    f" than a year before, and {show(abs(new_mm), 'mm of sand', units, 2)}"
+                    f" {'more' if new_mm >= 0 else 'less'} sand."
                 )
         return tuple(said)
 
@@ -357,13 +406,17 @@ class Comparison:
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know: sinking surfaces, skipped work, close contests, the calibration's notes."""
+        return self.notes_in("metric")
+
+    def notes_in(self, units: System) -> tuple[str, ...]:
+        """The notes for a reader of metric or US customary units."""
         notes = []
         moved = np.median(self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0]), axis=-1)
         for name, by in zip(self.names, moved, strict=True):
             if by < -0.5:
                 notes.append(
-                    f"{name}: more is cored out than sand put back, the surface sinks by {-by:.1f} mm; part of the fall"
-                    " in % is a look into older ground and no dilution"
+                    f"{name}: more is cored out than sand put back, the surface sinks by {show(-by, 'mm', units, 2)};"
+                    " part of the fall in % is a look into older ground and no dilution"
                 )
         for calendar in self.calendars:
             if calendar.skipped:
@@ -388,13 +441,19 @@ class Comparison:
         measure = self.work[:, :, 4].sum(axis=1) if self.budget is None else self.budget.total
         return int(reaches[np.argmin(measure[reaches])])
 
-    def verdict(self) -> str:
-        """Say which programme costs least (without prices: uses the least sand) among those that reach the target."""
+    def verdict(self, units: System = "metric") -> str:
+        """Say which programme costs least (without prices: uses the least sand) among those that reach the target.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
+        """
         if self.target is None or self.probability_all is None:
             return "No target was stated, so no programme can be said to reach it."
         wish = (
             f"organic matter at or below {self.target.om_percent:g} % in"
-            f" {_named((self.target.top_mm, self.target.bottom_mm))} on every green on {self.dates[-1]}"
+            f" {show_window(self.target.top_mm, self.target.bottom_mm, units)} on every green on {self.dates[-1]}"
         )
         chance = self.probability_all[:, -1]
         best = self.recommended
@@ -406,7 +465,7 @@ class Comparison:
             )
         if self.budget is None:
             sand = self.work[best, :, 4].sum() / self.span_years / _core.SAND_BULK_DENSITY_G_CM3
-            least = f"the least sand ({units.show(float(sand), 'mm of sand')} a year)"
+            least = f"the least sand ({show(float(sand), 'mm of sand', units)} a year)"
         else:
             least = f"the least cost ({self.budget.a_year[best]:,.0f} {self.budget.currency} a year)"
         others = [self.names[i] for i in np.flatnonzero(chance >= self.target.probability) if i != best]
@@ -494,15 +553,6 @@ class Comparison:
     def _repr_html_(self) -> str:
         notes = "".join(f"<li>{html.escape(note)}</li>" for note in self.notes)
         return f"<p>{html.escape(self.verdict())}</p>{self.summary()._repr_html_()}<ul>{notes}</ul>"
-
-
-def _named(window: Window) -> str:
-    return f"{window[0]:g} to {window[1]:g} mm"
-
-
-def _shown(value: float, unit: str, system: System) -> tuple[float, str]:
-    number, _, name = units.show(value, unit, system, digits=6).partition(" ")
-    return float(number.replace(",", "")), name
 
 
 def compare(
@@ -613,7 +663,7 @@ def compare(
         programmes=chosen,
         target=wanted,
         dates=tuple(found.dates),
-        samples=(*(_named(window) for window in asked), MAT),
+        samples=(*(show_window(*window) for window in asked), MAT),
         om_percent=om_percent,
         om_kg_m2=frozen(found.values("om_g_m2").reshape(shape) / 1000),
         thickness_mm=frozen(found.values("thickness_mm").reshape(shape)),
@@ -626,6 +676,7 @@ def compare(
         calendars_by_weather=by_weather,
         recovery=turf,
         prices=costs,
+        play=play or course.play,
         budget=None
         if costs is None
         else budget(

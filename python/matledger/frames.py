@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any, Protocol
 
+from matledger.units import System, convert, same_precision, shown_units
+
 if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
@@ -76,6 +78,8 @@ class Table:
         Values by column name, all of one length.
     formats
         How numbers of a column are shown, as format specifications; others are shown as they are.
+    units
+        Unit of the columns that have one, as `matledger.units.show` knows it; the column's name ends with it.
 
     Examples
     --------
@@ -89,6 +93,36 @@ class Table:
     caption: str
     columns: Mapping[str, Sequence[Any]]
     formats: Mapping[str, str] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
+
+    def to(self, system: System) -> Table:
+        """Return the table for a reader of metric or US customary units.
+
+        Parameters
+        ----------
+        system
+            ``"metric"`` or ``"us"``.
+
+        Examples
+        --------
+        >>> Table("sand", {"sand_mm": [3.0]}, {"sand_mm": ".1f"}, {"sand_mm": "mm"}).to("us")
+        sand
+        sand_in
+           0.12
+        """
+        columns: dict[str, Sequence[Any]] = {}
+        formats: dict[str, str] = {}
+        for name, values in self.columns.items():
+            stored = self.units.get(name)
+            spec, shown = self.formats.get(name), name
+            if stored is not None:
+                metric, unit = shown_units(stored, system)
+                shown = name.removesuffix(metric) + unit
+                values = [None if value is None else convert(value, metric, unit) for value in values]
+                spec = same_precision(spec, metric, unit) if spec else None
+            columns[shown] = values
+            formats |= {shown: spec} if spec else {}
+        return Table(self.caption, columns, formats)
 
     def to_pandas(self) -> pd.DataFrame:
         """Return the table as a pandas data frame."""

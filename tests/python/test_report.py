@@ -3,6 +3,7 @@
 import csv
 import html.parser
 import io
+import re
 import shutil
 import subprocess
 import sys
@@ -13,12 +14,15 @@ import numpy as np
 import openpyxl
 import pypdf
 import pytest
+from matplotlib.colors import to_rgb
 from test_decision import PLAY, PRICES
 
 import matledger as mat
 from matledger import cli
 from matledger.budget_files import plain, write_budget
 from matledger.demo import demo_folder
+from matledger.plots import COLOURS
+from matledger.reporting import _method, taught
 
 MONEY = """
 [prices]
@@ -44,17 +48,29 @@ def tree(reader):
     return reader.trailer["/Root"]
 
 
-def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path):
+def tables_of(told, units):
+    found = [
+        told.summary(units),
+        told.contrasts(),
+        told.by_green(units),
+        told.budget.table(),
+        taught(told.calibration, units),
+    ]
+    return [*found, told.budget.work().to(units)]
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path, units):
     started = time.perf_counter()
-    path = mat.report(told, tmp_path / "plan.pdf")
+    path = mat.report(told, tmp_path / "plan.pdf", units=units)
     assert time.perf_counter() - started < 20  # 5 s on a machine of its own
     reader = pypdf.PdfReader(path)
     text = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
-    for table in (told.contrasts(), told.by_green(), told.budget.table()):
+    for table in tables_of(told, units):
         for row in table.cells():
             for cell, numeric in zip(row, table._numeric(), strict=True):
                 assert not numeric or cell.replace("-", "\u2212") in text or cell in text
-    assert told.verdict().split(" reaches ")[0].split(";")[0][:40] in text
+    assert told.verdict(units).split(" reaches ")[0].split(";")[0][:40] in text
     assert "29 CFR 1926.1153" in text
     assert "come first" in reader.pages[0].extract_text()
     # tagged, titled, in a language, every figure with a description
@@ -74,22 +90,69 @@ def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_pat
 class Page(html.parser.HTMLParser):
     def __init__(self):
         super().__init__()
-        self.tags, self.alts = [], []
+        self.tags, self.alts, self.ids, self.links, self.cells, self.said = [""], [], set(), [], [], []
 
     def handle_starttag(self, tag, attrs):
+        given = dict(attrs)
         self.tags.append(tag)
+        self.ids.add(given.get("id"))
         if tag == "img":
-            self.alts.append(dict(attrs).get("alt"))
+            self.alts.append(given.get("alt"))
+        if tag == "a":
+            self.links.append(given["href"])
+
+    def handle_data(self, data):
+        if self.tags[-1] in ("td", "th"):
+            self.cells.append(data)
+        if self.tags[-1] != "style":
+            self.said.append(data)
 
 
-def test_the_page_is_whole_and_described(told, tmp_path):
+def page_of(told, path, units="metric"):
     page = Page()
-    page.feed(mat.report(told, tmp_path / "plan.html", units="us").read_text(encoding="utf-8"))
+    page.feed(mat.report(told, path, units=units).read_text(encoding="utf-8"))
+    return page
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_the_page_is_whole_and_described(told, tmp_path, units):
+    page = page_of(told, tmp_path / "plan.html", units)
     assert page.tags.count("h1") == 1
-    assert page.tags.count("table") >= 6
+    assert len(page.links) == page.tags.count("h2") - 3  # the question, the recommendation, the contents themselves
+    assert {link.removeprefix("#") for link in page.links} <= page.ids
     assert all(page.alts)
     assert len(page.alts) >= 4
     assert "script" not in page.tags
+    for table in tables_of(told, units):
+        assert {cell for row in table.cells() for cell in row} - {""} <= set(page.cells)
+
+
+def test_no_metric_unit_is_left_on_a_page_in_us_units(told, tmp_path):
+    units = re.compile(r"(?<=[\d ,(])(mm|cm|kg/m2|g/m2|kg|t|degC|L)\b")
+    for system in ("us", "metric"):
+        said = " ".join(page_of(told, tmp_path / "plan.html", system).said)
+        for text in (*told.names, "23 kg (51 lb)"):  # the user's own words, and a caution that says both
+            said = said.replace(text, "")
+        assert bool(units.search(said)) == (system == "metric"), units.search(said)
+
+
+def test_the_page_ranks_dates_and_says_why(told, tmp_path):
+    said = " ".join(page_of(told, tmp_path / "plan.html").said)
+    chosen = told.recommended if told.recommended is not None else int(np.argmax(told.probability_all[:, -1]))
+    for day, _ in told.openings(chosen):
+        assert re.search(
+            rf"{day.day} {day:%B}, the programme's own day, (ranks \d+ of \d+ open weeks|is in a week)", said
+        )
+    assert "days to 99 %" in said
+
+
+def test_the_page_says_which_fit_stands_behind_it(told):
+    assert "normal approximation" in " ".join(_method(told.calibration, "metric"))
+
+
+def test_no_two_colours_are_the_same_grey():
+    greys = sorted(np.dot(to_rgb(colour), (0.299, 0.587, 0.114)) for colour in COLOURS)
+    assert min(np.diff(greys)) > 0.08
 
 
 CHROMIUM = shutil.which("chromium")
@@ -168,6 +231,76 @@ def test_a_starter_course_can_be_checked_fitted_and_compared(tmp_path, capsys):
     assert cli.main(["compare", str(folder), "--years", "1", *QUICK]) in (cli.OK, cli.NO_PROGRAMME)
     assert "did not settle" not in capsys.readouterr().out
     assert cli.main(["new", str(folder)]) == cli.BAD_INPUT
+
+
+def test_what_the_starter_leaves_out_can_be_put_in(tmp_path, capsys):
+    folder = tmp_path / "mine"
+    cli.main(["new", str(folder)])
+    path = folder / "course.toml"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    at = next(n for n, line in enumerate(lines) if line.startswith("# [prices]"))
+    lines[at:] = [line.removeprefix("# ") for line in lines[at:]]
+    path.write_text("\n".join(lines), encoding="utf-8")
+    budget = folder / "budget.xlsx"
+    code = cli.main(["report", str(folder), "--years", "1", "--budget", str(budget), *QUICK])
+    assert code in (cli.OK, cli.NO_PROGRAMME)
+    assert budget.exists()
+    text = "".join(page.extract_text() for page in pypdf.PdfReader(folder / "plan.pdf").pages)
+    assert "EUR" in text
+    assert "rounds during" in text
+
+
+def test_what_could_not_be_written_is_refused_before_the_work(course, capsys, monkeypatch):
+    monkeypatch.setattr(cli, "_fit", lambda *_: pytest.fail("the work was begun"))
+    out, budget = str(course / "plan.doc"), str(course / "none" / "b.xlsx")
+    assert (
+        cli.main(["report", str(course), "--out", out, "--budget", budget, "--present", "none such"]) == cli.BAD_INPUT
+    )
+    said = capsys.readouterr().err
+    assert all(
+        text in said for text in ("--out: ", ".pdf or .html", "--budget: ", "folder that is there", "--present: ")
+    )
+
+
+def test_us_units_reach_every_word_of_compare(course, capsys):
+    cli.main(["compare", str(course), "--years", "1", "--units", "us", *QUICK])
+    said = capsys.readouterr().out
+    for name in ("twice 12.7 mm", "three times 9.5 mm"):
+        said = said.replace(name, "")
+    assert " in 0 to 0.79 in" in said
+    assert not re.search(r"\d (mm|kg|t|degC)\b", said)
+
+
+@pytest.mark.parametrize(
+    "name", ['=HYPERLINK("x")', "<script>alert(1)</script>", "#set page(", "../../x", "-rf", "Fén \u202e", "%s{0}"]
+)
+def test_a_hostile_name_is_only_a_name(course, capsys, name):
+    path = course / "course.toml"
+    text = path.read_text(encoding="utf-8").replace('name = "sand only"', f"name = '{name}'")
+    path.write_text(text, encoding="utf-8")
+    budget, page = course / "budget.csv", course / "plan.html"
+    code = cli.main(["report", str(course), "--years", "1", "--out", str(page), "--budget", str(budget), *QUICK])
+    if code == cli.BAD_INPUT:  # a sign that turns text around is refused by name
+        assert "printable" in capsys.readouterr().err
+        return
+    assert "<script>alert" not in page.read_text(encoding="utf-8")
+    with budget.open(encoding="utf-8") as file:
+        assert plain(name) in {row["programme"] for row in csv.DictReader(file)}
+    assert sorted(path.name for path in course.parent.iterdir()) == ["course"]
+
+
+def test_a_terminal_that_cannot_show_a_name_shows_its_code(course):
+    path = course / "course.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace('"sand only"', '"s\u00e5nd"'), encoding="utf-8")
+    run = subprocess.run(
+        [sys.executable, "-m", "matledger.cli", "check", course],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"},
+    )
+    assert "s\\xe5nd" in run.stdout
+    assert "no problem was found" in run.stdout
 
 
 def test_report_writes_the_page_and_the_budget(course, capsys):
