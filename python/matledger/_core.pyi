@@ -12,7 +12,6 @@ __all__ = [
     "Calendar",
     "Forecast",
     "Grading",
-    "Outset",
     "Programme",
     "Site",
     "Specification",
@@ -414,22 +413,3 @@ def scan(
     seed: int,
     tell: _Tell | None = None,
 ) -> tuple[tuple[date, date], npt.NDArray[np.float64], list[list[Calendar]]]: ...
-
-@final
-class Outset:
-    def __new__(
-        cls,
-        site: Site,
-        draws: npt.NDArray[np.float64],
-        weather: Weather,
-        driving: Mapping[str, object],
-        site_yield: tuple[float, float, int, bool],
-        years: int,
-        sequences: int,
-        seed: int,
-    ) -> Outset: ...
-    @property
-    def dates(self) -> list[date]: ...
-    def om_percent(
-        self, programme: Programme, sampled: tuple[float, float] | None
-    ) -> tuple[npt.NDArray[np.float64], list[Calendar]]: ...

@@ -269,9 +269,10 @@ class Budget:
     discount
         What money of a year counts for now [-], shape ``(year,)``.
     disrupted_days
-        Days a year on which cover is below 99 %, shape ``(programme, year)``.
+        Days of each year on which cover is below 99 %, shape ``(programme, year)``.
     closed_days
-        Days a year on which the course is closed for the work, shape ``(programme, year)``; 0 without a play calendar.
+        Days of each year on which the course is closed for the work, shape ``(programme, year)``; 0 without a play
+        calendar.
     quantities
         Crew hours [h], machine hours [h], moist sand [t], loads, cores [t], shape ``(programme, year, 5)``.
     notes
@@ -301,6 +302,18 @@ class Budget:
         mean: Floats = self.amounts.sum(axis=(1, 2)) / self.span_years
         return mean
 
+    @property
+    def disrupted_days_a_year(self) -> Floats:
+        """Days a year on which cover is below 99 %, shape ``(programme,)``."""
+        days: Floats = self.disrupted_days.sum(axis=1) / self.span_years
+        return days
+
+    @property
+    def closed_days_a_year(self) -> Floats:
+        """Days a year on which the course is closed for the work, shape ``(programme,)``."""
+        days: Floats = self.closed_days.sum(axis=1) / self.span_years
+        return days
+
     def table(self) -> Table:
         """The programmes side by side: each line summed over the years, the total and its present value."""
         columns: dict[str, Sequence[Any]] = {"programme": self.programmes}
@@ -310,8 +323,8 @@ class Budget:
         columns["total"] = self.amounts.sum(axis=(1, 2)).tolist()
         columns["present value"] = self.total.tolist()
         formats = dict.fromkeys(list(columns)[1:], ",.0f")
-        columns["disrupted days a year"] = (self.disrupted_days.sum(axis=1) / self.span_years).tolist()
-        columns["closed days a year"] = (self.closed_days.sum(axis=1) / self.span_years).tolist()
+        columns["disrupted days a year"] = self.disrupted_days_a_year.tolist()
+        columns["closed days a year"] = self.closed_days_a_year.tolist()
         formats |= {"disrupted days a year": ".0f", "closed days a year": ".1f"}
         caption = f"costs, {self.years[0]} to {self.years[-1]}, {self.currency}"
         return Table(caption, columns, formats)

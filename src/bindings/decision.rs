@@ -6,9 +6,7 @@ use super::forecast::{GivenDriving, given_calendars, given_yield};
 use super::practice::{PyCalendar, PyProgramme};
 use super::watch::watched;
 use super::weather::PyWeather;
-use crate::decision::{
-    self, CoverReading, Grain, Healing, HealingPriors, Limit, Outlook, Outset, Progress, Scan, Wound,
-};
+use crate::decision::{self, CoverReading, Healing, HealingPriors, Limit, Outlook, Progress, Scan, Wound};
 use chrono::NaiveDate;
 use numpy::{PyArray1, PyArray2, PyArray3, PyArrayMethods, PyReadonlyArray2};
 use pyo3::prelude::*;
@@ -143,60 +141,4 @@ pub fn scan<'py>(
     let found = watched(py, tell, &progress, || Scan::run(&outlook, &programmes, sample(sampled), &progress))?;
     let percent = PyArray1::from_vec(py, found.om_percent).reshape(found.shape)?;
     Ok((found.span, percent, given_calendars(found.calendars)))
-}
-
-/// Every green and draw on the first day to come; programmes are run on from there one at a time.
-#[pyclass(frozen, name = "Outset", module = "matledger._core")]
-pub struct PyOutset(Outset);
-
-#[pymethods]
-impl PyOutset {
-    /// Arguments as for `forecast`.
-    #[new]
-    #[expect(clippy::too_many_arguments)]
-    fn new(
-        py: Python<'_>,
-        site: PyRef<'_, PySite>,
-        draws: PyReadonlyArray2<'_, f64>,
-        weather: PyRef<'_, PyWeather>,
-        driving: GivenDriving,
-        site_yield: (f64, f64, usize, bool),
-        years: usize,
-        sequences: usize,
-        seed: u64,
-    ) -> PyResult<Self> {
-        let draws = rows(&draws);
-        let outlook = Outlook {
-            model: &site.0,
-            draws: &draws,
-            weather: &weather.0,
-            driving: driving.driving(py)?,
-            site_yield: given_yield(site_yield),
-            years,
-            sequences,
-            seed,
-        };
-        let progress = Progress::default();
-        watched(py, None, &progress, || Outset::new(&outlook, Grain::Search, &progress)).map(Self)
-    }
-
-    /// The start, then the end of each year.
-    #[getter]
-    fn dates(&self) -> Vec<NaiveDate> {
-        self.0.dates.clone()
-    }
-
-    /// Percent of a sample by green, date and draw under one programme, and the programme's calendars.
-    fn om_percent<'py>(
-        &self,
-        py: Python<'py>,
-        programme: PyRef<'py, PyProgramme>,
-        sampled: GivenSample,
-    ) -> PyResult<(Bound<'py, PyArray3<f64>>, Vec<PyCalendar>)> {
-        let programme = &programme.0;
-        let (found, calendars) =
-            py.detach(|| self.0.om_percent(programme, sample(sampled))).map_err(|error| to_python(py, error))?;
-        let shape = [self.0.greens, self.0.dates.len(), self.0.draws];
-        Ok((PyArray1::from_vec(py, found).reshape(shape)?, calendars.into_iter().map(PyCalendar).collect()))
-    }
 }

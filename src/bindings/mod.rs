@@ -23,7 +23,7 @@ mod _core {
     #[pymodule_export]
     use super::calibration::PySite;
     #[pymodule_export]
-    use super::decision::{PyOutset, choose, cover, days_to_cover, healing, scan};
+    use super::decision::{choose, cover, days_to_cover, healing, scan};
     #[pymodule_export]
     use super::engine::{PyBatch, simulate, unknown_fields};
     #[pymodule_export]

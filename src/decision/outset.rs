@@ -252,31 +252,6 @@ impl Outset {
         p.into_result(all)
     }
 
-    /// Organic matter (%) of one programme in a sample on each of the dates: greens, dates, draws; and its calendars.
-    ///
-    /// # Errors
-    /// [`Error::Input`] as for [`Programme::calendar`] and samples outside the column.
-    pub fn om_percent(&self, programme: &Programme, sample: Sample) -> Result<(Vec<f64>, Vec<Calendar>)> {
-        let calendars = self.all_calendars(std::slice::from_ref(programme))?.swap_remove(0);
-        let samples: Vec<(NaiveDate, Sample)> = self.dates.iter().map(|date| (*date, sample)).collect();
-        self.validate(&samples)?;
-        let told = |sequence| {
-            self.under(sequence, &calendars, &samples, |members, onward, plan| {
-                Ok((members.to_vec(), onward.om_percent(plan)?))
-            })
-        };
-        let told: Vec<_> = (0..self.sequences()).into_par_iter().map(told).collect::<Result<_>>()?;
-        let mut found = vec![0.0; self.greens * self.dates.len() * self.draws];
-        for (members, by_date) in told.iter().flatten() {
-            for (date, percent) in by_date.iter().enumerate() {
-                for ((green, draw), percent) in members.iter().zip(percent) {
-                    found[(green * self.dates.len() + date) * self.draws + draw] = *percent;
-                }
-            }
-        }
-        Ok((found, calendars))
-    }
-
     /// Runs a programme under one weather sequence: for each group of members, `with` gets their greens and draws, and the
     /// plan that they go on along. `calendars` are the programme's.
     ///
