@@ -52,8 +52,6 @@ _QUANTITIES = {
     "probability_all": ("1", "probability that the target holds on every green at once"),
 }
 
-DAYS_A_YEAR = 365.25
-
 CAUTION = (
     "Close contests are called too surely by this model: on invented courses a stated 0.9 was right about 0.8 of the"
     " time (shared study of the model, not yet measured here). Read differences below 0.95 as open."
@@ -172,9 +170,9 @@ class Comparison:
         return tuple(own[0] for own in self.calendars_by_weather)
 
     @property
-    def span_years(self) -> float:
+    def span_years(self) -> int:
         """Length of the forecast [years]."""
-        return (self.dates[-1] - self.dates[0]).days / DAYS_A_YEAR
+        return len(self.dates) - 1
 
     @property
     def disrupted_days(self) -> Floats:
@@ -683,7 +681,7 @@ def compare(
             programmes=[programme.name for programme in chosen],
             calendars=[[_dated(calendar) for calendar in own] for own in by_weather],
             years=found.ledger_years,
-            span_years=(found.dates[-1] - found.dates[0]).days / DAYS_A_YEAR,
+            span_years=years,
             areas_m2=areas.tolist(),
             prices=costs,
             labour=labour or course.labour or Labour(),

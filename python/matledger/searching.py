@@ -14,7 +14,7 @@ import numpy.typing as npt
 from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
-from matledger.comparison import CAUTION, DAYS_A_YEAR, compare, too_much
+from matledger.comparison import CAUTION, compare, too_much
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
@@ -596,7 +596,6 @@ def search(
         [[(day, programme.steps[step][1][work]) for day, step, work in calendar.dated] for calendar in own]
         for programme, own in zip(programmes, found, strict=True)
     ]
-    span = (until - first).days / DAYS_A_YEAR
     turf = healing(course, seed=seed) if recovery is None else recovery
     how = labour or course.labour or Labour()
     costs = course.prices if prices is None else prices
@@ -610,7 +609,7 @@ def search(
         programmes=[programme.name for programme in programmes],
         calendars=calendars,
         years=ledger_years,
-        span_years=span,
+        span_years=years,
         areas_m2=areas.tolist(),
         prices=costs or nothing,
         labour=how,
@@ -627,10 +626,10 @@ def search(
         until=until,
         om_percent=frozen(om_percent),
         budget=None if costs is None else money,
-        disrupted_days=frozen(money.disrupted_days.sum(axis=1) / span),
-        sand_kg_m2=frozen(np.array([sum(w.sand_g_m2 * n.sum() for w, n in done) for done in works]) / 1000 / span),
+        disrupted_days=frozen(money.disrupted_days.sum(axis=1) / years),
+        sand_kg_m2=frozen(np.array([sum(w.sand_g_m2 * n.sum() for w, n in done) for done in works]) / 1000 / years),
         works=tuple(works),
-        span_years=span,
+        span_years=years,
         prices=costs,
         labour=how,
         recovery=turf,
