@@ -79,7 +79,7 @@ plt.show()
 Markdown(f"**{comparison.verdict(units)}**")
 
 # %%
-comparison.by_green(units).to_pandas().pivot(index="green", columns="programme", values="P(target)")
+comparison.by_green(units).to_pandas().pivot(index="green", columns="programme", values="P(target)").round(2)
 
 # %% [markdown]
 # A green far below the others decides for all of them. It may need a programme of its own: `mat.search` and its

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -12,11 +13,12 @@ import numpy as np
 
 from matledger import _core, plots
 from matledger.calibration import Calibration
+from matledger.cautions import FIRST
 from matledger.comparison import CAUTION
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.money import Play, Prices
-from matledger.practice import Programme
+from matledger.practice import Coring, Programme, Topdressing
 from matledger.recovery import Recovery, healing, wound_of
 from matledger.searching import Frontier, Space, search
 from matledger.units import System, convert, shown_units
@@ -62,6 +64,13 @@ class Slider:
             "step": step,
             "start": start,
         }
+
+    def nearest(self, value: float, units: System) -> float:
+        """Return where on the slider a stored value lies, or as near as it goes."""
+        least, most, step, _ = self.metric if units == "metric" else self.us
+        if self.unit is not None:
+            value = convert(value, *shown_units(self.unit, units))
+        return round(min(max(least + step * round((value - least) / step), least), most), 6)
 
     def stored(self, value: float, units: System) -> float:
         """Return a value of the page in the stored unit."""
@@ -207,7 +216,8 @@ def explore(
     """Show sliders for a programme, and what every green would come to under it.
 
     In a notebook with anywidget, sliders set the tine, its spacing and depth, corings a year, and the sand and interval
-    of topdressing; organic matter, probability, cost and closed days follow. The widget's ``programme`` is the one
+    of topdressing; organic matter, probability, cost and closed days follow. They start near the course's first
+    programme, whose figures stay on the page to compare. The widget's ``programme`` is the one
     shown, ready for `matledger.compare`. Elsewhere, the same call returns the plot of the programme that the sliders
     start from.
 
@@ -270,9 +280,27 @@ def explore(
     )
     sliders = [slider.shown(units) for slider in SLIDERS]
     start = {slider["name"]: slider["start"] for slider in sliders}
+    if course.programmes:
+        start |= _near(course.programmes[0], units)
     if _in_notebook():
         return _widget(forecaster, sliders, start)
     return plots.greens(forecaster.run(forecaster.programme(Choice.of(start, units))), units=units)
+
+
+def _near(programme: Programme, units: System) -> dict[str, float]:
+    """Return where the sliders come nearest to a programme, as far as they can show it."""
+    values: dict[str, float] = {"events": 0, "sand_mm": 0}
+    for rule, works in programme.steps:
+        cores = next((work for work in works if isinstance(work, Coring)), None)
+        sand = next((work for work in works if isinstance(work, Topdressing)), None)
+        every = re.match(r"every (\d+) days", rule.strip(), re.IGNORECASE)
+        if cores is not None:
+            values["events"] += 1 + len(re.findall(r"\band\b|,", rule))
+            values |= {"bore_mm": cores.tine.inside_diameter_mm, "depth_mm": cores.depth_mm}
+            values["spacing_mm"] = (cores.spacing_mm[0] * cores.spacing_mm[1]) ** 0.5
+        elif sand is not None and every is not None:
+            values |= {"sand_mm": sand.sand_g_m2 / 1000 / _core.SAND_BULK_DENSITY_G_CM3, "every_days": int(every[1])}
+    return {slider.name: slider.nearest(values[slider.name], units) for slider in SLIDERS if slider.name in values}
 
 
 def _in_notebook() -> bool:
@@ -300,7 +328,7 @@ def _widget(forecaster: Forecaster, sliders: list[dict[str, Any]], start: dict[s
         present = traitlets.Dict().tag(sync=True)
         choice = traitlets.Dict().tag(sync=True)
         reading = traitlets.Dict().tag(sync=True)
-        caution = traitlets.Unicode(CAUTION).tag(sync=True)
+        caution = traitlets.Unicode(f"{CAUTION} {FIRST}").tag(sync=True)
 
         @traitlets.observe("choice")
         def _follow(self, change: Any) -> None:

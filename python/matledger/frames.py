@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -13,7 +15,10 @@ if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
 
-__all__ = ["Table", "to_pandas", "to_polars"]
+__all__ = ["Table", "csv_text", "plain", "to_pandas", "to_polars"]
+
+# The wide forms stand for the plain ones in East Asian input.
+STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 class Recorded(Protocol):
@@ -178,3 +183,30 @@ class Table:
             f"<table><caption>{escape(self.caption)}</caption>"
             f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
         )
+
+
+def plain(text: str) -> str:
+    """Return text that no spreadsheet reads as a formula.
+
+    Examples
+    --------
+    >>> plain("=1+1"), plain("twice a year")
+    ("'=1+1", 'twice a year')
+    """
+    return f"'{text}" if text.startswith(STARTS_A_FORMULA) else text
+
+
+def csv_text(table: Table) -> str:
+    """Write a table as CSV, numbers to six decimals; a text that a spreadsheet would take for a formula is escaped."""
+    held = io.StringIO()
+    writer = csv.writer(held, lineterminator="\n")
+
+    def cell(value: object) -> object:
+        if isinstance(value, str):
+            return plain(value)
+        return round(value, 6) if isinstance(value, float) else value
+
+    writer.writerow([plain(name) for name in table.columns])
+    for row in zip(*table.columns.values(), strict=True):
+        writer.writerow([cell(value) for value in row])
+    return held.getvalue()

@@ -45,6 +45,12 @@ METHOD = (
     "Hours come from working width, speed, passes and turning; rates that the course did not state are our own rounded"
     " figures, without a source. Prices are the course's.",
 )
+READ = (
+    "How to read it: OM is organic matter, the median of all draws; nine of ten draws lie between the columns 5 % and"
+    " 95 %. P(target) is the chance that the target holds. Disrupted days have less than 99 % green cover. The plain"
+    " sum counts ground twice where holes overlap, as the trade does; the column before it counts it once. A surface"
+    " that moved down gave more cores than it got sand."
+)
 LAPLACE = "Intervals come from a normal approximation at the most probable values and are somewhat narrow."
 CHAINS = "Intervals come from {draws} draws in {chains} chains of the No-U-Turn sampler."
 LONGEST_CELL = 40
@@ -119,13 +125,18 @@ def side_by_side(comparison: Comparison, present: int) -> Table:
     row("programme", [comparison.names[p] for p in shown])
     om = np.median(comparison.course_mean(comparison.om_percent)[:, -1, comparison.first_sample], axis=-1)
     if comparison.probability_all is not None:
-        row("chance that every green holds", [f"{comparison.probability_all[p, -1]:.0%}" for p in shown])
+        row("chance that every green holds", [_percent(comparison.probability_all[p, -1]) for p in shown])
     row(f"organic matter on {comparison.dates[-1]}", [f"{om[p]:.1f} %" for p in shown])
     if comparison.budget is not None:
         row("cost a year", [f"{comparison.budget.a_year[p]:,.0f} {comparison.budget.currency}" for p in shown])
         row("closed days a year", [f"{comparison.budget.closed_days_a_year[p]:.1f}" for p in shown])
     row("days a year below 99 % cover", [f"{comparison.disrupted_days[p]:.0f}" for p in shown])
     return Table("at a glance", columns)
+
+
+def _percent(share: float) -> str:
+    """Write a probability; draws never prove that something is certain or impossible."""
+    return "over 99%" if share > 0.99 else "under 1%" if share < 0.01 else f"{share:.0%}"
 
 
 def _role(comparison: Comparison, programme: int, present: int) -> str:
@@ -155,7 +166,10 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
         " choice: no range is accepted everywhere."
     )
     evidence: list[tuple[str, list[tuple[str, Any]]]] = [
-        ("Programmes side by side", [("table", comparison.summary(units)), ("table", comparison.contrasts())]),
+        (
+            "Programmes side by side",
+            [("table", comparison.summary(units)), ("text", READ), ("table", comparison.contrasts())],
+        ),
     ]
     if comparison.budget is not None:
         work = comparison.budget.work().to(units)

@@ -7,6 +7,7 @@ use super::practice::{PyCalendar, PyProgramme};
 use super::watch::watched;
 use super::weather::PyWeather;
 use crate::decision::{self, CoverReading, Healing, HealingPriors, Limit, Outlook, Progress, Scan, Wound};
+use crate::weather::resample::ToCome;
 use chrono::NaiveDate;
 use numpy::{PyArray1, PyArray2, PyArray3, PyArrayMethods, PyReadonlyArray2};
 use pyo3::prelude::*;
@@ -135,6 +136,7 @@ pub fn scan<'py>(
         site_yield: given_yield(site_yield),
         years,
         sequences,
+        to_come: ToCome::default(),
         seed,
     };
     let progress = Progress::default();

@@ -8,6 +8,7 @@ use crate::growth::clippings::{SiteYield, YieldSource};
 use crate::growth::drivers::{Drivers, Driving};
 use crate::practice::programme::{Calendar, Programme};
 use crate::practice::rule::DegreeDays;
+use crate::weather::resample::ToCome;
 use crate::weather::series::Weather;
 use chrono::{Datelike, Days, Months, NaiveDate};
 use rand::SeedableRng;
@@ -33,6 +34,8 @@ pub struct Outlook<'a> {
     pub years: usize,
     /// Weather sequences to draw; draws take them in turn.
     pub sequences: usize,
+    /// How they are made of the record.
+    pub to_come: ToCome,
     /// Seed of the weather and of the growth of years to come.
     pub seed: u64,
 }
@@ -144,7 +147,7 @@ impl Outset {
             .into_par_iter()
             .map(|sequence| {
                 progress.go_on()?;
-                let weather = outlook.weather.followed_by(days, outlook.seed, sequence as u64)?;
+                let weather = outlook.weather.followed_by(days, outlook.seed, sequence as u64, &outlook.to_come)?;
                 let drivers = Drivers::new(&weather, &outlook.driving)?;
                 let past = outlook.weather.len();
                 let per_degree_day = outlook.site_yield.g_m2_per_degree_day;
