@@ -56,6 +56,7 @@ impl From<&PyLayout> for Layout {
             mat_depth_mm: given.mat_depth_mm,
             litter: LitterDepths { surface_mm: given.litter_surface_mm, root_scale_mm: given.root_scale_mm },
             stretch_days: given.stretch_days,
+            stretch_litter_mm: 0.5,
         }
     }
 }

@@ -5,7 +5,7 @@
 //! about as much, the rest nominal.
 
 use super::kernel::{Outcome, Standing, trace};
-use super::lanes::{LANES, run_lanes};
+use super::lanes::{Instructions, LANES, follow_with};
 use super::member::{Field, MULTIPLIER, Member};
 use super::plan::{Event, Plan, Scenario};
 use crate::column::{Account, Ledger, Reading, Sample, TwoPools, Weathering};
@@ -181,6 +181,8 @@ pub struct Block<'a> {
 pub struct Control {
     /// Threads; `None` for one a core.
     pub threads: Option<usize>,
+    /// Vector instructions that may be used.
+    pub instructions: Instructions,
     /// Set it to stop: blocks under way are finished, no other is begun.
     pub stop: AtomicBool,
     /// Members done so far, counted over all plans.
@@ -261,11 +263,15 @@ impl<'a> Batch<'a> {
             let plan = &group.plan;
             let outcomes = match members {
                 // The same bits, without seven idle lanes.
-                [member] => vec![part_of(plan, &trace(plan, &self.members.member(*member), |_, _| {}), |value| value)?],
+                [member] => {
+                    let outcome = trace(control.instructions, plan, &self.members.member(*member), |_, _| {});
+                    vec![part_of(plan, &outcome, |value| value)?]
+                }
                 members => {
                     let side_by_side = self.members.lanes(members);
                     let mut standing = Standing::start(plan, &side_by_side);
-                    let outcome = run_lanes(plan, &side_by_side, &mut standing, &plan.tape);
+                    let outcome =
+                        follow_with(control.instructions, plan, &side_by_side, &mut standing, &plan.tape, |_, _| {});
                     (0..members.len()).map(|lane| part_of(plan, &outcome, |v| v.0[lane])).collect::<Result<_>>()?
                 }
             };
@@ -343,7 +349,7 @@ impl Fork {
             .map(|block| {
                 let member = Member::side_by_side(block);
                 let mut standing = Standing::start(plan, &member);
-                let outcome = run_lanes(plan, &member, &mut standing, &past);
+                let outcome = follow_with(Instructions::Best, plan, &member, &mut standing, &past, |_, _| {});
                 checked_years(plan, &outcome, block.len()).map(|()| (block.len(), member, standing))
             })
             .collect::<Result<_>>()?;
@@ -361,7 +367,8 @@ impl Fork {
         }
         let mut found = Vec::new();
         for (count, member, standing) in &self.blocks {
-            let outcome = run_lanes(plan, member, &mut standing.clone(), &plan.tape[self.past.len()..]);
+            let rest = &plan.tape[self.past.len()..];
+            let outcome = follow_with(Instructions::Best, plan, member, &mut standing.clone(), rest, |_, _| {});
             checked_years(plan, &outcome, *count)?;
             let last = outcome.readings.last().map(Reading::om_percent);
             found.extend(last.iter().flat_map(|percent| &percent.0[..*count]));

@@ -12,5 +12,6 @@ mod plan;
 pub mod sand_shares;
 
 pub use kernel::{Outcome, run};
+pub use lanes::Instructions;
 pub use member::{Field, Member};
 pub use plan::{Dated, Event, Layout, Plan, Scenario, Tape};

@@ -7,6 +7,7 @@ use crate::column::{Column, LONGEST_SPAN_YEARS, LitterDepths, Sample, Weathering
 use crate::error::{Problems, Result};
 use crate::practice::work::{Opening, Work};
 use chrono::{Datelike, Days, NaiveDate};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 pub use crate::practice::programme::Dated;
@@ -31,6 +32,9 @@ pub struct Layout {
     pub litter: LitterDepths,
     /// Longest stretch over which the litter's shares are held (d); 1 is the daily scheme.
     pub stretch_days: usize,
+    /// Most litter that may fall in one stretch of more than a day, as thickness (mm): the error of holding the shares is
+    /// of the second order in it.
+    pub stretch_litter_mm: f64,
 }
 
 impl Default for Layout {
@@ -44,6 +48,7 @@ impl Default for Layout {
             mat_depth_mm: 25.0,
             litter: LitterDepths::default(),
             stretch_days: 1,
+            stretch_litter_mm: 0.5,
         }
     }
 }
@@ -59,6 +64,7 @@ impl Layout {
         positive(p, "layout.coarse_mm", self.coarse_mm);
         positive(p, "layout.litter.surface_mm", self.litter.surface_mm);
         positive(p, "layout.litter.root_scale_mm", self.litter.root_scale_mm);
+        positive(p, "layout.stretch_litter_mm", self.stretch_litter_mm);
         p.require(self.blur_percent_mm >= 0.0, "layout.blur_percent_mm", self.blur_percent_mm, "0 % mm or more");
         p.require(self.depth_mm <= 1000.0, "layout.depth_mm", self.depth_mm, "at most 1000 mm");
         p.require(self.fine_mm >= 0.1, "layout.fine_mm", self.fine_mm, "at least 0.1 mm");
@@ -87,6 +93,7 @@ impl Layout {
         mat_depth_mm: 25.0,
         litter: LitterDepths { surface_mm: 10.0, root_scale_mm: 40.0 },
         stretch_days: 30,
+        stretch_litter_mm: 0.5,
     };
 
     /// Thickness of parcels at a depth.
@@ -207,8 +214,10 @@ pub type Tape = Vec<Event>;
 pub struct Plan {
     pub(super) tape: Tape,
     pub(super) parcels_mm: Vec<f64>,
-    /// Of each stretch.
+    /// Of each stretch; plans for other nominal members may share it.
     pub(super) weather: Arc<Vec<Weathering>>,
+    /// First day of each stretch and the day after its last.
+    spans: Arc<BTreeMap<(usize, usize), usize>>,
     days: usize,
     pub(super) samples: Vec<(NaiveDate, Sample)>,
     pub(super) layout: Layout,
@@ -237,6 +246,7 @@ impl Plan {
             tape: Vec::new(),
             parcels_mm,
             weather: Arc::default(),
+            spans: Arc::default(),
             days: scenario.clippings_g_m2.len(),
             samples: samples.into_iter().map(|(_, sample)| sample).collect(),
             layout: scenario.layout,
@@ -246,7 +256,7 @@ impl Plan {
         Ok(Writer::new(plan, scenario, root_zone).write())
     }
 
-    /// The same for another nominal member of the same scenario; its weather is not reckoned again.
+    /// The same for another nominal member of the same scenario; the weather of the same stretches is not reckoned again.
     pub(super) fn for_nominal(&self, scenario: &Scenario<'_>) -> Self {
         let (_, root_zone) = self.layout.parcels();
         Writer::new(Self { tape: Vec::new(), ..self.clone() }, scenario, root_zone).write()
@@ -373,6 +383,15 @@ const MOST_SAND_G_M2: f64 = 160_000.0;
 const SPLIT_ABOVE: f64 = 1.4;
 const MERGE_BELOW: f64 = 1.05;
 
+fn percent(om: f64, mineral: f64) -> f64 {
+    100.0 * om / (om + mineral).max(f64::MIN_POSITIVE)
+}
+
+/// What mixing two layers, each of a concentration (%) and a thickness (mm), would move across their face (% mm).
+fn faced_blur((above, above_mm): (f64, f64), (below, below_mm): (f64, f64)) -> f64 {
+    (above - below).abs() * above_mm * below_mm / (above_mm + below_mm).max(f64::MIN_POSITIVE)
+}
+
 impl<'a> Writer<'a> {
     fn new(plan: Plan, scenario: &'a Scenario<'a>, root_zone: usize) -> Self {
         let nominal = scenario.nominal;
@@ -387,7 +406,7 @@ impl<'a> Writer<'a> {
         let mut work: Vec<&Dated> = scenario.work.iter().collect();
         work.sort_by_key(|dated| dated.date);
         let days = self.plan.days();
-        let (mut next_work, mut next_sample, mut day, mut stretches) = (0, 0, 0, 0);
+        let (mut next_work, mut next_sample, mut day) = (0, 0, 0);
         let mut closes: Option<usize> = None;
         let mut looks: Vec<(usize, usize)> = scenario.profiles.iter().map(|d| day_of(*d)).enumerate().collect();
         looks.sort_by_key(|(_, day)| *day);
@@ -427,12 +446,8 @@ impl<'a> Writer<'a> {
             ];
             let last = stops.into_iter().flatten().min().unwrap_or(days).min(days);
             let year = (date.year() - scenario.start.year()) as usize;
-            if stretches == self.plan.weather.len() {
-                let (modifier, clippings) = (&scenario.decay_modifier[day..last], &scenario.clippings_g_m2[day..last]);
-                Arc::make_mut(&mut self.plan.weather).push(Weathering::of_days(modifier, clippings));
-            }
-            self.push(Event::Stretch { weather: stretches, year });
-            stretches += 1;
+            let weather = self.weather(day, last);
+            self.push(Event::Stretch { weather, year });
             self.reshape();
             if last == year_end {
                 self.plan.tape.push(Event::YearEnd);
@@ -442,14 +457,31 @@ impl<'a> Writer<'a> {
         self.plan
     }
 
+    /// Number of the weather of a stretch.
+    fn weather(&mut self, day: usize, last: usize) -> usize {
+        if let Some(known) = self.plan.spans.get(&(day, last)) {
+            return *known;
+        }
+        let (modifier, clippings) =
+            (&self.scenario.decay_modifier[day..last], &self.scenario.clippings_g_m2[day..last]);
+        let weather = Arc::make_mut(&mut self.plan.weather);
+        weather.push(Weathering::of_days(modifier, clippings));
+        Arc::make_mut(&mut self.plan.spans).insert((day, last), weather.len() - 1);
+        weather.len() - 1
+    }
+
     /// The day after the last of the longest stretch that may begin at `day`.
     fn longest(&self, day: usize) -> usize {
         let most = (day + self.scenario.layout.stretch_days).min(self.plan.days);
-        let mut passed = 0.0;
-        let spans = self.scenario.decay_modifier[day..most].iter().map(|modifier| modifier / DAYS_PER_YEAR);
-        let before = spans.take_while(|span| {
-            let fits = passed < LONGEST_SPAN_YEARS;
-            passed += span;
+        let nominal = self.scenario.nominal;
+        let litter_mm = nominal.densities.thickness_mm(0.0, nominal.litter_ratio);
+        let (mut passed, mut fallen_mm) = (0.0, 0.0);
+        let series = self.scenario.decay_modifier[day..most].iter().zip(&self.scenario.clippings_g_m2[day..most]);
+        let before = series.take_while(|(modifier, clippings)| {
+            let first = passed == 0.0 && fallen_mm == 0.0;
+            fallen_mm += *clippings * litter_mm;
+            let fits = first || (passed < LONGEST_SPAN_YEARS && fallen_mm <= self.plan.layout.stretch_litter_mm);
+            passed += *modifier / DAYS_PER_YEAR;
             fits
         });
         day + before.count()
@@ -468,7 +500,11 @@ impl<'a> Writer<'a> {
                 let thickness = w.sand_g_m2 / self.column.densities.mineral / 1000.0;
                 let laid = (thickness - self.column.room_mm).max(0.0);
                 let top = self.column.len() - 1;
-                if laid > 0.0 && self.column.thickness_mm(top) + laid > self.plan.layout.fine_mm {
+                let (om, mineral) = (self.column.om(top), self.column.mineral[top]);
+                let blur = faced_blur((percent(om, mineral), self.column.thickness_mm(top)), (0.0, laid));
+                let layout = &self.plan.layout;
+                let thick = self.column.thickness_mm(top) + laid > layout.fine_mm;
+                if laid > 0.0 && (thick || blur > layout.blur_percent_mm) {
                     self.push(Event::Push);
                 }
                 let (sand_g_m2, picked_up_share) = (w.sand_g_m2, w.picked_up_share);
@@ -489,12 +525,8 @@ impl<'a> Writer<'a> {
 
     /// What merging a parcel with the one below would move across their face, as concentration times depth (% mm).
     fn blur_percent_mm(&self, upper: usize) -> f64 {
-        let of = |i: usize| {
-            let (om, mineral) = (self.column.om(i), self.column.mineral[i]);
-            (100.0 * om / (om + mineral).max(f64::MIN_POSITIVE), self.column.thickness_mm(i))
-        };
-        let ((above, above_mm), (below, below_mm)) = (of(upper), of(upper - 1));
-        (above - below).abs() * above_mm * below_mm / (above_mm + below_mm).max(f64::MIN_POSITIVE)
+        let of = |i: usize| (percent(self.column.om(i), self.column.mineral[i]), self.column.thickness_mm(i));
+        faced_blur(of(upper), of(upper - 1))
     }
 
     /// Splits what has grown thick and merges what has grown thin, but never across the root zone's edge.
