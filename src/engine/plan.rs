@@ -23,6 +23,9 @@ pub struct Layout {
     pub fine_to_mm: f64,
     /// Thickness that they grow to (mm).
     pub coarse_mm: f64,
+    /// Thickness of parcels about a sharp edge no deeper than the surface litter's (mm): the lower end of that litter, of
+    /// sand that is injected or of holes; in proportion to depth below it.
+    pub edge_mm: f64,
     /// Two parcels are merged while that moves less organic matter across their common face than this much concentration
     /// over this much depth (% mm): layers of sand stay layers. Infinite: whatever they hold.
     pub blur_percent_mm: f64,
@@ -44,6 +47,7 @@ impl Default for Layout {
             fine_mm: 2.5,
             fine_to_mm: 100.0,
             coarse_mm: 10.0,
+            edge_mm: 2.5,
             blur_percent_mm: 0.1,
             mat_depth_mm: 25.0,
             litter: LitterDepths::default(),
@@ -62,6 +66,7 @@ impl Layout {
         positive(p, "layout.fine_mm", self.fine_mm);
         positive(p, "layout.fine_to_mm", self.fine_to_mm);
         positive(p, "layout.coarse_mm", self.coarse_mm);
+        positive(p, "layout.edge_mm", self.edge_mm);
         positive(p, "layout.litter.surface_mm", self.litter.surface_mm);
         positive(p, "layout.litter.root_scale_mm", self.litter.root_scale_mm);
         positive(p, "layout.stretch_litter_mm", self.stretch_litter_mm);
@@ -89,7 +94,8 @@ impl Layout {
         fine_mm: 1.0,
         fine_to_mm: 15.0,
         coarse_mm: 5.0,
-        blur_percent_mm: 0.2,
+        edge_mm: 0.5,
+        blur_percent_mm: 0.05,
         mat_depth_mm: 25.0,
         litter: LitterDepths { surface_mm: 10.0, root_scale_mm: 40.0 },
         stretch_days: 30,
@@ -374,7 +380,13 @@ struct Writer<'a> {
     column: Column<f64>,
     state: State<f64>,
     root_zone: usize,
+    /// Depths at which something that is done in the column ends (mm).
+    edges_mm: Vec<f64>,
 }
+
+/// Reach of the thin parcels about an edge, above it and below it (mm).
+const ABOVE_EDGE_MM: f64 = 3.0;
+const BELOW_EDGE_MM: f64 = 2.0;
 
 /// Sand of one piece of work above this is taken for a slip (g/m2): 100 mm.
 const MOST_SAND_G_M2: f64 = 160_000.0;
@@ -397,7 +409,23 @@ impl<'a> Writer<'a> {
         let nominal = scenario.nominal;
         let column = Column::new(&plan.parcels_mm, &nominal.profile, nominal.young_share, nominal.densities);
         let state = State::start(&column);
-        Self { plan, scenario, column, state, root_zone }
+        let ends = scenario.work.iter().flat_map(|dated| match dated.work {
+            Work::SandInjection(w) => vec![w.from_mm, w.to_mm],
+            work => work.opening().filter(|o| o.depth_sd_mm == 0.0).map(|o| o.depth_mm).into_iter().collect(),
+        });
+        let mut edges_mm: Vec<f64> = ends.filter(|&end| end > 0.0).chain([plan.layout.litter.surface_mm]).collect();
+        edges_mm.sort_by(f64::total_cmp);
+        edges_mm.dedup();
+        Self { plan, scenario, column, state, root_zone, edges_mm }
+    }
+
+    /// Thickness of parcels at a depth.
+    fn target_mm(&self, depth_mm: f64) -> f64 {
+        let layout = &self.plan.layout;
+        let target = layout.target_mm(depth_mm);
+        let near = |edge: &&f64| (-ABOVE_EDGE_MM..BELOW_EDGE_MM).contains(&(depth_mm - **edge));
+        let thin = |edge: &f64| layout.edge_mm * (edge / layout.litter.surface_mm).max(1.0);
+        self.edges_mm.iter().filter(near).map(thin).fold(target, f64::min)
     }
 
     fn write(mut self) -> Plan {
@@ -536,7 +564,7 @@ impl<'a> Writer<'a> {
         let mut i = self.column.len();
         while i > 0 {
             i -= 1;
-            let target = layout.target_mm(top);
+            let target = self.target_mm(top);
             let thickness = self.column.thickness_mm(i);
             let newest = i + 1 == self.column.len();
             if thickness > SPLIT_ABOVE * target {
