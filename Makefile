@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 RUST := $(shell find src -name '*.rs') Cargo.toml Cargo.lock
 
-.PHONY: demo test tools lint rust python types notebooks docs pins clean
+.PHONY: demo test tools lint rust python types notebooks docs wheel sdist pins clean
 
 demo: $(VENV)/built
 	$(BIN)/python -m matledger.demo demo-output
@@ -57,6 +57,22 @@ notebooks: $(VENV)/built
 docs: $(VENV)/built
 	$(BIN)/python -m sphinx -b html -W --keep-going -q docs docs/_build/html
 
+# The wheel of a release for this machine, audited, then tried by following docs/first-hour.md with every Python there is.
+wheel: $(VENV)/installed
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements/release.txt
+	rm -rf dist
+	PATH="$(abspath $(BIN)):$$PATH" $(BIN)/python -m maturin build --release --locked --zig --compatibility manylinux2014 --out dist
+	$(BIN)/python -m abi3audit --strict --summary dist/*.whl
+	$(BIN)/python -m auditwheel show dist/*.whl | tee /dev/stderr | grep --quiet "tag:.*manylinux_2_17_\|^.manylinux_2_17_"
+	$(BIN)/python packaging/check_dist.py dist manylinux_2_17_$(shell uname -m)
+	$(BIN)/python packaging/try_wheel.py dist/*.whl \
+		$(shell for v in 3.11 3.12 3.13 3.14; do python$$v -c '' 2>/dev/null && echo python$$v; done)
+
+# The source archive with the crates inside, and proof that it builds without a network.
+sdist: $(VENV)/installed
+	$(BIN)/python packaging/sdist.py dist
+	$(BIN)/python packaging/try_sdist.py dist/*.tar.gz
+
 # Pins the newest versions of what requirements/dev.in names.
 pins: | tools
 	rm -rf target/pins
@@ -66,4 +82,4 @@ pins: | tools
 	rm -rf target/pins
 
 clean:
-	rm -rf target $(VENV) demo-output docs/_build notebooks/_run
+	rm -rf target dist $(VENV) demo-output docs/_build notebooks/_run

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Any
 from matledger import _core
 
 if TYPE_CHECKING:
-    from matledger.calibration import Calibration, calibrate
+    from matledger.calibration import (
+        Calibration,
+        Invented,
+        PriorCheck,
+        calibrate,
+        invent_tests,
+        last_tests,
+        leave_one_out,
+        prior_check,
+    )
     from matledger.comparison import Comparison, compare
     from matledger.course import Course, Green, Method, Settings, Target
     from matledger.course_file import load_course
@@ -16,8 +25,11 @@ if TYPE_CHECKING:
     from matledger.demo import demo_course
     from matledger.errors import InputError, Problem
     from matledger.evidence import value_of_test
+    from matledger.explorer import explore
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
+    from matledger.learning import next_tests
+    from matledger.mixed import StudyAnalysis, analyse
     from matledger.money import Budget, Play, Prices
     from matledger.ordering import (
         Buying,
@@ -59,6 +71,15 @@ if TYPE_CHECKING:
     )
     from matledger.recovery import CoverReading, Recovery, healing
     from matledger.reporting import report
+    from matledger.sampling import (
+        SamplingPrices,
+        StudyDesign,
+        StudyPower,
+        StudyVariances,
+        probe_sd_percent,
+        study_power,
+        weigh_designs,
+    )
     from matledger.sand import (
         Grading,
         Layering,
@@ -72,6 +93,15 @@ if TYPE_CHECKING:
     )
     from matledger.searching import ByGreen, Frontier, Space, search
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.study_folder import (
+        SiteContrasts,
+        StudyRun,
+        check_study,
+        open_study,
+        run_study,
+    )
+    from matledger.trial_tables import Study, read_study
+    from matledger.versions import show_versions
     from matledger.water_entry import (
         RingReading,
         WaterEntry,
@@ -87,6 +117,7 @@ if TYPE_CHECKING:
         growth_potential,
         soil_temperature,
     )
+    from matledger.weather_to_come import WeatherToCome
     from matledger.work_day import (
         Crew,
         WorkDay,
@@ -114,6 +145,7 @@ __all__ = [
     "Green",
     "InputError",
     "Interpolate",
+    "Invented",
     "Labour",
     "Layering",
     "Ledger",
@@ -122,6 +154,7 @@ __all__ = [
     "Order",
     "Play",
     "Prices",
+    "PriorCheck",
     "ProbeReading",
     "Problem",
     "Programme",
@@ -129,14 +162,22 @@ __all__ = [
     "RingReading",
     "Run",
     "SameDayOtherYears",
+    "SamplingPrices",
     "SandCheck",
     "SandInjection",
     "Settings",
+    "SiteContrasts",
     "SiteYield",
     "SoilTest",
     "SolidTining",
     "Space",
     "Specification",
+    "Study",
+    "StudyAnalysis",
+    "StudyDesign",
+    "StudyPower",
+    "StudyRun",
+    "StudyVariances",
     "Target",
     "Task",
     "Tine",
@@ -144,12 +185,15 @@ __all__ = [
     "VerticalMowing",
     "WaterEntry",
     "Weather",
+    "WeatherToCome",
     "WorkDay",
     "WorkRecord",
     "__version__",
+    "analyse",
     "back_on",
     "calibrate",
     "check_spreader",
+    "check_study",
     "compare",
     "cover_readings",
     "daily_clippings",
@@ -158,13 +202,21 @@ __all__ = [
     "demo_course",
     "depth_verdicts",
     "estimate_water_entry",
+    "explore",
     "fill_prior",
     "filter_d15_mm",
     "growth_potential",
     "healing",
+    "invent_tests",
+    "last_tests",
+    "leave_one_out",
     "load_course",
+    "next_tests",
+    "open_study",
     "order_sand",
     "plan_day",
+    "prior_check",
+    "probe_sd_percent",
     "rank_dates",
     "read_clippings",
     "read_cover",
@@ -175,17 +227,22 @@ __all__ = [
     "read_sieve_analyses",
     "read_soil_tests",
     "read_specification",
+    "read_study",
     "read_weather",
     "read_work",
     "report",
     "rounds_to_fill",
+    "run_study",
     "sand_in_ground",
     "search",
+    "show_versions",
     "simulate",
     "site_yield",
     "soil_temperature",
     "spreader_passes",
+    "study_power",
     "value_of_test",
+    "weigh_designs",
     "with_probe_readings",
 ]
 
@@ -193,9 +250,40 @@ __version__ = _core.VERSION
 
 # Modules are imported when a name is first used: numpy alone takes most of what an import may cost.
 _HOMES = {
+    "study_folder": (
+        "SiteContrasts",
+        "StudyRun",
+        "check_study",
+        "open_study",
+        "run_study",
+    ),
+    "trial_tables": (
+        "Study",
+        "read_study",
+    ),
+    "mixed": (
+        "StudyAnalysis",
+        "analyse",
+    ),
+    "sampling": (
+        "SamplingPrices",
+        "StudyDesign",
+        "StudyPower",
+        "StudyVariances",
+        "probe_sd_percent",
+        "study_power",
+        "weigh_designs",
+    ),
+    "weather_to_come": ("WeatherToCome",),
     "calibration": (
         "Calibration",
+        "Invented",
+        "PriorCheck",
         "calibrate",
+        "invent_tests",
+        "last_tests",
+        "leave_one_out",
+        "prior_check",
     ),
     "comparison": (
         "Comparison",
@@ -216,6 +304,7 @@ _HOMES = {
         "Problem",
     ),
     "evidence": ("value_of_test",),
+    "explorer": ("explore",),
     "growth": (
         "ClippingRecord",
         "DailyClippings",
@@ -224,6 +313,7 @@ _HOMES = {
         "site_yield",
     ),
     "labour": ("Labour", "Task"),
+    "learning": ("next_tests",),
     "money": ("Budget", "Play", "Prices"),
     "practice": (
         "Coring",
@@ -258,6 +348,7 @@ _HOMES = {
     "reporting": ("report",),
     "searching": ("ByGreen", "Frontier", "Space", "search"),
     "simulation": ("Ledger", "Run", "simulate"),
+    "versions": ("show_versions",),
     "weather": (
         "Interpolate",
         "SameDayOtherYears",

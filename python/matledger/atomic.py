@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["fresh_folder", "write_whole"]
+__all__ = ["fresh_file", "fresh_folder", "write_whole"]
 
 
 def write_whole(path: Path, text: str) -> None:
@@ -20,11 +20,23 @@ def write_whole(path: Path, text: str) -> None:
     OSError
         If it cannot be written; a file that was there before is untouched.
     """
-    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    with fresh_file(path) as draft, draft.open("w", encoding="utf-8", newline="\n") as file:
+        file.write(text)
+
+
+@contextmanager
+def fresh_file(path: Path) -> Iterator[Path]:
+    """Give a draft file of the same ending to fill, and move it into place when all went well.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; a file that was there before is untouched.
+    """
+    draft = path.with_name(f".{path.stem}.{secrets.token_hex(4)}{path.suffix}")
     try:
-        with draft.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
+        yield draft
+        with draft.open("rb+") as file:
             os.fsync(file.fileno())
         draft.replace(path)
     finally:

@@ -2,29 +2,14 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import secrets
 from pathlib import Path
 
-from matledger.atomic import write_whole
+from matledger.atomic import fresh_file, write_whole
 from matledger.errors import InputError, Problem
+from matledger.frames import csv_text, plain
 from matledger.money import LINES, Budget
 
 __all__ = ["write_budget"]
-
-STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
-
-
-def plain(text: str) -> str:
-    """Return text that no spreadsheet reads as a formula.
-
-    Examples
-    --------
-    >>> plain("=1+1"), plain("twice a year")
-    ("'=1+1", 'twice a year')
-    """
-    return f"'{text}" if text.startswith(STARTS_A_FORMULA) else text
 
 
 def write_budget(budget: Budget, path: str | Path) -> Path:
@@ -56,20 +41,10 @@ def write_budget(budget: Budget, path: str | Path) -> Path:
     if ending not in (".xlsx", ".csv"):
         raise InputError([Problem("path", str(path), "a file name ending in .xlsx or .csv")])
     if ending == ".csv":
-        held = io.StringIO()
-        writer = csv.writer(held, lineterminator="\n")
-        table = budget.lines()
-        writer.writerow(table.columns)
-        for row in zip(*table.columns.values(), strict=True):
-            writer.writerow([plain(cell) if isinstance(cell, str) else cell for cell in row])
-        write_whole(target, held.getvalue())
+        write_whole(target, csv_text(budget.lines()))
         return target
-    draft = target.with_name(f".{target.stem}.{secrets.token_hex(4)}.xlsx")
-    try:
+    with fresh_file(target) as draft:
         _spreadsheet(budget, draft)
-        draft.replace(target)
-    finally:
-        draft.unlink(missing_ok=True)
     return target
 
 

@@ -54,7 +54,8 @@ CAUTIONS = (
     ),
     Caution(
         "lifting",
-        "Wet cores and sand are heavy: small loads, two people or a cart. 23 kg is the reference load at best posture.",
+        "Wet cores and sand are heavy: small loads, two people or a cart. 23 kg (51 lb) is the reference load at best"
+        " posture.",
         "NIOSH lifting equation, DHHS 94-110 (from memory)",
     ),
     Caution(

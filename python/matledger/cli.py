@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -23,6 +24,16 @@ OK, BAD_INPUT, NO_PROGRAMME, NO_FILE, STOPPED = 0, 2, 3, 4, 130
 DESCRIPTION = """\
 How much organic matter putting greens make, what coring and sanding do about it, what that costs, and which programme
 to choose. A course is a folder with course.toml and the CSV files that it names; `matledger new FOLDER` writes one."""
+
+EXAMPLES = """\
+examples:
+  matledger new my-course                      a starter course, to be edited
+  matledger check my-course                    what is there, and every problem with it
+  matledger fit my-course --seed 1             what the soil tests taught
+  matledger compare my-course --units us       the programmes side by side
+  matledger report my-course --out plan.html --present "twice a year" --budget budget.xlsx
+
+"""
 
 EPILOG = """\
 exit codes: 0 all is well; 2 the input or the command is wrong (every problem is listed); 3 no programme reaches the
@@ -96,12 +107,19 @@ probability = 0.8
 # crew_h = 25
 # machine_h = { corer = 40, vehicle = 15, spreader = 30 }
 # sand_t = 40
+# round = 60                      # a round of play, for what closed and slow days cost
+
+# [play]                        # with a play calendar the report ranks the weeks for coring
+# rounds_a_week = [0, 0, 60, 150, 220, 280, 300, 300, 240, 160, 60, 0]
+# lost_share = 0.1                # of the rounds while the greens recover
 """
 
 
 def _parser() -> argparse.ArgumentParser:
     shaped = argparse.RawDescriptionHelpFormatter
-    parser = argparse.ArgumentParser(prog="matledger", description=DESCRIPTION, epilog=EPILOG, formatter_class=shaped)
+    parser = argparse.ArgumentParser(
+        prog="matledger", description=DESCRIPTION, epilog=EXAMPLES + EPILOG, formatter_class=shaped
+    )
     parser.add_argument("--version", action="version", version=f"matledger {_core.VERSION}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
@@ -111,7 +129,7 @@ def _parser() -> argparse.ArgumentParser:
         return added
 
     command("new", "write a commented starter course into a new folder")
-    command("check", "read a course and list every problem, by file, row and column")
+    command("check", "read a course, or a study that was run, and list every problem by file, row and column")
     fit = command("fit", "fit the unknowns to the soil tests and say what they taught")
     weigh = command("compare", "run the course's programmes forward and set them side by side")
     page = command("report", "write the page for the committee, and the budget")
@@ -131,6 +149,9 @@ def _parser() -> argparse.ArgumentParser:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command, and return its exit code."""
     given = _parser().parse_args(arguments)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot show a name shows its code
+            stream.reconfigure(errors="backslashreplace")
     try:
         return _run(given)
     except InputError as error:
@@ -147,18 +168,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(given: argparse.Namespace) -> int:
     if given.command == "new":
         return _new(given.folder)
+    if given.command == "check" and (given.folder / "study.toml").is_file():
+        return _check_study(given.folder)
     from matledger.course_file import load_course
 
     course = load_course(given.folder)
     if given.command == "check":
-        print(course)
-        print("\n".join(f"note: {note}" for note in course.notes))
+        print(course.name, *(f"  {name}: {fact}" for name, fact in course.facts), sep="\n")
+        _say(course.notes)
+        print("no problem was found")
         return OK
+    if given.command == "report":
+        _check_outputs(given, course)
     bar = Bar(sys.stderr, shown=not given.quiet and sys.stderr.isatty())
     calibration = _fit(course, given, bar)
     if given.command == "fit":
         print(calibration.taught())
-        print("\n".join(f"note: {note}" for note in calibration.notes))
+        _say(calibration.notes)
         return OK
     from matledger.comparison import compare
 
@@ -177,11 +203,20 @@ def _run(given: argparse.Namespace) -> int:
         print(comparison.summary(given.units))
         if comparison.budget is not None:
             print(f"\n{comparison.budget.table()}")
-        print("\n".join(f"note: {note}" for note in comparison.notes))
+        _say(comparison.notes_in(given.units))
     else:
         _report(comparison, given)
-    print(comparison.verdict())
+    print(comparison.verdict(given.units))
     return NO_PROGRAMME if comparison.target is not None and comparison.recommended is None else OK
+
+
+def _check_study(folder: Path) -> int:
+    from matledger.study_folder import check_study
+
+    differing = check_study(folder)
+    print(f"{folder}: every file is as it was when the study was run")
+    print("\n".join(f"note: {note}" for note in differing))
+    return OK
 
 
 def _fit(course: Course, given: argparse.Namespace, bar: Bar) -> Calibration:
@@ -193,13 +228,37 @@ def _fit(course: Course, given: argparse.Namespace, bar: Bar) -> Calibration:
     return calibration
 
 
+def _say(notes: Sequence[str]) -> None:
+    for note in notes:
+        print(f"note: {note}")
+
+
+def _check_outputs(given: argparse.Namespace, course: Course) -> None:
+    """Refuse what could not be written, before the work is done and not after."""
+    from matledger.errors import Problem
+
+    wanted = [("--out", given.out, (".pdf", ".html")), ("--budget", given.budget, (".xlsx", ".csv"))]
+    problems = []
+    for option, path, endings in wanted:
+        if path is None:
+            continue
+        if path.suffix.lower() not in endings:
+            problems.append(Problem(option, str(path), f"a file name ending in {' or '.join(endings)}"))
+        if not path.absolute().parent.is_dir():
+            problems.append(Problem(option, str(path), "a file in a folder that is there"))
+    if given.budget is not None and course.prices is None:
+        problems.append(Problem("--budget", str(given.budget), "a course with [prices] in course.toml"))
+    names = [programme.name for programme in course.programmes]
+    if given.present is not None and given.present not in names:
+        problems.append(Problem("--present", repr(given.present), f"one of {', '.join(names)}"))
+    if problems:
+        raise InputError(problems)
+
+
 def _report(comparison: Comparison, given: argparse.Namespace) -> None:
     from matledger.budget_files import write_budget
-    from matledger.errors import Problem
     from matledger.reporting import report
 
-    if given.budget is not None and comparison.budget is None:
-        raise InputError([Problem("--budget", str(given.budget), "a course with [prices] in course.toml")])
     out = given.folder / "plan.pdf" if given.out is None else given.out
     print(report(comparison, out, units=given.units, present=given.present))
     if comparison.budget is not None and given.budget is not None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
-from matledger import _core, units
+from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
 from matledger.course import Target
@@ -18,9 +18,10 @@ from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Play, Prices, budget, disrupted_days, draw_losses
-from matledger.practice import Calendar, Programme
-from matledger.recovery import Recovery, healing
-from matledger.units import System
+from matledger.practice import Calendar, Programme, Work
+from matledger.recovery import Recovery, healing, wound_of
+from matledger.units import System, convert, show, show_window, shown_units
+from matledger.weather_to_come import WeatherToCome
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -97,8 +98,12 @@ class Comparison:
         How the turf heals.
     prices
         What things cost, if the user said.
+    play
+        How much is played, if the user said.
     budget
         What the programmes cost, by the calendars above; None without prices.
+    weather_to_come
+        How weather to come was made of the record.
     """
 
     calibration: Calibration
@@ -118,7 +123,9 @@ class Comparison:
     calendars: tuple[Calendar, ...]
     recovery: Recovery
     prices: Prices | None
+    play: Play | None
     budget: Budget | None
+    weather_to_come: WeatherToCome
 
     def __eq__(self, other: object) -> bool:
         """Compare inputs and every number."""
@@ -151,7 +158,15 @@ class Comparison:
         """The sample that tables and plots show: the target's window, or the first."""
         if self.target is None:
             return 0
-        return self.samples.index(_named((self.target.top_mm, self.target.bottom_mm)))
+        return self.samples.index(show_window(self.target.top_mm, self.target.bottom_mm))
+
+    def sample_name(self, sample: int, units: System = "metric") -> str:
+        """Name of a sample for a reader of metric or US customary units."""
+        name = self.samples[sample]
+        if name == MAT:
+            return name
+        top, _, bottom, _ = name.split()
+        return show_window(float(top), float(bottom), units)
 
     @property
     def disrupted_days(self) -> Floats:
@@ -162,6 +177,12 @@ class Comparison:
             for calendar in self.calendars
         ]
         return np.array([len([day for day in days if day < self.dates[-1]]) / years for days in found])
+
+    def openings(self, programme: int) -> tuple[tuple[dt.date, Work], ...]:
+        """Days and work that open the surface in the first whole calendar year of a programme, by date."""
+        dated = [(event.date, event.work) for event in self.calendars[programme] if wound_of(event.work)]
+        whole = [year for year in self.ledger_years if dt.date(year, 1, 1) >= self.dates[0]]
+        return tuple((day, work) for day, work in dated if day.year == (whole or self.ledger_years)[0])
 
     def course_mean(self, values: Floats) -> Floats:
         """Mean over the greens (axis 1), weighted by area."""
@@ -192,7 +213,7 @@ class Comparison:
         surface = self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0])
         yearly = self.work.mean(axis=1)
         low, median, high = np.quantile(om, [0.05, 0.5, 0.95], axis=-1)
-        window = self.samples[sample]
+        window = self.sample_name(sample, units)
         columns: dict[str, Sequence[Any]] = {
             "programme": self.names,
             f"OM % in {window}": median.tolist(),
@@ -213,21 +234,27 @@ class Comparison:
             add(f"{self.budget.currency} a year", self.budget.a_year, ",.0f")
         add("surface a year, %", 100 * yearly[:, 0], ".1f")
         add("plain sum, %", 100 * yearly[:, 1], ".1f")
+        stored = {}
         for name, values, unit in (
-            ("sand a year", yearly[:, 4] / _core.SAND_BULK_DENSITY_G_CM3, "mm of sand"),
-            ("sand a year, course", yearly[:, 4] * self.areas_m2.sum() / 1000, "t"),
-            (f"OM stock in {window}", np.median(stock, axis=-1), "kg/m2"),
-            ("mat", np.median(thick, axis=-1), "mm"),
-            ("surface moved", np.median(surface, axis=-1), "mm"),
+            ("sand a year, mm", yearly[:, 4] / _core.SAND_BULK_DENSITY_G_CM3, "mm of sand"),
+            ("sand a year, course, t", yearly[:, 4] * self.areas_m2.sum() / 1000, "t"),
+            (f"OM stock in {window}, kg/m2", np.median(stock, axis=-1), "kg/m2"),
+            ("mat, mm", np.median(thick, axis=-1), "mm"),
+            ("surface moved, mm", np.median(surface, axis=-1), "mm"),
         ):
-            shown = [_shown(float(value), unit, units) for value in values]
-            columns[f"{name}, {shown[0][1]}"] = [value for value, _ in shown]
-            formats[f"{name}, {shown[0][1]}"] = ".1f" if unit != "kg/m2" else ".2f"
+            add(name, values, ".1f" if unit != "kg/m2" else ".2f")
+            stored[name] = unit
         course = self.calibration.course.name
-        return Table(f"{course}: programmes on {self.dates[-1]}, all greens by area", columns, formats)
+        caption = f"{course}: programmes on {self.dates[-1]}, all greens by area"
+        return Table(caption, columns, formats, stored).to(units)
 
-    def by_green(self) -> Table:
+    def by_green(self, units: System = "metric") -> Table:
         """Every programme on every green at the end of the last year.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
 
         Returns
         -------
@@ -245,11 +272,17 @@ class Comparison:
         }
         if self.probability is not None:
             columns["P(target)"] = [float(self.probability[p, g, -1]) for p, g in rows]
-        caption = f"{self.calibration.course.name}: OM in {self.samples[self.first_sample]} on {self.dates[-1]}"
+        window = self.sample_name(self.first_sample, units)
+        caption = f"{self.calibration.course.name}: OM in {window} on {self.dates[-1]}"
         return Table(caption, columns, dict.fromkeys(list(columns)[2:], ".2f"))
 
-    def by_year(self) -> Table:
+    def by_year(self, units: System = "metric") -> Table:
         """Organic matter of every sample at the end of each year, mean over the greens by area.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
 
         Returns
         -------
@@ -263,7 +296,7 @@ class Comparison:
         columns: dict[str, Sequence[Any]] = {
             "programme": [self.names[p] for p, _, _ in rows],
             "date": [self.dates[d] for _, d, _ in rows],
-            "sample": [self.samples[s] for _, _, s in rows],
+            "sample": [self.sample_name(s, units) for _, _, s in rows],
             "OM %": [float(om[1][row]) for row in rows],
             "5 %": [float(om[0][row]) for row in rows],
             "95 %": [float(om[2][row]) for row in rows],
@@ -274,7 +307,8 @@ class Comparison:
             f"{self.calibration.course.name}: year by year, all greens by area",
             columns,
             dict.fromkeys(list(columns)[3:], ".2f"),
-        )
+            {"OM kg/m2": "kg/m2", "thickness mm": "mm"},
+        ).to(units)
 
     def contrasts(self) -> Table:
         """Every pair of programmes on the same draws and weather, at the end of the last year.
@@ -301,8 +335,14 @@ class Comparison:
         caption = f"{self.calibration.course.name}: contrasts on {self.dates[-1]}, all greens by area"
         return Table(caption, columns, dict.fromkeys(list(columns)[2:], ".2f"))
 
-    def ledger(self) -> Table:
-        """The mean account of organic matter and mineral by programme and year, mean over the greens by area [g/m2]."""
+    def ledger(self, units: System = "metric") -> Table:
+        """The mean account of organic matter and mineral by programme and year, mean over the greens by area [g/m2].
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
+        """
         mean = self.course_mean(self.ledgers)
         rows = [(p, y, s) for p in range(mean.shape[0]) for y in range(mean.shape[1]) for s in range(2)]
         columns: dict[str, Sequence[Any]] = {
@@ -310,12 +350,21 @@ class Comparison:
             "year": [self.ledger_years[y] for _, y, _ in rows],
             "substance": [("organic matter", "mineral")[s] for _, _, s in rows],
         }
-        columns |= {entry: [float(mean[(*row, i)]) for row in rows] for i, entry in enumerate(ENTRIES)}
-        caption = f"{self.calibration.course.name}: ledger, g/m2"
+        metric, unit = shown_units("g/m2", units)
+        columns |= {
+            entry: [convert(float(mean[(*row, i)]), metric, unit) for row in rows] for i, entry in enumerate(ENTRIES)
+        }
+        caption = f"{self.calibration.course.name}: ledger, {unit}"
         return Table(caption, columns, dict.fromkeys(ENTRIES, ".0f"))
 
-    def ledger_in_words(self) -> tuple[str, ...]:
-        """What became of the organic matter of a year, in a sentence for each programme and year."""
+    def ledger_in_words(self, units: System = "metric") -> tuple[str, ...]:
+        """What became of the organic matter of a year, in a sentence for each programme and year.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
+        """
         mean = self.course_mean(self.ledgers)
         said = []
         for p, name in enumerate(self.names):
@@ -323,11 +372,15 @@ class Comparison:
                 om, mineral = (dict(zip(ENTRIES, mean[p, y, s], strict=True)) for s in range(2))
                 change = om["end"] - om["start"]
                 new_mm = (mineral["end"] - mineral["start"]) / _core.SAND_BULK_DENSITY_G_CM3 / 1000
+                grown, decayed, cored, held = (
+                    show(abs(float(mass)), "g/m2", units)
+                    for mass in (om["gained"], om["respired"], om["cored_out"], change)
+                )
                 said.append(
-                    f"{name}, {year}: of the {om['gained']:.0f} g/m2 of organic matter grown, {om['respired']:.0f}"
-                    f" decayed as did part of the old, {om['cored_out']:.0f} left with the cores; the ground holds"
-                    f" {abs(change):.0f} g/m2 {'more' if change >= 0 else 'less'} than a year before, and"
-                    f" {abs(new_mm):.1f} mm {'more' if new_mm >= 0 else 'less'} sand."
+                    f"{name}, {year}: {grown} of organic matter grew; {decayed} of it and of the older matter decayed"
+                    f" and {cored} left with the cores. The ground holds {held} {'more' if change >= 0 else 'less'}"
+                    f" than a year before, and {show(abs(new_mm), 'mm of sand', units, 2)}"
+                    f" {'more' if new_mm >= 0 else 'less'} sand."
                 )
         return tuple(said)
 
@@ -344,13 +397,17 @@ class Comparison:
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know: sinking surfaces, skipped work, close contests, the calibration's notes."""
+        return self.notes_in("metric")
+
+    def notes_in(self, units: System) -> tuple[str, ...]:
+        """The notes for a reader of metric or US customary units."""
         notes = []
         moved = np.median(self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0]), axis=-1)
         for name, by in zip(self.names, moved, strict=True):
             if by < -0.5:
                 notes.append(
-                    f"{name}: more is cored out than sand put back, the surface sinks by {-by:.1f} mm; part of the fall"
-                    " in % is a look into older ground and no dilution"
+                    f"{name}: more is cored out than sand put back, the surface sinks by {show(-by, 'mm', units, 2)};"
+                    " part of the fall in % is a look into older ground and no dilution"
                 )
         for calendar in self.calendars:
             if calendar.skipped:
@@ -361,7 +418,7 @@ class Comparison:
         if len(self.programmes) > 1:
             notes.append(CAUTION)
         years = self.calibration.course.weather.years
-        notes.append(f"weather to come is drawn, whole years at a time, from {', '.join(map(str, years))}")
+        notes.append(f"weather to come is drawn, {self.weather_to_come}, from {', '.join(map(str, years))}")
         return (*notes, *self.calibration.notes)
 
     @property
@@ -375,13 +432,19 @@ class Comparison:
         measure = self.work[:, :, 4].mean(axis=1) if self.budget is None else self.budget.total
         return int(reaches[np.argmin(measure[reaches])])
 
-    def verdict(self) -> str:
-        """Say which programme costs least (without prices: uses the least sand) among those that reach the target."""
+    def verdict(self, units: System = "metric") -> str:
+        """Say which programme costs least (without prices: uses the least sand) among those that reach the target.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
+        """
         if self.target is None or self.probability_all is None:
             return "No target was stated, so no programme can be said to reach it."
         wish = (
             f"organic matter at or below {self.target.om_percent:g} % in"
-            f" {_named((self.target.top_mm, self.target.bottom_mm))} on every green on {self.dates[-1]}"
+            f" {show_window(self.target.top_mm, self.target.bottom_mm, units)} on every green on {self.dates[-1]}"
         )
         chance = self.probability_all[:, -1]
         best = self.recommended
@@ -393,7 +456,7 @@ class Comparison:
             )
         if self.budget is None:
             sand = self.work[best, :, 4].mean() / _core.SAND_BULK_DENSITY_G_CM3
-            least = f"the least sand ({units.show(float(sand), 'mm of sand')} a year)"
+            least = f"the least sand ({show(float(sand), 'mm of sand', units)} a year)"
         else:
             least = f"the least cost ({self.budget.a_year[best]:,.0f} {self.budget.currency} a year)"
         others = [self.names[i] for i in np.flatnonzero(chance >= self.target.probability) if i != best]
@@ -483,15 +546,6 @@ class Comparison:
         return f"<p>{html.escape(self.verdict())}</p>{self.summary()._repr_html_()}<ul>{notes}</ul>"
 
 
-def _named(window: Window) -> str:
-    return f"{window[0]:g} to {window[1]:g} mm"
-
-
-def _shown(value: float, unit: str, system: System) -> tuple[float, str]:
-    number, _, name = units.show(value, unit, system, digits=6).partition(" ")
-    return float(number.replace(",", "")), name
-
-
 def compare(
     calibration: Calibration,
     programmes: Sequence[Programme] | None = None,
@@ -504,11 +558,12 @@ def compare(
     labour: Labour | None = None,
     recovery: Recovery | None = None,
     weather_sequences: int = 20,
+    weather_to_come: WeatherToCome | None = None,
     draws: int | None = 400,
     seed: int = 0,
     progress: Tell | None = None,
 ) -> Comparison:
-    """Run programmes forward on draws of the unknowns and on weather years drawn whole from the record.
+    """Run programmes forward on draws of the unknowns and on weather drawn from the record.
 
     All programmes see the same draws, the same weather and the same growth, so that differences are sharp. The
     forecast starts on the day after the weather record ends. Clippings to come follow degree days at the site's yield,
@@ -533,6 +588,8 @@ def compare(
         How the turf heals; by default `matledger.healing` without readings.
     weather_sequences
         Sequences of weather years; draws take them in turn.
+    weather_to_come
+        How weather to come is made of the record; by default whole years, unshifted.
     draws
         Draws to use; all of the calibration's if None.
     seed
@@ -567,6 +624,7 @@ def compare(
     used = calibration.coordinates[:draws]
     _check_counts(years=years, weather_sequences=weather_sequences, seed=seed)
     yielding = calibration.site_yield
+    to_come = weather_to_come or WeatherToCome()
     found = _core.forecast(
         calibration.site,
         np.ascontiguousarray(used),
@@ -576,6 +634,7 @@ def compare(
         [programme.core for programme in chosen],
         years,
         min(weather_sequences, len(used)),
+        to_come.core,
         [*asked, None],
         seed,
         progress,
@@ -599,7 +658,7 @@ def compare(
         programmes=chosen,
         target=wanted,
         dates=tuple(found.dates),
-        samples=(*(_named(window) for window in asked), MAT),
+        samples=(*(show_window(*window) for window in asked), MAT),
         om_percent=om_percent,
         om_kg_m2=frozen(found.values("om_g_m2").reshape(shape) / 1000),
         thickness_mm=frozen(found.values("thickness_mm").reshape(shape)),
@@ -612,6 +671,7 @@ def compare(
         calendars=calendars,
         recovery=turf,
         prices=costs,
+        play=play or course.play,
         budget=None
         if costs is None
         else budget(
@@ -626,6 +686,7 @@ def compare(
             too_much=too_much(costs, om_percent[:, :, -1, 0], areas),
             last_year=last.year,
         ),
+        weather_to_come=to_come,
     )
 
 

@@ -270,7 +270,9 @@ class Course:
             notes.append("the data are invented")
         return tuple(notes)
 
-    def _facts(self) -> list[tuple[str, str]]:
+    @property
+    def facts(self) -> list[tuple[str, str]]:
+        """What there is, by name."""
         first, last = _span(self.weather)
         return [
             ("greens", ", ".join(green.name for green in self.greens)),
@@ -284,13 +286,13 @@ class Course:
 
     def __repr__(self) -> str:
         """Say what there is."""
-        return f"<Course {self.name!r}: " + "; ".join(f"{name} {fact}" for name, fact in self._facts()) + ">"
+        return f"<Course {self.name!r}: " + "; ".join(f"{name} {fact}" for name, fact in self.facts) + ">"
 
     def _repr_html_(self) -> str:
         rows = "".join(
             f"<tr><th scope='row' style='text-align:left'>{name}</th>"
             f"<td style='text-align:left'>{html.escape(fact)}</td></tr>"
-            for name, fact in [*self._facts(), *(("note", note) for note in self.notes)]
+            for name, fact in [*self.facts, *(("note", note) for note in self.notes)]
         )
         return f"<table><caption>{html.escape(self.name)}</caption><tbody>{rows}</tbody></table>"
 

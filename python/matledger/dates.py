@@ -14,6 +14,7 @@ from matledger.frames import Table
 from matledger.money import Play
 from matledger.practice import Programme, Topdressing, Work
 from matledger.recovery import HORIZON_DAYS, Recovery, wound_of
+from matledger.units import System, convert, shown_units
 
 if TYPE_CHECKING:
     from matledger.course import Course
@@ -64,6 +65,7 @@ def rank_dates(
     hot_c: float = 32.0,
     frost_c: float = 0.0,
     weather_share: float = 0.2,
+    units: System = "metric",
 ) -> Dates:
     """Rank the weeks of a year for a piece of work that opens the surface.
 
@@ -89,6 +91,8 @@ def rank_dates(
     hot_c, frost_c, weather_share
         A week is no choice if more than this share of its days of recovery had a maximum above `hot_c` or a minimum
         below `frost_c`, mean over the years of record. Our own limits, no source: give the course's.
+    units
+        ``"metric"`` or ``"us"``, for the words.
 
     Returns
     -------
@@ -111,6 +115,8 @@ def rank_dates(
     when = course.weather.end.year + 1 if year is None else year
     shut = _closed_days(closed, when)
     first = dt.date(when, 1, 1)
+    metric, degree = shown_units("degC", units)
+    too_hot, too_cold = (f"{convert(limit, metric, degree):.3g} {degree}" for limit in (hot_c, frost_c))
     rows, excluded = [], []
     for day in (first + WEEK * week for week in range(52)):
         found = recovery.days(work, day)
@@ -122,8 +128,8 @@ def rank_dates(
         against = [
             *(["no 99 % cover within 150 days"] if not np.isfinite(median) else []),
             *([f"closed on {events[0]:%d %B}"] if events else []),
-            *([f"{hot:.0%} of days above {hot_c:g} degC"] if hot > weather_share else []),
-            *([f"{frosty:.0%} of days below {frost_c:g} degC"] if frosty > weather_share else []),
+            *([f"{hot:.0%} of days above {too_hot}"] if hot > weather_share else []),
+            *([f"{frosty:.0%} of days below {too_cold}"] if frosty > weather_share else []),
             *([f"other work on {near[0]:%d %B}"] if near else []),
         ]
         if against:
@@ -149,7 +155,7 @@ def rank_dates(
         "none beats": ["yes" if _unbeaten(row, rows) else "" for row in rows],
     }
     formats = {"days to 99 %": ".0f", "90 % by day": ".0f", "rounds lost": ",.0f", "rounds during recovery": ",.0f"}
-    ranked = Table(f"{work}: weeks of {when}, fewest rounds touched first", columns, formats | _PERCENT)
+    ranked = Table(f"{work.in_words(units)}: weeks of {when}, fewest rounds touched first", columns, formats | _PERCENT)
     out: dict[str, Sequence[Any]] = {"week from": [day for day, _ in excluded], "why not": [why for _, why in excluded]}
     return Dates(work, ranked, Table("weeks that are no choice", out))
 

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any, Protocol
 
+from matledger.units import System, convert, same_precision, shown_units
+
 if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
 
-__all__ = ["Table", "to_pandas", "to_polars"]
+__all__ = ["Table", "csv_text", "plain", "to_pandas", "to_polars"]
+
+# The wide forms stand for the plain ones in East Asian input.
+STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 class Recorded(Protocol):
@@ -76,6 +83,8 @@ class Table:
         Values by column name, all of one length.
     formats
         How numbers of a column are shown, as format specifications; others are shown as they are.
+    units
+        Unit of the columns that have one, as `matledger.units.show` knows it; the column's name ends with it.
 
     Examples
     --------
@@ -89,6 +98,36 @@ class Table:
     caption: str
     columns: Mapping[str, Sequence[Any]]
     formats: Mapping[str, str] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
+
+    def to(self, system: System) -> Table:
+        """Return the table for a reader of metric or US customary units.
+
+        Parameters
+        ----------
+        system
+            ``"metric"`` or ``"us"``.
+
+        Examples
+        --------
+        >>> Table("sand", {"sand_mm": [3.0]}, {"sand_mm": ".1f"}, {"sand_mm": "mm"}).to("us")
+        sand
+        sand_in
+           0.12
+        """
+        columns: dict[str, Sequence[Any]] = {}
+        formats: dict[str, str] = {}
+        for name, values in self.columns.items():
+            stored = self.units.get(name)
+            spec, shown = self.formats.get(name), name
+            if stored is not None:
+                metric, unit = shown_units(stored, system)
+                shown = name.removesuffix(metric) + unit
+                values = [None if value is None else convert(value, metric, unit) for value in values]
+                spec = same_precision(spec, metric, unit) if spec else None
+            columns[shown] = values
+            formats |= {shown: spec} if spec else {}
+        return Table(self.caption, columns, formats)
 
     def to_pandas(self) -> pd.DataFrame:
         """Return the table as a pandas data frame."""
@@ -144,3 +183,30 @@ class Table:
             f"<table><caption>{escape(self.caption)}</caption>"
             f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
         )
+
+
+def plain(text: str) -> str:
+    """Return text that no spreadsheet reads as a formula.
+
+    Examples
+    --------
+    >>> plain("=1+1"), plain("twice a year")
+    ("'=1+1", 'twice a year')
+    """
+    return f"'{text}" if text.startswith(STARTS_A_FORMULA) else text
+
+
+def csv_text(table: Table) -> str:
+    """Write a table as CSV, numbers to six decimals; a text that a spreadsheet would take for a formula is escaped."""
+    held = io.StringIO()
+    writer = csv.writer(held, lineterminator="\n")
+
+    def cell(value: object) -> object:
+        if isinstance(value, str):
+            return plain(value)
+        return round(value, 6) if isinstance(value, float) else value
+
+    writer.writerow([plain(name) for name in table.columns])
+    for row in zip(*table.columns.values(), strict=True):
+        writer.writerow([cell(value) for value in row])
+    return held.getvalue()

@@ -331,7 +331,8 @@ class Budget:
         }
         for index, name in enumerate(("crew h", "machine h", "moist sand t", "loads", "cores t")):
             columns[name] = [float(self.quantities[p, y, index]) for p, y in rows]
-        return Table("work and material", columns, dict.fromkeys(list(columns)[2:], ".1f"))
+        tonnes = {"moist sand t": "t", "cores t": "t"}
+        return Table("work and material", columns, dict.fromkeys(list(columns)[2:], ".1f"), tonnes)
 
     def __repr__(self) -> str:
         said = ", ".join(f"{n} {v:,.0f}" for n, v in zip(self.programmes, self.total, strict=True))

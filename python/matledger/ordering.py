@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 from matledger import _core, units
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
-from matledger.frames import Table
+from matledger.frames import Table, csv_text
 from matledger.practice import Programme, Work
 from matledger.units import Quantity
 
@@ -215,25 +215,6 @@ class Order:
 
         told = "".join(f"<p>{escape(warning)}</p>" for warning in self.warnings)
         return told + self.table()._repr_html_()
-
-
-def csv_text(table: Table) -> str:
-    """Write a table as CSV; a text that a spreadsheet would take for a formula is quoted by an apostrophe."""
-    import csv
-    import io
-
-    held = io.StringIO()
-    writer = csv.writer(held, lineterminator="\n")
-    writer.writerow(table.columns)
-    for row in zip(*table.columns.values(), strict=True):
-        writer.writerow([_safe(cell) for cell in row])
-    return held.getvalue()
-
-
-def _safe(cell: object) -> object:
-    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return f"'{cell}"
-    return round(cell, 6) if isinstance(cell, float) else cell
 
 
 def work_by_green(

@@ -1,6 +1,6 @@
 """Plots of calibrations and comparisons; each returns its matplotlib axes.
 
-Lines differ in dash and marker as well as in colour, and the colours keep their order of lightness in grey.
+Lines differ in dash and marker as well as in colour, and no two colours are the same grey.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matledger.errors import InputError, Problem
+from matledger.units import System, convert, show_window, shown_units
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,11 +23,22 @@ if TYPE_CHECKING:
     from matledger.records import DepthVerdict, ProbeReading
     from matledger.recovery import CoverReading, Recovery
     from matledger.sand import Grading, Specification
+    from matledger.searching import Frontier
     from matledger.water_entry import WaterEntry
 
-__all__ = ["cover", "grading", "hole_depths", "ledger", "over_time", "profile", "programmes", "water_entry"]
+__all__ = [
+    "back_in_play",
+    "cover",
+    "grading",
+    "hole_depths",
+    "ledger",
+    "over_time",
+    "profile",
+    "programmes",
+    "water_entry",
+]
 
-COLOURS = ("#1b3a4b", "#b5651d", "#5b8e7d", "#8a6fae", "#c9a227", "#777777")
+COLOURS = ("#1b3a4b", "#a8501a", "#5a9680", "#a98bcb", "#d8b83a", "#4d4d4d")
 DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1)))
 MARKERS = ("o", "s", "^", "D", "v", "P")
 SLICE_MM = 5.0
@@ -44,7 +56,30 @@ def _style(index: int) -> dict[str, Any]:
     return {"color": COLOURS[index % len(COLOURS)], "linestyle": DASHES[index % len(DASHES)]}
 
 
-def over_time(calibration: Calibration, green: str | None = None, *, draws: int = 200, ax: Axes | None = None) -> Axes:
+def _band(axes: Axes, x: Any, low: Any, median: Any, high: Any, style: dict[str, Any], label: str) -> None:
+    """Draw a median and, in the same colour, the interval around it."""
+    axes.fill_between(x, low, high, color=style["color"], alpha=0.15, linewidth=0)
+    axes.plot(x, median, **style, linewidth=1.6, label=label)
+
+
+def _index(comparison: Comparison, programme: str | None) -> int:
+    """Return which programme is meant: the first if none is named."""
+    names = comparison.names
+    if programme is None:
+        return 0
+    if programme not in names:
+        raise InputError([Problem("programme", repr(programme), f"one of {', '.join(names)}")])
+    return names.index(programme)
+
+
+def over_time(
+    calibration: Calibration,
+    green: str | None = None,
+    *,
+    draws: int = 200,
+    units: System = "metric",
+    ax: Axes | None = None,
+) -> Axes:
     """Plot a green's organic matter over the record, with its soil tests and the model's 90 % interval.
 
     Parameters
@@ -55,6 +90,8 @@ def over_time(calibration: Calibration, green: str | None = None, *, draws: int 
         Name of the green; the first by default.
     draws
         Draws behind the interval.
+    units
+        ``"metric"`` or ``"us"``.
     ax
         Axes to draw on.
 
@@ -87,9 +124,8 @@ def over_time(calibration: Calibration, green: str | None = None, *, draws: int 
     days = np.array(dates, dtype="datetime64[D]")
     for index, window in enumerate(windows):
         style = _style(index)
-        label = f"{window[0]:g} to {window[1]:g} mm"
-        axes.fill_between(days, low[:, index], high[:, index], color=style["color"], alpha=0.15, linewidth=0)
-        axes.plot(days, median[:, index], **style, linewidth=1.6, label=label)
+        label = show_window(*window, units)
+        _band(axes, days, low[:, index], median[:, index], high[:, index], style, label)
         mine = [test for test in tests if test.window == window]
         axes.plot(
             np.array([test.date for test in mine], dtype="datetime64[D]"),
@@ -125,6 +161,7 @@ def profile(
     *,
     depth_mm: float = 100.0,
     draws: int = 200,
+    units: System = "metric",
     ax: Axes | None = None,
 ) -> Axes:
     """Plot a green's organic matter against depth on chosen dates, with 90 % intervals.
@@ -141,6 +178,8 @@ def profile(
         Depth to show [mm].
     draws
         Draws behind the interval.
+    units
+        ``"metric"`` or ``"us"``.
     ax
         Axes to draw on.
 
@@ -161,7 +200,8 @@ def profile(
     slices = [(float(top), float(top + SLICE_MM)) for top in faces]
     percent = calibration.trace(name, chosen, slices, draws=draws)
     low, median, high = np.quantile(percent, [0.05, 0.5, 0.95], axis=0)
-    middle = faces + SLICE_MM / 2
+    metric, unit = shown_units("mm", units)
+    middle = (faces + SLICE_MM / 2) * convert(1, metric, unit)
     axes = _axes(ax, (5.2, 5.6))
     for index, date in enumerate(chosen):
         style = _style(index)
@@ -170,7 +210,9 @@ def profile(
     axes.invert_yaxis()
     axes.set_xlim(left=0)
     axes.set(
-        xlabel="organic matter, % of dry mass", ylabel="depth below the surface, mm", title=f"Green {name}: profile"
+        xlabel="organic matter, % of dry mass",
+        ylabel=f"depth below the surface, {unit}",
+        title=f"Green {name}: profile",
     )
     axes.legend(frameon=False, loc="lower right")
     return axes
@@ -187,7 +229,9 @@ STEPS = (
 )
 
 
-def ledger(comparison: Comparison, programme: str | None = None, *, ax: Axes | None = None) -> Axes:
+def ledger(
+    comparison: Comparison, programme: str | None = None, *, units: System = "metric", ax: Axes | None = None
+) -> Axes:
     """Plot the account of organic matter over the whole forecast as a waterfall, mean over the greens by area.
 
     Parameters
@@ -196,6 +240,8 @@ def ledger(comparison: Comparison, programme: str | None = None, *, ax: Axes | N
         The forecasts.
     programme
         Name of the programme; the first by default.
+    units
+        ``"metric"`` or ``"us"``.
     ax
         Axes to draw on.
 
@@ -210,11 +256,10 @@ def ledger(comparison: Comparison, programme: str | None = None, *, ax: Axes | N
     """
     from matledger.comparison import ENTRIES
 
-    names = comparison.names
-    name = names[0] if programme is None else programme
-    if name not in names:
-        raise InputError([Problem("programme", repr(programme), f"one of {', '.join(names)}")])
-    account = comparison.course_mean(comparison.ledgers)[names.index(name), :, 0]
+    chosen = _index(comparison, programme)
+    name = comparison.names[chosen]
+    metric, unit = shown_units("g/m2", units)
+    account = comparison.course_mean(comparison.ledgers)[chosen, :, 0] * convert(1, metric, unit)
     total = dict(zip(ENTRIES, account.sum(axis=0), strict=True))
     total["start"], total["end"] = account[0, 0], account[-1, -1]
     axes = _axes(ax, (8.5, 4.4))
@@ -232,18 +277,22 @@ def ledger(comparison: Comparison, programme: str | None = None, *, ax: Axes | N
         )
     axes.set_xticks(range(len(STEPS)), [label for _, label, _ in STEPS])
     years = comparison.ledger_years
-    axes.set(ylabel="organic matter, g/m2", title=f"{name}: where the organic matter went, {years[0]} to {years[-1]}")
+    axes.set(
+        ylabel=f"organic matter, {unit}", title=f"{name}: where the organic matter went, {years[0]} to {years[-1]}"
+    )
     axes.margins(y=0.12)
     return axes
 
 
-def programmes(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
+def programmes(comparison: Comparison, *, units: System = "metric", ax: Axes | None = None) -> Axes:
     """Plot the programmes side by side: organic matter of the target's window at the end of each year.
 
     Parameters
     ----------
     comparison
         The forecasts.
+    units
+        ``"metric"`` or ``"us"``.
     ax
         Axes to draw on.
 
@@ -283,7 +332,7 @@ def programmes(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
             ha="right",
             fontsize=9,
         )
-    window = comparison.samples[comparison.first_sample]
+    window = comparison.sample_name(comparison.first_sample, units)
     axes.set(
         ylabel=f"organic matter in {window}, %",
         title=f"{comparison.calibration.course.name}: programmes, mean of the greens (median, 90 % interval)",
@@ -387,8 +436,8 @@ def cover(
     axes = _axes(ax, (7.5, 4.2))
     curve = recovery.curve(work, done, days=days).columns
     dates = np.array([done + dt.timedelta(days=int(day)) for day in curve["day"]], dtype="datetime64[D]")
-    axes.fill_between(dates, curve["5 %"], curve["95 %"], color=COLOURS[2], alpha=0.25, linewidth=0, label="90 %")
-    axes.plot(dates, curve["cover, %"], color=COLOURS[2], linewidth=1.8, label="expected")
+    style = {"color": COLOURS[2]}
+    _band(axes, dates, curve["5 %"], curve["cover, %"], curve["95 %"], style, "expected, 90 % interval")
     mine = [reading for reading in readings if reading.done == done]
     if mine:
         axes.plot(
@@ -406,7 +455,98 @@ def cover(
     return axes
 
 
-def hole_depths(readings: Sequence[ProbeReading], verdicts: Sequence[DepthVerdict], *, ax: Axes | None = None) -> Axes:
+def greens(frontier: Frontier, programme: int = 0, *, units: System = "metric", ax: Axes | None = None) -> Axes:
+    """Plot what every green comes to under one programme of a search, with the probability that the target holds.
+
+    Parameters
+    ----------
+    frontier
+        What `matledger.search` found.
+    programme
+        Which of its programmes.
+    units
+        ``"metric"`` or ``"us"``.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Median and 90 % interval of each green, and the target.
+    """
+    names = [green.name for green in frontier.calibration.course.greens]
+    axes = _axes(ax, (8.0, 1.4 + 0.36 * len(names)))
+    low, median, high = np.quantile(frontier.om_percent[programme], [0.05, 0.5, 0.95], axis=-1)
+    rows = np.arange(len(names))
+    axes.errorbar(median, rows, xerr=[median - low, high - median], fmt=MARKERS[0], color=COLOURS[0], capsize=3)
+    target = frontier.target
+    axes.axvline(target.om_percent, **_style(1), label=f"target: at or below {target.om_percent:g} %")
+    for row, chance in zip(rows, frontier.probability[programme], strict=True):
+        axes.annotate(f"{chance:.0%}", (1.01, row), xycoords=("axes fraction", "data"), va="center")
+    axes.set_yticks(rows, names)
+    axes.invert_yaxis()
+    axes.set_xlim(left=0)
+    every = frontier.probability_all[programme]
+    axes.set(
+        xlabel=f"organic matter in {show_window(target.top_mm, target.bottom_mm, units)} on {frontier.until}, %",
+        title=f"{frontier.names[programme]}\nmedian, 90 % interval, chance of each green; all at once {every:.0%}",
+    )
+    axes.legend(frameon=False)
+    return axes
+
+
+def back_in_play(
+    comparison: Comparison, programme: str | None = None, *, days: int = 60, ax: Axes | None = None
+) -> Axes:
+    """Plot the cover expected after each opening of the surface in the first whole year of a programme.
+
+    Parameters
+    ----------
+    comparison
+        The forecasts.
+    programme
+        Name of the programme; the first by default.
+    days
+        Days to follow.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Median and 90 % interval of each opening, and the line of 99 % cover.
+
+    Raises
+    ------
+    InputError
+        For an unknown programme.
+    """
+    from matledger.recovery import FULL_COVER_PERCENT
+
+    chosen = _index(comparison, programme)
+    axes = _axes(ax, (8.5, 4.2))
+    for index, (day, work) in enumerate(comparison.openings(chosen)):
+        curve = comparison.recovery.curve(work, day, days=days).columns
+        label = f"{work.kind.replace('_', ' ')} on {day.day} {day:%B}"
+        _band(axes, curve["day"], curve["5 %"], curve["cover, %"], curve["95 %"], _style(index), label)
+    axes.axhline(FULL_COVER_PERCENT, color="0.25", linewidth=1, zorder=0)
+    axes.set(
+        xlabel="days since the work",
+        ylabel="green cover, %",
+        title=f"{comparison.names[chosen]}: healing after each opening (median, 90 % interval)",
+    )
+    axes.set_ylim(top=101)
+    axes.legend(frameon=False, loc="lower right")
+    return axes
+
+
+def hole_depths(
+    readings: Sequence[ProbeReading],
+    verdicts: Sequence[DepthVerdict],
+    *,
+    units: System = "metric",
+    ax: Axes | None = None,
+) -> Axes:
     """Plot the depths probed, green by green, against the depth that was meant.
 
     Parameters
@@ -415,6 +555,8 @@ def hole_depths(readings: Sequence[ProbeReading], verdicts: Sequence[DepthVerdic
         Depths of single holes.
     verdicts
         What they say, as `matledger.depth_verdicts` found it.
+    units
+        ``"metric"`` or ``"us"``.
     ax
         Axes to draw on.
 
@@ -423,8 +565,10 @@ def hole_depths(readings: Sequence[ProbeReading], verdicts: Sequence[DepthVerdic
     matplotlib.axes.Axes
     """
     axes = _axes(ax, (7.5, 4.2))
+    metric, unit = shown_units("mm", units)
+    times = convert(1, metric, unit)
     for x, verdict in enumerate(verdicts):
-        depths = [r.depth_mm for r in readings if (r.green, r.date) == (verdict.green, verdict.date)]
+        depths = [r.depth_mm * times for r in readings if (r.green, r.date) == (verdict.green, verdict.date)]
         # Side by side in the order read, so that equal depths stay apart.
         apart = x + np.linspace(-0.22, 0.22, len(depths)) if len(depths) > 1 else [x]
         axes.plot(
@@ -437,14 +581,18 @@ def hole_depths(readings: Sequence[ProbeReading], verdicts: Sequence[DepthVerdic
             label="hole" if x == 0 else None,
         )
         axes.plot(
-            [x - 0.3, x + 0.3], [verdict.mean_mm] * 2, color=COLOURS[0], linewidth=2, label="mean" if x == 0 else None
+            [x - 0.3, x + 0.3],
+            [verdict.mean_mm * times] * 2,
+            color=COLOURS[0],
+            linewidth=2,
+            label="mean" if x == 0 else None,
         )
         label = "meant" if x == 0 else None
-        axes.plot([x - 0.3, x + 0.3], [verdict.target_mm] * 2, color=COLOURS[1], linestyle="--", label=label)
+        axes.plot([x - 0.3, x + 0.3], [verdict.target_mm * times] * 2, color=COLOURS[1], linestyle="--", label=label)
     axes.set_xticks(range(len(verdicts)), [f"{v.green}\n{v.date:%d %b}\n{v.verdict}" for v in verdicts])
     axes.set_ylim(bottom=0)
     axes.invert_yaxis()
-    axes.set(ylabel="depth below the surface, mm", title="Holes probed")
+    axes.set(ylabel=f"depth below the surface, {unit}", title="Holes probed")
     axes.legend(frameon=False, loc="upper right", ncols=3)
     return axes
 
@@ -467,8 +615,7 @@ def water_entry(entry: WaterEntry, *, ax: Axes | None = None) -> Axes:
 
     axes = _axes(ax, (7.5, 4.2))
     low, median, high = np.quantile(entry.gain_percent, [0.05, 0.5, 0.95], axis=1)
-    axes.fill_between(entry.day, low, high, color=COLOURS[2], alpha=0.25, linewidth=0, label="estimate, 90 %")
-    axes.plot(entry.day, median, color=COLOURS[2], linewidth=1.8, label="estimate, median")
+    _band(axes, entry.day, low, median, high, {"color": COLOURS[2]}, "estimate, 90 % interval")
     for index, (what, least, most, _) in enumerate(PUBLISHED_GAINS):
         axes.errorbar(
             [-3 - 2 * index],

@@ -5,8 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import json
-import secrets
-from dataclasses import asdict
+from collections import Counter
 from importlib.resources import files
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -15,16 +14,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matledger import plots
-from matledger.atomic import write_whole
+from matledger.atomic import fresh_file, write_whole
 from matledger.cautions import CAUTIONS, FIRST
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
-from matledger.units import System
+from matledger.units import System, convert, show, shown_units
 
 if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
 
+    from matledger.calibration import Calibration
     from matledger.comparison import Comparison
+    from matledger.money import Play
+    from matledger.practice import Work
 
 __all__ = ["report"]
 
@@ -34,13 +39,22 @@ METHOD = (
     " tines reach, sand fills the holes and then buries the surface. What is not known was fitted to this course's soil"
     " tests; the programmes were then run forward on draws of the fit and on whole weather years of the record. Every"
     " gram is accounted for.",
-    "Intervals come from a normal approximation at the most probable values and are somewhat narrow.",
     "Days to recover follow degree days: holes close from their rim, sand clears from the leaves. The form and its"
-    " defaults are this library's own, set by common practice (about four weeks for a 12.7 mm hole) and one trial;"
+    " defaults are this library's own, set by common practice (about four weeks for a hole of {bore}) and one trial;"
     " readings of cover from the course replace them.",
     "Hours come from working width, speed, passes and turning; rates that the course did not state are our own rounded"
     " figures, without a source. Prices are the course's.",
 )
+READ = (
+    "How to read it: OM is organic matter, the median of all draws; nine of ten draws lie between the columns 5 % and"
+    " 95 %. P(target) is the chance that the target holds. Disrupted days have less than 99 % green cover. The plain"
+    " sum counts ground twice where holes overlap, as the trade does; the column before it counts it once. A surface"
+    " that moved down gave more cores than it got sand."
+)
+LAPLACE = "Intervals come from a normal approximation at the most probable values and are somewhat narrow."
+CHAINS = "Intervals come from {draws} draws in {chains} chains of the No-U-Turn sampler."
+LONGEST_CELL = 40
+ROW_UNITS = ("mm", "g/cm3", "g/m2", "kg/m2")
 
 
 def report(comparison: Comparison, path: str | Path, *, units: System = "metric", present: str | None = None) -> Path:
@@ -93,23 +107,16 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
     if ending == ".html":
         write_whole(target, _html(content))
     else:
-        draft = target.with_name(f".{target.stem}.{secrets.token_hex(4)}.pdf")
-        try:
+        with fresh_file(target) as draft:
             draft.write_bytes(_pdf(content))
-            draft.replace(target)
-        finally:
-            draft.unlink(missing_ok=True)
     return target
 
 
 def side_by_side(comparison: Comparison, present: int) -> Table:
     """The recommended programme, or the nearest, beside the present one: chance, cost, closed and disrupted days."""
-    best = comparison.recommended
-    other = best
-    if best is None and comparison.probability_all is not None:
-        other = int(np.argmax(comparison.probability_all[:, -1]))
+    other = _advised(comparison)
     shown = [present] if other in (None, present) else [present, int(other or 0)]
-    columns: dict[str, list[Any]] = {"": [], **{_role(comparison, p, present): [] for p in shown}}
+    columns: dict[str, list[Any]] = {"measure": [], **{_role(comparison, p, present): [] for p in shown}}
 
     def row(name: str, values: list[str]) -> None:
         for column, value in zip(columns.values(), [name, *values], strict=True):
@@ -118,13 +125,18 @@ def side_by_side(comparison: Comparison, present: int) -> Table:
     row("programme", [comparison.names[p] for p in shown])
     om = np.median(comparison.course_mean(comparison.om_percent)[:, -1, comparison.first_sample], axis=-1)
     if comparison.probability_all is not None:
-        row("chance that every green holds", [f"{comparison.probability_all[p, -1]:.0%}" for p in shown])
+        row("chance that every green holds", [_percent(comparison.probability_all[p, -1]) for p in shown])
     row(f"organic matter on {comparison.dates[-1]}", [f"{om[p]:.1f} %" for p in shown])
     if comparison.budget is not None:
         row("cost a year", [f"{comparison.budget.a_year[p]:,.0f} {comparison.budget.currency}" for p in shown])
         row("closed days a year", [f"{comparison.budget.closed_days[p].mean():.1f}" for p in shown])
     row("days a year below 99 % cover", [f"{comparison.disrupted_days[p]:.0f}" for p in shown])
     return Table("at a glance", columns)
+
+
+def _percent(share: float) -> str:
+    """Write a probability; draws never prove that something is certain or impossible."""
+    return "over 99%" if share > 0.99 else "under 1%" if share < 0.01 else f"{share:.0%}"
 
 
 def _role(comparison: Comparison, programme: int, present: int) -> str:
@@ -134,10 +146,17 @@ def _role(comparison: Comparison, programme: int, present: int) -> str:
     return "recommended" if best is not None else "nearest to the target"
 
 
+def _advised(comparison: Comparison) -> int | None:
+    """Return the recommended programme, or the nearest to the target; None without a target."""
+    if comparison.recommended is None and comparison.probability_all is not None:
+        return int(np.argmax(comparison.probability_all[:, -1]))
+    return comparison.recommended
+
+
 def _content(comparison: Comparison, units: System, present: int) -> dict[str, Any]:
     calibration = comparison.calibration
     course, wish = calibration.course, comparison.target
-    window = comparison.samples[comparison.first_sample]
+    window = comparison.sample_name(comparison.first_sample, units)
     tested = next((t.green for t in course.soil_tests if t.window is not None), None)
     question = (
         f"What does each programme leave in the ground by {comparison.dates[-1]}?"
@@ -147,12 +166,21 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
         " choice: no range is accepted everywhere."
     )
     evidence: list[tuple[str, list[tuple[str, Any]]]] = [
-        ("Programmes side by side", [("table", comparison.summary(units)), ("table", comparison.contrasts())]),
+        (
+            "Programmes side by side",
+            [("table", comparison.summary(units)), ("text", READ), ("table", comparison.contrasts())],
+        ),
     ]
     if comparison.budget is not None:
-        evidence.append(("What it costs", [("table", comparison.budget.table()), ("table", comparison.budget.work())]))
+        work = comparison.budget.work().to(units)
+        evidence.append(("What it costs", [("table", comparison.budget.table()), ("table", work)]))
+    chosen = _advised(comparison)
     evidence += [
-        ("Green by green", [("table", comparison.by_green())]),
+        (
+            "When to open the surface, and how it heals",
+            _openings(comparison, present if chosen is None else chosen, units),
+        ),
+        ("Green by green", [("table", comparison.by_green(units))]),
         (
             "Where the organic matter goes",
             [
@@ -160,14 +188,14 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
                     (
                         "figure",
                         (
-                            plots.ledger(comparison, name),
+                            plots.ledger(comparison, name, units=units),
                             f"Account of organic matter under {name}: start, grown, decayed, cored out, mown out, below"
                             " the column, end; the sentences below say the same.",
                         ),
                     )
                     for name in comparison.names
                 ),
-                ("list", list(comparison.ledger_in_words())),
+                ("list", list(comparison.ledger_in_words(units))),
             ],
         ),
         (
@@ -180,17 +208,18 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
                         (
                             "figure",
                             (
-                                plots.over_time(calibration, tested),
+                                plots.over_time(calibration, tested, units=units),
                                 f"Soil tests of green {tested} and the model over the record.",
                             ),
                         )
                     ]
                 ),
-                ("table", calibration.taught()),
+                ("table", taught(calibration, units)),
+                ("text", "Each green's own figures: the command matledger fit prints them."),
             ],
         ),
-        ("Method and assumptions", [("text", paragraph) for paragraph in METHOD]),
-        ("How sure this is", [("list", list(comparison.notes))]),
+        ("Method and assumptions", [("text", paragraph) for paragraph in _method(calibration, units)]),
+        ("How sure this is", [("list", list(comparison.notes_in(units)))]),
         (
             "Cautions",
             [("strong", FIRST), ("list", [f"{c.hazard}: {c.advice} ({c.standard})" for c in CAUTIONS])],
@@ -200,17 +229,128 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
         "title": f"{course.name}: which programme of coring and sanding?",
         "note": ("The data are invented. " if course.invented else "") + course.note,
         "question": question,
-        "answer": comparison.verdict(),
+        "answer": comparison.verdict(units),
         "chance": _chance(comparison),
         "glance": side_by_side(comparison, present),
         "picture": (
-            plots.programmes(comparison),
+            plots.programmes(comparison, units=units),
             "Organic matter at the end of each year under each programme, median and 90 % interval, mean of the greens"
             " by area; the table of programmes holds the last year's figures.",
         ),
         "first": FIRST,
         "evidence": evidence,
     }
+
+
+def _method(calibration: Calibration, units: System) -> list[str]:
+    first, *rest = (paragraph.format(bore=show(12.7, "mm", units)) for paragraph in METHOD)
+    chains = calibration.chains
+    spread = (
+        LAPLACE
+        if chains is None
+        else CHAINS.format(draws=len(calibration.coordinates), chains=chains.coordinates.shape[0])
+    )
+    return [first, spread, *rest]
+
+
+def _openings(comparison: Comparison, programme: int, units: System) -> list[tuple[str, Any]]:
+    """Healing after each opening of a programme, and the weeks that rank best for it."""
+    name, openings = comparison.names[programme], comparison.openings(programme)
+    if not openings:
+        return [("text", f"{name} never opens the surface, so there is nothing to heal.")]
+    healing = comparison.recovery
+    days = [healing.days(work, day) for day, work in openings]
+    columns: dict[str, Sequence[Any]] = {
+        "day": [f"{day.day} {day:%B}" for day, _ in openings],
+        "work": [work.in_words(units) for _, work in openings],
+        "days to 99 % cover, median": [float(np.median(found)) for found in days],
+        "9 of 10 times within": [float(np.quantile(found, 0.9, method="higher")) for found in days],
+    }
+    own = Table(f"{name}: openings of one year and their healing", columns, dict.fromkeys(list(columns)[2:], ".0f"))
+    parts: list[tuple[str, Any]] = [
+        ("table", own),
+        (
+            "figure",
+            (
+                plots.back_in_play(comparison, name),
+                f"Green cover by day after each opening under {name}; the table above says when it is back to 99 %.",
+            ),
+        ),
+    ]
+    play = comparison.play
+    if play is None:
+        return [*parts, ("text", "Weeks are not ranked here: the course has no play calendar ([play] in course.toml).")]
+    for kind in dict.fromkeys(work for _, work in openings):
+        own_days = [day for day, work in openings if work == kind]
+        parts += _weeks(comparison, programme, kind, own_days, play, units)
+    return parts
+
+
+def _weeks(
+    comparison: Comparison, programme: int, work: Work, own: Sequence[dt.date], play: Play, units: System
+) -> list[tuple[str, Any]]:
+    from matledger.dates import rank_dates
+
+    closed = comparison.programmes[programme].closed
+    course, year = comparison.calibration.course, own[0].year
+    try:
+        found = rank_dates(course, work, recovery=comparison.recovery, play=play, year=year, closed=closed, units=units)
+    except InputError as error:
+        return [("text", f"{work.in_words(units)}: {error}")]
+    weeks = list(found.ranked.columns["week from"])
+    mine = {max((week for week in weeks if week <= day), default=None) for day in own}
+    kept = [i for i, week in enumerate(weeks) if found.ranked.columns["none beats"][i] or week in mine]
+    columns = {"rank": [i + 1 for i in kept]} | {
+        name: [values[i] for i in kept] for name, values in found.ranked.columns.items()
+    }
+    caption = f"{found.ranked.caption}; only weeks that none beats in rounds and in days, and the programme's own"
+    shown = Table(caption, columns, {"rank": "d", **found.ranked.formats})
+    out = dict(zip(*found.excluded.columns.values(), strict=True))
+    said = []
+    for day in own:
+        week = max(week for week in [*weeks, *out] if week <= day)
+        where = (
+            f"ranks {weeks.index(week) + 1} of {len(weeks)} open weeks"
+            if week in weeks
+            else f"is in a week that speaks against it: {out[week]}"
+        )
+        said.append(f"{day.day} {day:%B}, the programme's own day, {where}.")
+    why = Counter(reason for text in out.values() for reason in _kinds(text))
+    if why:
+        said.append(
+            f"{len(out)} of 52 weeks are no choice: "
+            + ", ".join(f"{reason} ({count})" for reason, count in why.most_common())
+            + "."
+        )
+    return [("table", shown), ("list", said)]
+
+
+def _kinds(reasons: str) -> list[str]:
+    """Return reasons without their figures and dates, so that they can be counted."""
+    return [reason.split(" on ")[0].split("% of ")[-1] for reason in reasons.split("; ")]
+
+
+def taught(calibration: Calibration, units: System) -> Table:
+    """What the tests taught of all greens together, for a reader: what it is, what was believed and what is now."""
+    found = calibration.taught().columns
+    of_a_green = {f"[{green.name}]" for green in calibration.course.greens}
+    rows = []
+    for name, unit, text, *values, lesson in zip(
+        *(found[key] for key in ("unknown", "unit", "description", "prior_median", "q05", "median", "q95", "lesson")),
+        strict=True,
+    ):
+        if name[name.find("[") :] in of_a_green:
+            continue
+        metric, shown = shown_units(unit, units) if unit in ROW_UNITS else (unit, unit)
+        if unit in ROW_UNITS:
+            values = [None if value is None else convert(value, metric, shown) for value in values]
+        if units == "us":
+            text = text.replace("15 degC", "59 degF")
+        rows.append((name, text, shown, *values, lesson))
+    columns = ("unknown", "what it is", "unit", "before", "5 %", "median", "95 %", "lesson")
+    table = dict(zip(columns, ([*column] for column in zip(*rows, strict=True)), strict=True))
+    caption = f"{calibration.course.name}: what the soil tests taught"
+    return Table(caption, table, dict.fromkeys(("before", "5 %", "median", "95 %"), ".3g"))
 
 
 def _chance(comparison: Comparison) -> str:
@@ -251,6 +391,15 @@ def _html(content: dict[str, Any]) -> str:
     return environment.get_template("report.html").render(content, drawn=drawn)
 
 
+def _widths(table: Table) -> list[int]:
+    """Characters that each column wants: its longest cell, up to a limit, and the longest word of its header."""
+    cells = list(zip(*table.cells(), strict=True)) or [()] * len(table.columns)
+    return [
+        max([*(min(len(cell), LONGEST_CELL) for cell in column), *map(len, name.split())])
+        for name, column in zip(table.columns, cells, strict=True)
+    ]
+
+
 def _pdf(content: dict[str, Any]) -> bytes:
     """Typeset the same content; data reach the template as JSON, so that no text is read as markup."""
     import typst
@@ -259,10 +408,12 @@ def _pdf(content: dict[str, Any]) -> bytes:
 
     def plain(value: Any) -> Any:
         if isinstance(value, Table):
-            return asdict(value) | {
+            return {
+                "caption": value.caption,
                 "columns": list(value.columns),
                 "rows": value.cells(),
                 "numeric": [name in value.formats for name in value.columns],
+                "widths": _widths(value),
             }
         if isinstance(value, dict):
             return {key: plain(item) for key, item in value.items()}

@@ -391,15 +391,48 @@ def show(value: float, unit: str, system: System = "metric", digits: int = 3) ->
     >>> show(464.5, "m2", "us")
     '5000 ft2'
     """
-    if unit not in _SHOWN:
-        raise _bad("unit", unit, f"one of {', '.join(_SHOWN)}")
-    if system not in ("metric", "us"):
-        raise _bad("system", system, "'metric' or 'us'")
+    metric, target = shown_units(unit, system)
     if isinstance(digits, bool) or not isinstance(digits, int) or not 1 <= digits <= 15:
         raise _bad("digits", digits, "1 to 15 significant digits")
-    metric, us = _SHOWN[unit]
-    target = us if system == "us" else metric
     number = convert(value, metric, target)
     rounded = float(f"{number:.{digits - 1}e}") + 0.0
     exponent = math.floor(math.log10(abs(rounded))) if rounded else 0
     return f"{rounded:.{max(0, digits - 1 - exponent)}f} {target}"
+
+
+def shown_units(unit: str, system: System) -> tuple[str, str]:
+    """Return the metric unit of a stored quantity, and the one that a reader of `system` sees."""
+    if unit not in _SHOWN:
+        raise _bad("unit", unit, f"one of {', '.join(_SHOWN)}")
+    if system not in ("metric", "us"):
+        raise _bad("system", system, "'metric' or 'us'")
+    metric, us = _SHOWN[unit]
+    return metric, us if system == "us" else metric
+
+
+def same_precision(spec: str, from_unit: str, to_unit: str) -> str:
+    """Return a format with as many decimals as keep the precision of `spec` in another unit.
+
+    Examples
+    --------
+    >>> from matledger.units import same_precision
+    >>> same_precision(".1f", "mm", "in"), same_precision(",.2f", "kg/m2", "lb/1000 ft2")
+    ('.2f', ',.0f')
+    """
+    lost = int(math.log10(convert(1, from_unit, to_unit)))
+    return re.sub(r"\.(\d+)f", lambda found: f".{max(0, int(found[1]) - lost)}f", spec)
+
+
+def show_window(top_mm: float, bottom_mm: float, system: System = "metric") -> str:
+    """Write a depth window for a reader of metric or US customary units.
+
+    Examples
+    --------
+    >>> from matledger.units import show_window
+    >>> show_window(0, 20), show_window(0, 20, "us")
+    ('0 to 20 mm', '0 to 0.79 in')
+    """
+    if system == "metric":
+        return f"{top_mm:g} to {bottom_mm:g} mm"
+    top, bottom = (f"{round(convert(depth, 'mm', 'in'), 2):g}" for depth in (top_mm, bottom_mm))
+    return f"{top} to {bottom} in"

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 from matledger import _core, units
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
-from matledger.frames import Table
-from matledger.ordering import DRAGGABLE_MM, FILL_FRACTION, WorkDone, csv_text, order_sand, work_by_green
+from matledger.frames import Table, csv_text
+from matledger.ordering import DRAGGABLE_MM, FILL_FRACTION, WorkDone, order_sand, work_by_green
 from matledger.ordering import Buying as _Buying
 from matledger.practice import Coring, SandInjection, SolidTining, Topdressing, VerticalMowing, Work, spreader_passes
 from matledger.units import Quantity, System

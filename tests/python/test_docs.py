@@ -113,6 +113,10 @@ def test_priors_are_those_of_the_code():
     assert {name: (float(m), float(sd), scale) for name, (m, sd, scale) in listed.items()} == expected
 
 
+def test_every_public_name_has_a_home():
+    assert [name for name in mat.__all__ if not hasattr(mat, name)] == []
+
+
 def test_every_public_name_is_in_the_reference():
     reference = "".join(page.read_text(encoding="utf-8") for page in (DOCS / "reference").glob("*.md"))
     listed = set(re.findall(r"auto\w+:: matledger\.(\w+)$", reference, re.MULTILINE))

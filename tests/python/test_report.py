@@ -3,7 +3,10 @@
 import csv
 import html.parser
 import io
+import os
+import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -13,12 +16,16 @@ import numpy as np
 import openpyxl
 import pypdf
 import pytest
+from matplotlib.colors import to_rgb
 from test_decision import PLAY, PRICES
 
 import matledger as mat
 from matledger import cli
-from matledger.budget_files import plain, write_budget
+from matledger.budget_files import write_budget
 from matledger.demo import demo_folder
+from matledger.frames import plain
+from matledger.plots import COLOURS
+from matledger.reporting import _method, _percent, taught
 
 MONEY = """
 [prices]
@@ -44,17 +51,29 @@ def tree(reader):
     return reader.trailer["/Root"]
 
 
-def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path):
-    started = time.perf_counter()
-    path = mat.report(told, tmp_path / "plan.pdf")
-    assert time.perf_counter() - started < 20  # 5 s on a machine of its own
+def tables_of(told, units):
+    found = [
+        told.summary(units),
+        told.contrasts(),
+        told.by_green(units),
+        told.budget.table(),
+        taught(told.calibration, units),
+    ]
+    return [*found, told.budget.work().to(units)]
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path, units):
+    started = time.process_time()
+    path = mat.report(told, tmp_path / "plan.pdf", units=units)
+    assert time.process_time() - started < 5  # s; of all threads together, so at most as long on an idle machine
     reader = pypdf.PdfReader(path)
     text = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
-    for table in (told.contrasts(), told.by_green(), told.budget.table()):
+    for table in tables_of(told, units):
         for row in table.cells():
             for cell, numeric in zip(row, table._numeric(), strict=True):
                 assert not numeric or cell.replace("-", "\u2212") in text or cell in text
-    assert told.verdict().split(" reaches ")[0].split(";")[0][:40] in text
+    assert told.verdict(units).split(" reaches ")[0].split(";")[0][:40] in text
     assert "29 CFR 1926.1153" in text
     assert "come first" in reader.pages[0].extract_text()
     # tagged, titled, in a language, every figure with a description
@@ -68,36 +87,85 @@ def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_pat
     first = pypdf.PdfReader(tmp_path / "plan.pdf").pages[0].extract_text()
     p = told.names.index("sand only")
     assert f"{told.budget.a_year[p]:,.0f} EUR" in first
-    assert f"{told.probability_all[p, -1]:.0%}" in first
+    assert _percent(told.probability_all[p, -1]) in first
+    assert [_percent(share) for share in (1.0, 0.66, 0.0)] == ["over 99%", "66%", "under 1%"]
 
 
 class Page(html.parser.HTMLParser):
     def __init__(self):
         super().__init__()
-        self.tags, self.alts = [], []
+        self.tags, self.alts, self.ids, self.links, self.cells, self.said = [""], [], set(), [], [], []
 
     def handle_starttag(self, tag, attrs):
+        given = dict(attrs)
         self.tags.append(tag)
+        self.ids.add(given.get("id"))
         if tag == "img":
-            self.alts.append(dict(attrs).get("alt"))
+            self.alts.append(given.get("alt"))
+        if tag == "a":
+            self.links.append(given["href"])
+
+    def handle_data(self, data):
+        if self.tags[-1] in ("td", "th"):
+            self.cells.append(data)
+        if self.tags[-1] != "style":
+            self.said.append(data)
 
 
-def test_the_page_is_whole_and_described(told, tmp_path):
+def page_of(told, path, units="metric"):
     page = Page()
-    page.feed(mat.report(told, tmp_path / "plan.html", units="us").read_text(encoding="utf-8"))
+    page.feed(mat.report(told, path, units=units).read_text(encoding="utf-8"))
+    return page
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_the_page_is_whole_and_described(told, tmp_path, units):
+    page = page_of(told, tmp_path / "plan.html", units)
     assert page.tags.count("h1") == 1
-    assert page.tags.count("table") >= 6
+    assert len(page.links) == page.tags.count("h2") - 3  # the question, the recommendation, the contents themselves
+    assert {link.removeprefix("#") for link in page.links} <= page.ids
     assert all(page.alts)
     assert len(page.alts) >= 4
     assert "script" not in page.tags
+    for table in tables_of(told, units):
+        assert {cell for row in table.cells() for cell in row} - {""} <= set(page.cells)
+
+
+def test_no_metric_unit_is_left_on_a_page_in_us_units(told, tmp_path):
+    units = re.compile(r"(?<=[\d ,(])(mm|cm|kg/m2|g/m2|kg|t|degC|L)\b")
+    for system in ("us", "metric"):
+        said = " ".join(page_of(told, tmp_path / "plan.html", system).said)
+        for text in (*told.names, "23 kg (51 lb)"):  # the user's own words, and a caution that says both
+            said = said.replace(text, "")
+        assert bool(units.search(said)) == (system == "metric"), units.search(said)
+
+
+def test_the_page_ranks_dates_and_says_why(told, tmp_path):
+    said = " ".join(page_of(told, tmp_path / "plan.html").said)
+    chosen = told.recommended if told.recommended is not None else int(np.argmax(told.probability_all[:, -1]))
+    for day, _ in told.openings(chosen):
+        assert re.search(
+            rf"{day.day} {day:%B}, the programme's own day, (ranks \d+ of \d+ open weeks|is in a week)", said
+        )
+    assert "days to 99 %" in said
+
+
+def test_the_page_says_which_fit_stands_behind_it(told):
+    assert "normal approximation" in " ".join(_method(told.calibration, "metric"))
+
+
+def test_no_two_colours_are_the_same_grey():
+    greys = sorted(np.dot(to_rgb(colour), (0.299, 0.587, 0.114)) for colour in COLOURS)
+    assert min(np.diff(greys)) > 0.08
 
 
 CHROMIUM = shutil.which("chromium")
 
 
 @pytest.mark.skipif(CHROMIUM is None, reason="needs Debian's chromium")
-def test_a_browser_opens_the_page_without_a_word(told, tmp_path):
-    path = mat.report(told, tmp_path / "plan.html")
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_a_browser_opens_the_page_without_a_word(told, tmp_path, units):
+    path = mat.report(told, tmp_path / "plan.html", units=units)
     flags = ["--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path}", "--enable-logging=stderr"]
     run = subprocess.run(
         [CHROMIUM, *flags, "--dump-dom", path.as_uri()], capture_output=True, text=True, timeout=120, check=True
@@ -137,6 +205,34 @@ def test_the_spreadsheet_adds_up_by_itself(told, tmp_path):
         assert live.worksheets[p + 1].cell(12, 2).value == "=SUM(B3:B11)"
 
 
+def worked_out(book, title, cell):
+    """Work out a cell as a spreadsheet would: sums of ranges, products of two ranges, and cells of other sheets."""
+    value = book[title][cell].value
+    if not isinstance(value, str):
+        return value
+    if other := re.fullmatch(r"='(.+)'!(\$?[A-Z]+\$?\d+)", value):
+        return worked_out(book, *other.groups())
+
+    def numbers(span):
+        cells = [cell for row in book[title][span.replace("$", "")] for cell in row]
+        return np.array([worked_out(book, title, cell.coordinate) for cell in cells])
+
+    if total := re.fullmatch(r"=SUM\(([^,]+)\)", value):
+        return numbers(total[1]).sum()
+    product = re.fullmatch(r"=SUMPRODUCT\(([^,]+),([^,]+)\)", value)
+    return numbers(product[1]) @ numbers(product[2])
+
+
+def test_the_totals_are_live(told, tmp_path):
+    book = openpyxl.load_workbook(write_budget(told.budget, tmp_path / "budget.xlsx"))
+    years = len(told.budget.years)
+    present = book["Total"].cell(3, years + 3).coordinate
+    assert worked_out(book, "Total", present) == pytest.approx(told.budget.total[0])
+    first = book.worksheets[1]
+    first["B3"] = first["B3"].value + 1000
+    assert worked_out(book, "Total", present) == pytest.approx(told.budget.total[0] + 1000 * told.budget.discount[0])
+
+
 def test_cells_that_could_be_formulas_are_escaped(told, tmp_path):
     evil = "=HYPERLINK(1)"
     budget = mat.Budget(**{**vars(told.budget), "programmes": (evil, "+a", "@b")})
@@ -168,6 +264,76 @@ def test_a_starter_course_can_be_checked_fitted_and_compared(tmp_path, capsys):
     assert cli.main(["compare", str(folder), "--years", "1", *QUICK]) in (cli.OK, cli.NO_PROGRAMME)
     assert "did not settle" not in capsys.readouterr().out
     assert cli.main(["new", str(folder)]) == cli.BAD_INPUT
+
+
+def test_what_the_starter_leaves_out_can_be_put_in(tmp_path, capsys):
+    folder = tmp_path / "mine"
+    cli.main(["new", str(folder)])
+    path = folder / "course.toml"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    at = next(n for n, line in enumerate(lines) if line.startswith("# [prices]"))
+    lines[at:] = [line.removeprefix("# ") for line in lines[at:]]
+    path.write_text("\n".join(lines), encoding="utf-8")
+    budget = folder / "budget.xlsx"
+    code = cli.main(["report", str(folder), "--years", "1", "--budget", str(budget), *QUICK])
+    assert code in (cli.OK, cli.NO_PROGRAMME)
+    assert budget.exists()
+    text = "".join(page.extract_text() for page in pypdf.PdfReader(folder / "plan.pdf").pages)
+    assert "EUR" in text
+    assert "rounds during" in text
+
+
+def test_what_could_not_be_written_is_refused_before_the_work(course, capsys, monkeypatch):
+    monkeypatch.setattr(cli, "_fit", lambda *_: pytest.fail("the work was begun"))
+    out, budget = str(course / "plan.doc"), str(course / "none" / "b.xlsx")
+    assert (
+        cli.main(["report", str(course), "--out", out, "--budget", budget, "--present", "none such"]) == cli.BAD_INPUT
+    )
+    said = capsys.readouterr().err
+    assert all(
+        text in said for text in ("--out: ", ".pdf or .html", "--budget: ", "folder that is there", "--present: ")
+    )
+
+
+def test_us_units_reach_every_word_of_compare(course, capsys):
+    cli.main(["compare", str(course), "--years", "1", "--units", "us", *QUICK])
+    said = capsys.readouterr().out
+    for name in ("twice 12.7 mm", "three times 9.5 mm"):
+        said = said.replace(name, "")
+    assert " in 0 to 0.79 in" in said
+    assert not re.search(r"\d (mm|kg|t|degC)\b", said)
+
+
+@pytest.mark.parametrize(
+    "name", ['=HYPERLINK("x")', "<script>alert(1)</script>", "#set page(", "../../x", "-rf", "Fén \u202e", "%s{0}"]
+)
+def test_a_hostile_name_is_only_a_name(course, capsys, name):
+    path = course / "course.toml"
+    text = path.read_text(encoding="utf-8").replace('name = "sand only"', f"name = '{name}'")
+    path.write_text(text, encoding="utf-8")
+    budget, page = course / "budget.csv", course / "plan.html"
+    code = cli.main(["report", str(course), "--years", "1", "--out", str(page), "--budget", str(budget), *QUICK])
+    if code == cli.BAD_INPUT:  # a sign that turns text around is refused by name
+        assert "printable" in capsys.readouterr().err
+        return
+    assert "<script>alert" not in page.read_text(encoding="utf-8")
+    with budget.open(encoding="utf-8") as file:
+        assert plain(name) in {row["programme"] for row in csv.DictReader(file)}
+    assert sorted(path.name for path in course.parent.iterdir()) == ["course"]
+
+
+def test_a_terminal_that_cannot_show_a_name_shows_its_code(course):
+    path = course / "course.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace('"sand only"', '"s\u00e5nd"'), encoding="utf-8")
+    run = subprocess.run(
+        [sys.executable, "-m", "matledger.cli", "check", course],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"},
+    )
+    assert "s\\xe5nd" in run.stdout
+    assert "no problem was found" in run.stdout
 
 
 def test_report_writes_the_page_and_the_budget(course, capsys):
@@ -213,6 +379,39 @@ def test_a_seed_gives_the_same_words(course, capsys):
         cli.main(["compare", str(course), "--years", "1", *QUICK])
         said.append(capsys.readouterr().out)
     assert said[0] == said[1]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="sends the signal of Ctrl-C")
+def test_ctrl_c_has_its_own_exit_code(course):
+    command = [sys.executable, "-m", "matledger.cli", "compare", course, "--years", "100", "--draws", "4000"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as run:
+        time.sleep(3)
+        run.send_signal(signal.SIGINT)
+        _, said = run.communicate(timeout=60)
+    assert (run.returncode, said) == (cli.STOPPED, "stopped\n")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a terminal of its own")
+def test_a_terminal_sees_the_bar_and_a_pipe_does_not(course, tmp_path):
+    import pty
+
+    command = [sys.executable, "-m", "matledger.cli", "compare", course, "--years", "1", *QUICK[:2]]
+    ours, theirs = pty.openpty()
+    shown = []
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=theirs) as run:
+        os.close(theirs)
+        while True:
+            try:
+                shown.append(os.read(ours, 4096))
+            except OSError:  # the other end was closed
+                break
+            if not shown[-1]:
+                break
+    os.close(ours)
+    assert run.returncode in (cli.OK, cli.NO_PROGRAMME)
+    assert re.search(rb"comparing \[#+\] (\d+)/\1", b"".join(shown))
+    assert b"fitting" in b"".join(shown)
+    assert subprocess.run(command, capture_output=True, check=False).stderr == b""
 
 
 def test_help_says_what_there_is(capsys):

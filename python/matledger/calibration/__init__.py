@@ -1,8 +1,22 @@
 """Fit the accumulation model to a course's own soil tests, and say what the tests taught."""
 
+from matledger.calibration.before import PriorCheck, prior_check
 from matledger.calibration.chains import Chains
 from matledger.calibration.checks import last_tests, leave_one_out
 from matledger.calibration.diagnostics import Diagnosis
 from matledger.calibration.fit import Calibration, Driving, calibrate
+from matledger.calibration.invented import Invented, invent_tests
 
-__all__ = ["Calibration", "Chains", "Diagnosis", "Driving", "calibrate", "last_tests", "leave_one_out"]
+__all__ = [
+    "Calibration",
+    "Chains",
+    "Diagnosis",
+    "Driving",
+    "Invented",
+    "PriorCheck",
+    "calibrate",
+    "invent_tests",
+    "last_tests",
+    "leave_one_out",
+    "prior_check",
+]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import csv
 import re
 import sys
 import time
@@ -16,7 +15,7 @@ from matledger.atomic import fresh_folder
 from matledger.calibration import Calibration, calibrate
 from matledger.comparison import Comparison, compare
 from matledger.demo import demo_course
-from matledger.frames import Table
+from matledger.frames import Table, csv_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -90,10 +89,7 @@ def _write(into: Path, comparison: Comparison) -> None:
     (into / TABLES).mkdir()
     for name, table in _tables(comparison).items():
         (into / TABLES / f"{name}.txt").write_text(f"{table!r}\n", encoding="utf-8")
-        with (into / TABLES / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file, lineterminator="\n")
-            writer.writerow(table.columns)
-            writer.writerows(zip(*table.columns.values(), strict=True))
+        (into / TABLES / f"{name}.csv").write_text(csv_text(table), encoding="utf-8", newline="")
     _save_plots(into / PLOTS, comparison)
     report(comparison, into / PAGE)
 

@@ -11,6 +11,7 @@ from typing import Any, ClassVar
 from matledger import _core
 from matledger.errors import InputError, Problem
 from matledger.practice._fields import Checked, Count, Field, MaybeNumber, Number, Pair, html_table
+from matledger.units import System, convert, show_window, shown_units
 
 __all__ = ["Coring", "SandInjection", "SolidTining", "Tine", "Topdressing", "VerticalMowing", "Work"]
 
@@ -100,12 +101,28 @@ class Work(Checked):
         """Dry sand brought [g/m2]."""
         return self.core.sand_g_m2
 
-    def _phrase(self) -> list[str]:
+    def _phrase(self, units: System) -> list[str]:
         raise NotImplementedError
+
+    def in_words(self, units: System = "metric") -> str:
+        """Say it in a phrase.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
+
+        Examples
+        --------
+        >>> from matledger import Coring, Tine
+        >>> Coring(tine=Tine(inside_diameter_mm=12.7), spacing_mm=(50.8, 50.8), depth_mm=76.2).in_words("us")
+        'coring, 0.5 in bore at 2 x 2 in, 3 in deep'
+        """
+        return ", ".join([self.kind.replace("_", " "), *self._phrase(units)])
 
     def __str__(self) -> str:
         """Say it in a phrase."""
-        return ", ".join([self.kind.replace("_", " "), *self._phrase()])
+        return self.in_words()
 
     def _repr_html_(self) -> str:
         rows = [*self._told()]
@@ -183,9 +200,9 @@ class Coring(Work):
             self.holes_open_days,
         )
 
-    def _phrase(self) -> list[str]:
-        bore = f"{self.tine.inside_diameter_mm:.4g} mm bore {_at(self.spacing_mm)}"
-        return [bore, f"{self.depth_mm:.4g} mm deep", *_passes(self.passes)]
+    def _phrase(self, units: System) -> list[str]:
+        bore = f"{_size(units, self.tine.inside_diameter_mm)} bore at {_size(units, *self.spacing_mm)}"
+        return [bore, f"{_size(units, self.depth_mm)} deep", *_passes(self.passes)]
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -232,12 +249,9 @@ class SolidTining(Work):
             self.diameter_mm, self.spacing_mm, self.depth_mm, self.depth_sd_mm, self.passes, self.holes_open_days
         )
 
-    def _phrase(self) -> list[str]:
-        return [
-            f"{self.diameter_mm:.4g} mm {_at(self.spacing_mm)}",
-            f"{self.depth_mm:.4g} mm deep",
-            *_passes(self.passes),
-        ]
+    def _phrase(self, units: System) -> list[str]:
+        holes = f"{_size(units, self.diameter_mm)} at {_size(units, *self.spacing_mm)}"
+        return [holes, f"{_size(units, self.depth_mm)} deep", *_passes(self.passes)]
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -294,9 +308,9 @@ class VerticalMowing(Work):
             self.holes_open_days,
         )
 
-    def _phrase(self) -> list[str]:
-        blades = f"{self.blade_width_mm:.4g} mm blades at {self.blade_spacing_mm:.4g} mm"
-        return [blades, f"{self.depth_mm:.4g} mm deep", *_passes(self.passes)]
+    def _phrase(self, units: System) -> list[str]:
+        blades = f"{_size(units, self.blade_width_mm)} blades at {_size(units, self.blade_spacing_mm)}"
+        return [blades, f"{_size(units, self.depth_mm)} deep", *_passes(self.passes)]
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -319,10 +333,10 @@ class _Sanding(Work):
         # 1 mm over 1 m2 is 1000 cm3.
         return (self.sand_mm or 0.0) * _core.SAND_BULK_DENSITY_G_CM3 * 1000
 
-    def _sand_phrase(self) -> str:
-        if self.sand_kg_m2 is not None:
-            return f"{self.sand_kg_m2:.4g} kg/m2 of sand"
-        return f"{self.sand_mm:.4g} mm of sand"
+    def _sand_phrase(self, units: System) -> str:
+        amount, stored = (self.sand_mm, "mm of sand") if self.sand_kg_m2 is None else (self.sand_kg_m2, "kg/m2")
+        metric, unit = shown_units(stored, units)
+        return f"{convert(amount or 0.0, metric, unit):.{4 if unit == metric else 3}g} {unit} of sand"
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -355,8 +369,8 @@ class SandInjection(_Sanding):
     def _build(self) -> _core.Work:
         return _core.Work.sand_injection(self._given_g_m2(), self.from_mm, self.to_mm)
 
-    def _phrase(self) -> list[str]:
-        return [self._sand_phrase(), f"{self.from_mm:.4g} to {self.to_mm:.4g} mm deep"]
+    def _phrase(self, units: System) -> list[str]:
+        return [self._sand_phrase(units), f"{show_window(self.from_mm, self.to_mm, units)} deep"]
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -397,12 +411,14 @@ class Topdressing(_Sanding):
     def _build(self) -> _core.Work:
         return _core.Work.topdressing(self._given_g_m2(), self.passes, self.picked_up_share)
 
-    def _phrase(self) -> list[str]:
-        return [self._sand_phrase(), *_passes(self.passes)]
+    def _phrase(self, units: System) -> list[str]:
+        return [self._sand_phrase(units), *_passes(self.passes)]
 
 
-def _at(spacing_mm: tuple[float, float]) -> str:
-    return f"at {spacing_mm[0]:.4g} x {spacing_mm[1]:.4g} mm"
+def _size(units: System, *lengths_mm: float) -> str:
+    metric, unit = shown_units("mm", units)
+    digits = 4 if unit == metric else 3
+    return " x ".join(f"{convert(length, metric, unit):.{digits}g}" for length in lengths_mm) + f" {unit}"
 
 
 def _passes(passes: int) -> list[str]:

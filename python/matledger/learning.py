@@ -1,0 +1,197 @@
+"""What kind of soil test would teach most: how far a forecast would narrow, before the test is taken."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from matledger._arrays import Floats
+from matledger.calibration import Calibration
+from matledger.course import Course
+from matledger.errors import InputError, Problem
+from matledger.frames import Table
+from matledger.records import WorkRecord
+from matledger.records.work import ALL_GREENS
+from matledger.weather import Weather
+
+if TYPE_CHECKING:
+    from matledger.comparison import Comparison
+
+__all__ = ["next_tests"]
+
+STEP = 0.05
+"""Wide enough to look over the small jumps where the engine merges parcels."""
+CLIPPINGS_LOG_SD = 0.05
+"""What a season of weighed clippings leaves of a year's multiplier (log-sd): judgement."""
+
+
+def next_tests(comparison: Comparison, *, cores: int | None = None) -> Table:
+    """Weigh kinds of further tests by how much they would narrow the forecasts.
+
+    Parameters
+    ----------
+    comparison
+        The forecasts; their calibration says what is known so far.
+    cores
+        Cores of each further test; by default as many as the last tests had.
+
+    Returns
+    -------
+    Table
+        For each kind of further test, best first: how many tests it takes; ``forecast``, the spread of the forecast
+        that stays, over the present one, mean over the programmes; ``contrast``, the same for the difference of the
+        first two programmes (none for a single one); ``unknown``, what it would narrow most, and ``left``, how much of
+        its spread would stay. Spread is that of the unknowns; weather to come stays as it is.
+
+    Raises
+    ------
+    InputError
+        For fewer draws than three for each unknown, or a course whose tests name no window.
+
+    Notes
+    -----
+    Laplace's approximation: tests with slopes ``J`` and error variances ``R`` turn the information ``H`` at the mode
+    into ``H + J' R^-1 J`` whatever they read (Lindley 1956, Ann. Math. Stat. 27:986-1005; Chaloner & Verdinelli 1995,
+    Stat. Sci. 10:273-304; memory). The forecast's slopes come from its regression on the draws. Tests are taken on the
+    last day of the record, or a year on, after a repeat of its last year's weather under the first programme.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> calibration = mat.calibrate(mat.demo_course(), method="laplace", draws=300)
+    >>> table = mat.next_tests(mat.compare(calibration, years=3, draws=300, weather_sequences=5))
+    >>> min(table.columns["forecast"]) < 1
+    True
+    """
+    calibration = comparison.calibration
+    names = calibration.names
+    om = comparison.course_mean(comparison.om_percent)[:, -1, comparison.first_sample]
+    count = om.shape[-1]
+    problems = []
+    if count < 3 * len(names):
+        expected = f"at least {3 * len(names)}, three for each unknown"
+        problems.append(Problem("comparison", f"{count} draws", expected))
+    if not any(test.window for test in calibration.course.soil_tests):
+        problems.append(Problem("soil_tests", "no depth window", "tests of a depth window to repeat"))
+    if problems:
+        raise InputError(problems)
+    slopes = _slopes(calibration.coordinates[:count], om)
+    before = _inverse(calibration.information)
+    rows = []
+    for kind, tests, after in _kinds(comparison, cores):
+        left = np.sqrt(np.diag(after) / np.diag(before))
+        k = int(np.argmin(left))
+        contrast = None if len(slopes) < 2 else _left(slopes[1] - slopes[0], before, after)
+        forecast = float(np.mean([_left(slope, before, after) for slope in slopes]))
+        rows.append((kind, tests, forecast, contrast, names[k], float(left[k])))
+    rows.sort(key=lambda row: row[2])
+    heads = ("further tests", "tests", "forecast", "contrast", "unknown", "left")
+    columns: dict[str, Sequence[Any]] = {head: [row[i] for row in rows] for i, head in enumerate(heads)}
+    caption = f"{calibration.course.name}: share of the present spread that would stay"
+    return Table(caption, columns, dict.fromkeys(("forecast", "contrast", "left"), ".2f"))
+
+
+def _inverse(matrix: Floats) -> Floats:
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def _left(slope: Floats, before: Floats, after: Floats) -> float:
+    return float(np.sqrt(slope @ after @ slope / (slope @ before @ slope)))
+
+
+def _slopes(coordinates: Floats, om: Floats) -> Floats:
+    """Slopes of each programme's forecast along the coordinates, by least squares over the draws."""
+    away = np.column_stack([np.ones(len(coordinates)), coordinates])
+    return np.asarray(np.linalg.lstsq(away, om.T, rcond=None)[0][1:].T, dtype=np.float64)
+
+
+def _kinds(comparison: Comparison, cores: int | None) -> list[tuple[str, int, Floats]]:
+    """Kinds of further tests, how many tests each takes, and the covariance that would be left."""
+    calibration = comparison.calibration
+    course = calibration.course
+    last = max(test.date for test in course.soil_tests if test.window)
+    pattern = next(test for test in course.soil_tests if test.window and test.date == last)
+    base = replace(pattern, laboratory_sd_percent=None, cores=cores or pattern.cores)
+    windows = sorted({test.window for test in course.soil_tests if test.method == base.method and test.window})
+    top, bottom = windows[0]
+    greens = [green.name for green in course.greens]
+    untested = [name for name in greens if not course.tests_of(name)]
+    later = _a_year_on(comparison)
+
+    def round_of(
+        where: Sequence[str], depths: Sequence[tuple[float, float]], on: Course = course, **other: Any
+    ) -> Course:
+        tests = [
+            replace(base, green=green, date=on.weather.end, top_mm=upper, bottom_mm=lower, **other)
+            for green in where
+            for upper, lower in depths
+        ]
+        return replace(on, soil_tests=tests)
+
+    middle = (top + bottom) / 2
+    split = [(top, middle), (middle, bottom)]
+    depth = windows[-1][1]
+    deeper = (depth, min(depth + bottom - top, course.settings.column_depth_mm))
+    kinds = [
+        ("one more round now, the same samples", round_of(greens, windows)),
+        ("the same round a year on", round_of(greens, windows, later)),
+        ("the top sample alone, a year on", round_of(greens, windows[:1], later)),
+        ("the top sample split in two, a year on", round_of(greens, split, later)),
+        (f"a year on, with twice the cores ({2 * base.cores})", round_of(greens, windows, later, cores=2 * base.cores)),
+        (
+            "a year on, by a laboratory that repeats to 0.05 % OM",
+            round_of(greens, windows, later, laboratory_sd_percent=0.05),
+        ),
+        ("one green alone, a year on", round_of(greens[:1], windows, later)),
+    ]
+    if deeper[0] < deeper[1]:
+        kinds.append(
+            (f"a deeper sample, {deeper[0]:g} to {deeper[1]:g} mm, a year on", round_of(greens, [deeper], later))
+        )
+    if untested:
+        kinds.append((f"the greens never tested, now: {', '.join(untested)}", round_of(untested, windows)))
+    found = [(kind, len(asked.soil_tests), _left_by_tests(calibration, asked)) for kind, asked in kinds]
+    last_year = max(i for i, name in enumerate(calibration.names) if name.startswith("clippings_"))
+    weighed = calibration.information.copy()
+    # A log-sd in the coordinate's own standard deviations.
+    weighed[last_year, last_year] += (calibration.site.priors[last_year][1] / CLIPPINGS_LOG_SD) ** 2
+    year = calibration.names[last_year].removeprefix("clippings_")
+    return [*found, (f"clippings weighed all through {year}", 0, _inverse(weighed))]
+
+
+def _a_year_on(comparison: Comparison) -> Course:
+    """The course a year later: its last year's weather again, under the first programme."""
+    course = comparison.calibration.course
+    weather = course.weather
+    days = np.arange(weather.dates[-1] + 1, weather.dates[-1] + 366)
+    grown = Weather(
+        np.concatenate([weather.dates, days]),
+        np.concatenate([weather.tmin_c, weather.tmin_c[-365:]]),
+        np.concatenate([weather.tmax_c, weather.tmax_c[-365:]]),
+    )
+    end = grown.end
+    done = [WorkRecord(green=ALL_GREENS, date=e.date, work=e.work) for e in comparison.calendars[0] if e.date <= end]
+    return replace(course, weather=grown, work=[*course.work, *done])
+
+
+def _left_by_tests(calibration: Calibration, asked: Course) -> Floats:
+    """Covariance that the tests of a course would leave, from differences of what they should read at the mode."""
+    site = replace(calibration, course=asked, earlier=None).site
+    at = {name: i for i, name in enumerate(calibration.names)}
+    known = np.array([i for i, name in enumerate(site.names) if name in at])
+    there = np.array([at[site.names[i]] for i in known])
+    n = len(site.names)
+    mode, information = np.zeros(n), np.eye(n)
+    mode[known] = calibration.mode[there]
+    information[np.ix_(known, known)] = calibration.information[np.ix_(there, there)]
+    predicted = site.predictions(np.concatenate([mode + STEP * np.eye(n), mode - STEP * np.eye(n), mode[None, :]]))
+    means = np.concatenate([mean for mean, _ in predicted], axis=1)
+    sds = np.concatenate([sd[-1] for _, sd in predicted])
+    slopes = (means[:n] - means[n : 2 * n]) / (2 * STEP) / sds
+    whole = _inverse(information + slopes @ slopes.T)
+    left = _inverse(calibration.information)
+    left[np.ix_(there, there)] = whole[np.ix_(known, known)]
+    return left
