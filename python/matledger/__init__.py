@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
     from matledger.learning import next_tests
+    from matledger.many_sites import SitesFit, fit_sites
     from matledger.mixed import StudyAnalysis, analyse
     from matledger.money import Budget, Play, Prices
     from matledger.ordering import (
@@ -168,6 +169,7 @@ __all__ = [
     "Settings",
     "SiteContrasts",
     "SiteYield",
+    "SitesFit",
     "SoilTest",
     "SolidTining",
     "Space",
@@ -205,6 +207,7 @@ __all__ = [
     "explore",
     "fill_prior",
     "filter_d15_mm",
+    "fit_sites",
     "growth_potential",
     "healing",
     "invent_tests",
@@ -250,6 +253,7 @@ __version__ = _core.VERSION
 
 # Modules are imported when a name is first used: numpy alone takes most of what an import may cost.
 _HOMES = {
+    "many_sites": ("SitesFit", "fit_sites"),
     "study_folder": (
         "SiteContrasts",
         "StudyRun",
