@@ -91,8 +91,8 @@ impl Layout {
     /// Fine parcels and long stretches for many members; `docs/speed.md` shows what other choices cost.
     pub const FAST: Self = Self {
         depth_mm: 150.0,
-        fine_mm: 1.0,
-        fine_to_mm: 15.0,
+        fine_mm: 0.5,
+        fine_to_mm: 12.0,
         coarse_mm: 5.0,
         edge_mm: 0.5,
         blur_percent_mm: 0.05,
