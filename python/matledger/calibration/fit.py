@@ -492,8 +492,8 @@ def calibrate(
         The course, with at least one soil test.
     method
         ``"laplace"``, a quick look by the normal approximation at the mode; or ``"nuts"``, Hamiltonian sampling in
-        coordinates whitened there, which is what to quote once `diagnosis` says that the chains agree. It is slow: a
-        course of nine greens may take hours, and no such fit has been proven yet.
+        coordinates learnt from its own draws, which is what to quote once `diagnosis` says that the chains agree. A
+        course of nine greens takes some minutes.
     priors
         Median and standard deviation (on the log or logit scale) for shared unknowns by name, in place of the defaults.
     draws
@@ -501,7 +501,7 @@ def calibrate(
     chains
         Chains to sample, each with a random stream of its own.
     tune
-        Draws of each chain that settle its step size; they are not kept.
+        Draws of each chain that settle its step size and the coordinates; they are not kept.
     seed
         Seed of the draws; the same seed gives the same draws on any number of threads.
     target_accept
