@@ -570,8 +570,8 @@ def simulate(
         Thickness of parcels near the surface, the depth down to which they are that fine, and the thickness to which
         they grow in proportion to depth below it [mm].
     edge_mm
-        Thickness of parcels about the lower end of the surface's litter, of holes of one depth and of injected sand, where
-        the profile steps [mm]; in proportion to depth below the litter's end.
+        Thickness of parcels where the profile steps [mm]: about the lower end of the surface's litter, of holes of one
+        depth and of injected sand; in proportion to depth below the first of these.
     blur_percent_mm
         Parcels are merged while that moves less organic matter across their face than this concentration over this
         depth [% mm].
