@@ -599,7 +599,7 @@ def calibrate(
 FAR_OFF_SD = 4.0
 """Residual from which a test is named as far off; a normal one lies there once in 16,000 times."""
 
-LAYOUT = {"fine_mm": 3.0, "fine_to_mm": 15.0, "coarse_mm": 15.0, "blur_percent_mm": 0.5, "stretch_days": 30}
+LAYOUT = {"fine_mm": 2.5, "fine_to_mm": 25.0, "coarse_mm": 10.0, "blur_percent_mm": 0.2, "stretch_days": 30}
 """How a fit cuts the ground (`docs/speed.md` says what it costs in accuracy)."""
 
 DAILY = {"fine_mm": 2.5, "fine_to_mm": 100.0, "coarse_mm": 10.0, "blur_percent_mm": 0.1, "stretch_days": 1}
