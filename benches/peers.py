@@ -5,7 +5,7 @@
 A tape of events is made once for a nominal member, as in the engine: days or stretches of weather, sand, cores, splits,
 merges and readings. Three executors run it for many members, with the ledger on: NumPy (members side by side, an array
 statement for all parcels), Numba (one member at a time, parallel over members, no exponential in the parcel loop) and
-JAX (a compiled scan over the tape, members side by side). Errors are against the daily scheme of the engine with parcels
+JAX (a compiled scan over the tape, members side by side). Errors are against the engine's daily scheme with parcels
 of 0.25 mm that are never merged, over all members, dates and windows. Everything here is invented.
 """
 
