@@ -46,7 +46,16 @@ struct GivenLayout {
 impl From<GivenLayout> for Layout {
     fn from(given: GivenLayout) -> Self {
         let GivenLayout { depth_mm, fine_mm, fine_to_mm, coarse_mm, blur_percent_mm, stretch_days } = given;
-        Self { depth_mm, fine_mm, fine_to_mm, coarse_mm, blur_percent_mm, stretch_days, ..Self::default() }
+        Self {
+            depth_mm,
+            fine_mm,
+            fine_to_mm,
+            coarse_mm,
+            edge_mm: fine_mm,
+            blur_percent_mm,
+            stretch_days,
+            ..Self::default()
+        }
     }
 }
 

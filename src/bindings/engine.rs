@@ -38,6 +38,7 @@ pub struct PyLayout {
     fine_mm: f64,
     fine_to_mm: f64,
     coarse_mm: f64,
+    edge_mm: f64,
     blur_percent_mm: f64,
     mat_depth_mm: f64,
     litter_surface_mm: f64,
@@ -52,10 +53,12 @@ impl From<&PyLayout> for Layout {
             fine_mm: given.fine_mm,
             fine_to_mm: given.fine_to_mm,
             coarse_mm: given.coarse_mm,
+            edge_mm: given.edge_mm,
             blur_percent_mm: given.blur_percent_mm,
             mat_depth_mm: given.mat_depth_mm,
             litter: LitterDepths { surface_mm: given.litter_surface_mm, root_scale_mm: given.root_scale_mm },
             stretch_days: given.stretch_days,
+            ..Self::default()
         }
     }
 }

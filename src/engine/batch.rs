@@ -5,7 +5,7 @@
 //! about as much, the rest nominal.
 
 use super::kernel::{Outcome, Standing, trace};
-use super::lanes::{LANES, run_lanes};
+use super::lanes::{Instructions, LANES, follow_with};
 use super::member::{Field, MULTIPLIER, Member};
 use super::plan::{Plan, Scenario};
 use crate::column::{Ledger, Reading, Sample, TwoPools, Weathering};
@@ -181,6 +181,8 @@ pub struct Block<'a> {
 pub struct Control {
     /// Threads; `None` for one a core.
     pub threads: Option<usize>,
+    /// Vector instructions that may be used.
+    pub instructions: Instructions,
     /// Set it to stop: blocks under way are finished, no other is begun.
     pub stop: AtomicBool,
     /// Members done so far, counted over all plans.
@@ -261,11 +263,15 @@ impl<'a> Batch<'a> {
             let plan = &group.plan;
             let outcomes = match members {
                 // The same bits, without seven idle lanes.
-                [member] => vec![part_of(plan, &trace(plan, &self.members.member(*member), |_, _| {}), |value| value)?],
+                [member] => {
+                    let outcome = trace(control.instructions, plan, &self.members.member(*member), |_, _| {});
+                    vec![part_of(plan, &outcome, |value| value)?]
+                }
                 members => {
                     let side_by_side = self.members.lanes(members);
                     let mut standing = Standing::start(plan, &side_by_side);
-                    let outcome = run_lanes(plan, &side_by_side, &mut standing, &plan.tape);
+                    let outcome =
+                        follow_with(control.instructions, plan, &side_by_side, &mut standing, &plan.tape, |_, _| {});
                     (0..members.len()).map(|lane| part_of(plan, &outcome, |v| v.0[lane])).collect::<Result<_>>()?
                 }
             };

@@ -1,5 +1,6 @@
 //! The one kernel: a tape run for one member, over any number type.
 
+use super::lanes::{Instructions, follow_with};
 use super::member::Member;
 use super::plan::{Event, Plan};
 use crate::column::{Column, FASTEST_DECAY_PER_YEAR, Ledger, Reading, TwoPools};
@@ -33,7 +34,7 @@ impl<T: Number> Outcome<T> {
 /// not a number or a decay rate is above [`FASTEST_DECAY_PER_YEAR`].
 pub fn run<T: Number>(plan: &Plan, member: &Member<T>, look: impl FnMut(usize, &Column<T>)) -> Result<Outcome<T>> {
     within_series(member)?;
-    let outcome = trace(plan, member, look);
+    let outcome = trace(Instructions::Best, plan, member, look);
     outcome.years.iter().try_for_each(Ledger::check)?;
     Ok(outcome)
 }
@@ -50,9 +51,13 @@ pub(super) fn within_series<T: Number>(member: &Member<T>) -> Result<()> {
 }
 
 /// Runs a plan without checking what comes out.
-#[inline(always)]
-pub(super) fn trace<T: Number>(plan: &Plan, member: &Member<T>, look: impl FnMut(usize, &Column<T>)) -> Outcome<T> {
-    follow(plan, member, &mut Standing::start(plan, member), &plan.tape, look)
+pub(super) fn trace<T: Number>(
+    instructions: Instructions,
+    plan: &Plan,
+    member: &Member<T>,
+    look: impl FnMut(usize, &Column<T>),
+) -> Outcome<T> {
+    follow_with(instructions, plan, member, &mut Standing::start(plan, member), &plan.tape, look)
 }
 
 /// A run that has come part of the way.

@@ -14,6 +14,7 @@ mod plan;
 pub mod sand_shares;
 
 pub use kernel::{Outcome, run};
+pub use lanes::Instructions;
 pub use member::{Field, Member};
 pub use onward::{Ahead, Arrived, Onward, arrive};
 pub use plan::{Dated, Event, Layout, Plan, Scenario, Spells, Tape};

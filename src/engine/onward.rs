@@ -5,7 +5,7 @@
 
 use super::batch::part_of;
 use super::kernel::{Outcome, Standing, State, within_series};
-use super::lanes::{LANES, run_lanes};
+use super::lanes::{Instructions, LANES, follow_with};
 use super::member::Member;
 use super::plan::{Dated, Layout, Left, Plan, Scenario, Spells};
 use crate::column::{Column, Ledger, Sample, woven};
@@ -35,7 +35,8 @@ pub fn arrive(plan: &Plan, members: &[Member<f64>]) -> Result<Vec<Arrived>> {
     for block in members.chunks(LANES) {
         let member = Member::side_by_side(block);
         let mut standing = Standing::start(plan, &member);
-        let outcome = run_lanes(plan, &member, &mut standing, &plan.tape[..whole_years]);
+        let outcome =
+            follow_with(Instructions::Best, plan, &member, &mut standing, &plan.tape[..whole_years], |_, _| {});
         outcome.years.iter().try_for_each(Ledger::check)?;
         found.extend(block.iter().enumerate().map(|(lane, member)| Arrived {
             member: member.clone(),
@@ -192,7 +193,7 @@ impl Onward {
 
     fn each_block(&self, plan: &Plan, mut sink: impl FnMut(usize, &Outcome<Lanes<LANES>>) -> Result<()>) -> Result<()> {
         for (count, member, standing) in &self.blocks {
-            let outcome = run_lanes(plan, member, &mut standing.clone(), &plan.tape);
+            let outcome = follow_with(Instructions::Best, plan, member, &mut standing.clone(), &plan.tape, |_, _| {});
             outcome.years.iter().try_for_each(Ledger::check)?;
             sink(*count, &outcome)?;
         }

@@ -7,6 +7,7 @@ use crate::column::{Column, LONGEST_SPAN_YEARS, LitterDepths, Sample, Weathering
 use crate::error::{Problems, Result};
 use crate::practice::work::{Opening, Work};
 use chrono::{Datelike, Days, NaiveDate};
+use std::collections::BTreeMap;
 use std::ops::Range;
 use std::sync::{Arc, OnceLock};
 
@@ -23,6 +24,9 @@ pub struct Layout {
     pub fine_to_mm: f64,
     /// Thickness that they grow to (mm).
     pub coarse_mm: f64,
+    /// Thickness of parcels about a sharp edge no deeper than the surface litter's (mm): the lower end of that litter, of
+    /// sand that is injected or of holes; in proportion to depth below it.
+    pub edge_mm: f64,
     /// Two parcels are merged while that moves less organic matter across their common face than this much concentration
     /// over this much depth (% mm): layers of sand stay layers. Infinite: whatever they hold.
     pub blur_percent_mm: f64,
@@ -32,6 +36,9 @@ pub struct Layout {
     pub litter: LitterDepths,
     /// Longest stretch over which the litter's shares are held (d); 1 is the daily scheme.
     pub stretch_days: usize,
+    /// Most litter that may fall in one stretch of more than a day, as thickness (mm): the error of holding the shares is
+    /// of the second order in it.
+    pub stretch_litter_mm: f64,
 }
 
 impl Default for Layout {
@@ -41,10 +48,12 @@ impl Default for Layout {
             fine_mm: 2.5,
             fine_to_mm: 100.0,
             coarse_mm: 10.0,
+            edge_mm: 2.5,
             blur_percent_mm: 0.1,
             mat_depth_mm: 25.0,
             litter: LitterDepths::default(),
             stretch_days: 1,
+            stretch_litter_mm: 0.5,
         }
     }
 }
@@ -58,8 +67,10 @@ impl Layout {
         positive(p, "layout.fine_mm", self.fine_mm);
         positive(p, "layout.fine_to_mm", self.fine_to_mm);
         positive(p, "layout.coarse_mm", self.coarse_mm);
+        positive(p, "layout.edge_mm", self.edge_mm);
         positive(p, "layout.litter.surface_mm", self.litter.surface_mm);
         positive(p, "layout.litter.root_scale_mm", self.litter.root_scale_mm);
+        positive(p, "layout.stretch_litter_mm", self.stretch_litter_mm);
         p.require(self.blur_percent_mm >= 0.0, "layout.blur_percent_mm", self.blur_percent_mm, "0 % mm or more");
         p.require(self.depth_mm <= 1000.0, "layout.depth_mm", self.depth_mm, "at most 1000 mm");
         p.require(self.fine_mm >= 0.1, "layout.fine_mm", self.fine_mm, "at least 0.1 mm");
@@ -81,13 +92,15 @@ impl Layout {
     /// Fine parcels and long stretches for many members; `docs/speed.md` shows what other choices cost.
     pub const FAST: Self = Self {
         depth_mm: 150.0,
-        fine_mm: 1.0,
-        fine_to_mm: 15.0,
+        fine_mm: 0.5,
+        fine_to_mm: 12.0,
         coarse_mm: 5.0,
-        blur_percent_mm: 0.2,
+        edge_mm: 0.5,
+        blur_percent_mm: 0.05,
         mat_depth_mm: 25.0,
         litter: LitterDepths { surface_mm: 10.0, root_scale_mm: 40.0 },
         stretch_days: 30,
+        stretch_litter_mm: 0.5,
     };
 
     /// Thickness of parcels at a depth.
@@ -219,8 +232,10 @@ pub type Tape = Vec<Event>;
 pub struct Plan {
     pub(super) tape: Tape,
     pub(super) parcels_mm: Vec<f64>,
-    /// Of each stretch.
+    /// Of each stretch; plans for other nominal members may share it.
     pub(super) weather: Arc<Vec<Arc<Weathering>>>,
+    /// First day of each stretch and the day after its last.
+    spans: Arc<BTreeMap<(usize, usize), usize>>,
     pub(super) left: Left,
     days: usize,
     pub(super) samples: Vec<(NaiveDate, Sample)>,
@@ -343,6 +358,7 @@ impl Plan {
             tape: Vec::new(),
             parcels_mm,
             weather: Arc::default(),
+            spans: Arc::default(),
             left: Left::default(),
             days: scenario.clippings_g_m2.len(),
             samples: samples.into_iter().map(|(_, sample)| sample).collect(),
@@ -358,7 +374,7 @@ impl Plan {
         Column::new(parcels_mm, &nominal.profile, nominal.young_share, nominal.densities)
     }
 
-    /// The same for another nominal member of the same scenario; its weather is not reckoned again.
+    /// The same for another nominal member of the same scenario; the weather of the same stretches is not reckoned again.
     pub(super) fn for_nominal(&self, scenario: &Scenario<'_>) -> Self {
         let (_, root_zone) = self.layout.parcels();
         let column = Self::ground(scenario, &self.parcels_mm);
@@ -479,7 +495,13 @@ struct Writer<'a> {
     root_zone: usize,
     /// Day on which open holes close.
     closes: Option<usize>,
+    /// Depths at which something that is done in the column ends (mm).
+    edges_mm: Vec<f64>,
 }
+
+/// Reach of the thin parcels about an edge, above it and below it (mm).
+const ABOVE_EDGE_MM: f64 = 3.0;
+const BELOW_EDGE_MM: f64 = 2.0;
 
 /// Sand of one piece of work above this is taken for a slip (g/m2): 100 mm.
 const MOST_SAND_G_M2: f64 = 160_000.0;
@@ -488,10 +510,35 @@ const MOST_SAND_G_M2: f64 = 160_000.0;
 const SPLIT_ABOVE: f64 = 1.4;
 const MERGE_BELOW: f64 = 1.05;
 
+fn percent(om: f64, mineral: f64) -> f64 {
+    100.0 * om / (om + mineral).max(f64::MIN_POSITIVE)
+}
+
+/// What mixing two layers, each of a concentration (%) and a thickness (mm), would move across their face (% mm).
+fn faced_blur((above, above_mm): (f64, f64), (below, below_mm): (f64, f64)) -> f64 {
+    (above - below).abs() * above_mm * below_mm / (above_mm + below_mm).max(f64::MIN_POSITIVE)
+}
+
 impl<'a> Writer<'a> {
     fn new(plan: Plan, scenario: &'a Scenario<'a>, column: Column<f64>, root_zone: usize) -> Self {
         let state = State::start(&column);
-        Self { plan, scenario, column, state, root_zone, closes: None }
+        let ends = scenario.work.iter().flat_map(|dated| match dated.work {
+            Work::SandInjection(w) => vec![w.from_mm, w.to_mm],
+            work => work.opening().filter(|o| o.depth_sd_mm == 0.0).map(|o| o.depth_mm).into_iter().collect(),
+        });
+        let mut edges_mm: Vec<f64> = ends.filter(|&end| end > 0.0).chain([plan.layout.litter.surface_mm]).collect();
+        edges_mm.sort_by(f64::total_cmp);
+        edges_mm.dedup();
+        Self { plan, scenario, column, state, root_zone, closes: None, edges_mm }
+    }
+
+    /// Thickness of parcels at a depth.
+    fn target_mm(&self, depth_mm: f64) -> f64 {
+        let layout = &self.plan.layout;
+        let target = layout.target_mm(depth_mm);
+        let near = |edge: &&f64| (-ABOVE_EDGE_MM..BELOW_EDGE_MM).contains(&(depth_mm - **edge));
+        let thin = |edge: &f64| layout.edge_mm * (edge / layout.litter.surface_mm).max(1.0);
+        self.edges_mm.iter().filter(near).map(thin).fold(target, f64::min)
     }
 
     fn write(mut self, spells: Option<&Spells>) -> Plan {
@@ -500,7 +547,7 @@ impl<'a> Writer<'a> {
         let mut work: Vec<&Dated> = scenario.work.iter().collect();
         work.sort_by_key(|dated| dated.date);
         let days = self.plan.days();
-        let (mut next_work, mut next_sample, mut day, mut stretches) = (0, 0, 0, 0);
+        let (mut next_work, mut next_sample, mut day) = (0, 0, 0);
         let mut looks: Vec<(usize, usize)> = scenario.profiles.iter().map(|d| day_of(*d)).enumerate().collect();
         looks.sort_by_key(|(_, day)| *day);
         let mut looks = looks.into_iter().peekable();
@@ -540,14 +587,8 @@ impl<'a> Writer<'a> {
             ];
             let last = stops.into_iter().flatten().min().unwrap_or(days).min(days);
             let year = (date.year() - scenario.start.year()) as usize;
-            if stretches == self.plan.weather.len() {
-                let (modifier, clippings) = (&scenario.decay_modifier[day..last], &scenario.clippings_g_m2[day..last]);
-                let reckoned = spells.map(|spells| spells.of(day..last));
-                let of_days = || Arc::new(Weathering::of_days(modifier, clippings));
-                Arc::make_mut(&mut self.plan.weather).push(reckoned.unwrap_or_else(of_days));
-            }
-            self.push(Event::Stretch { weather: stretches, year });
-            stretches += 1;
+            let weather = self.weather(day, last, spells);
+            self.push(Event::Stretch { weather, year });
             self.reshape();
             if last == year_end {
                 self.plan.tape.push(Event::YearEnd);
@@ -560,14 +601,32 @@ impl<'a> Writer<'a> {
         self.plan
     }
 
+    /// Number of the weather of a stretch.
+    fn weather(&mut self, day: usize, last: usize, spells: Option<&Spells>) -> usize {
+        if let Some(known) = self.plan.spans.get(&(day, last)) {
+            return *known;
+        }
+        let (modifier, clippings) =
+            (&self.scenario.decay_modifier[day..last], &self.scenario.clippings_g_m2[day..last]);
+        let of_days = || Arc::new(Weathering::of_days(modifier, clippings));
+        let weather = Arc::make_mut(&mut self.plan.weather);
+        weather.push(spells.map_or_else(of_days, |spells| spells.of(day..last)));
+        Arc::make_mut(&mut self.plan.spans).insert((day, last), weather.len() - 1);
+        weather.len() - 1
+    }
+
     /// The day after the last of the longest stretch that may begin at `day`.
     fn longest(&self, day: usize) -> usize {
         let most = (day + self.scenario.layout.stretch_days).min(self.plan.days);
-        let mut passed = 0.0;
-        let spans = self.scenario.decay_modifier[day..most].iter().map(|modifier| modifier / DAYS_PER_YEAR);
-        let before = spans.take_while(|span| {
-            let fits = passed < LONGEST_SPAN_YEARS;
-            passed += span;
+        let nominal = self.scenario.nominal;
+        let litter_mm = nominal.densities.thickness_mm(0.0, nominal.litter_ratio);
+        let (mut passed, mut fallen_mm) = (0.0, 0.0);
+        let series = self.scenario.decay_modifier[day..most].iter().zip(&self.scenario.clippings_g_m2[day..most]);
+        let before = series.take_while(|(modifier, clippings)| {
+            let first = passed == 0.0 && fallen_mm == 0.0;
+            fallen_mm += *clippings * litter_mm;
+            let fits = first || (passed < LONGEST_SPAN_YEARS && fallen_mm <= self.plan.layout.stretch_litter_mm);
+            passed += *modifier / DAYS_PER_YEAR;
             fits
         });
         day + before.count()
@@ -586,7 +645,11 @@ impl<'a> Writer<'a> {
                 let thickness = w.sand_g_m2 / self.column.densities.mineral / 1000.0;
                 let laid = (thickness - self.column.room_mm).max(0.0);
                 let top = self.column.len() - 1;
-                if laid > 0.0 && self.column.thickness_mm(top) + laid > self.plan.layout.fine_mm {
+                let (om, mineral) = (self.column.om(top), self.column.mineral[top]);
+                let blur = faced_blur((percent(om, mineral), self.column.thickness_mm(top)), (0.0, laid));
+                let layout = &self.plan.layout;
+                let thick = self.column.thickness_mm(top) + laid > layout.fine_mm;
+                if laid > 0.0 && (thick || blur > layout.blur_percent_mm) {
                     self.push(Event::Push);
                 }
                 let (sand_g_m2, picked_up_share) = (w.sand_g_m2, w.picked_up_share);
@@ -607,12 +670,8 @@ impl<'a> Writer<'a> {
 
     /// What merging a parcel with the one below would move across their face, as concentration times depth (% mm).
     fn blur_percent_mm(&self, upper: usize) -> f64 {
-        let of = |i: usize| {
-            let (om, mineral) = (self.column.om(i), self.column.mineral[i]);
-            (100.0 * om / (om + mineral).max(f64::MIN_POSITIVE), self.column.thickness_mm(i))
-        };
-        let ((above, above_mm), (below, below_mm)) = (of(upper), of(upper - 1));
-        (above - below).abs() * above_mm * below_mm / (above_mm + below_mm).max(f64::MIN_POSITIVE)
+        let of = |i: usize| (percent(self.column.om(i), self.column.mineral[i]), self.column.thickness_mm(i));
+        faced_blur(of(upper), of(upper - 1))
     }
 
     /// Splits what has grown thick and merges what has grown thin, but never across the root zone's edge.
@@ -622,7 +681,7 @@ impl<'a> Writer<'a> {
         let mut i = self.column.len();
         while i > 0 {
             i -= 1;
-            let target = layout.target_mm(top);
+            let target = self.target_mm(top);
             let thickness = self.column.thickness_mm(i);
             let newest = i + 1 == self.column.len();
             if thickness > SPLIT_ABOVE * target {
