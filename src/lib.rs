@@ -3,7 +3,7 @@
 //!
 //! Data flows one way: [`weather`] drives [`growth`]; [`practice`] says what is done and [`sand`] with what; [`mod@column`] says
 //! what happens to the ground; [`engine`] runs both through time; [`calibration`] fits the unknowns
-//! to soil tests; [`decision`] weighs programmes. A module imports only from those before it.
+//! to soil tests; [`decision`] weighs programmes; [`study`] plans and reads trials. A module imports only from those before it.
 
 pub mod calibration;
 pub mod column;
@@ -14,6 +14,7 @@ pub mod growth;
 pub mod number;
 pub mod practice;
 pub mod sand;
+pub mod study;
 pub mod weather;
 
 #[cfg(feature = "python")]

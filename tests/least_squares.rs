@@ -136,7 +136,7 @@ impl OneWay {
                 tests: rows(&format!("mixed_data_{set}.csv")).iter().map(test).collect(),
                 mat_depth_mm: 25.0,
             }],
-            methods: ["first", "second"].map(|name| Method { name: name.to_owned(), blank_percent: 0.0 }).to_vec(),
+            methods: ["first", "second"].map(|name| Method { name: name.to_owned() }).to_vec(),
             layout: Layout::default(),
         };
         let scatter = Scatter { depth_correlation: true, ..Scatter::default() };

@@ -4,18 +4,21 @@ mod common;
 
 use common::{invented_site, simulated};
 use matledger::Result;
-use matledger::calibration::{Block, Density, Fit, Model, Priors, Sampling, Whitening};
+use matledger::calibration::{Block, Coordinates, Density, Fit, Model, Priors, Sampling};
 use nalgebra::DMatrix;
 use std::sync::atomic::{AtomicBool, AtomicUsize};
 
-fn run(density: &impl Density, whitening: &Whitening, sampling: &Sampling, chains: usize, draws: usize) -> Vec<Block> {
+fn run(
+    density: &impl Density,
+    coordinates: Coordinates,
+    sampling: &Sampling,
+    chains: usize,
+    draws: usize,
+) -> Vec<Block> {
     let (done, stop) = (AtomicUsize::new(0), AtomicBool::new(false));
-    (0..chains)
-        .map(|chain| {
-            let state = sampling.start(density, whitening, chain, &done, &stop).unwrap();
-            sampling.advance(density, whitening, &state, draws, &done, &stop).unwrap().0
-        })
-        .collect()
+    let (coordinates, states) = sampling.settle(density, coordinates, chains, &done, &stop).unwrap();
+    let advance = |state| sampling.advance(density, &coordinates, state, draws, &done, &stop).unwrap().0;
+    states.iter().map(advance).collect()
 }
 
 /// Non-centred eight schools (Rubin 1981): `mu ~ N(0, 5)`, `tau ~ half-Cauchy(0, 5)` sampled as its logarithm.
@@ -58,8 +61,8 @@ fn eight_schools_come_out_as_the_reference_has_them() {
         effect: rows[..8].iter().map(|row| row[0]).collect(),
         error: rows[..8].iter().map(|row| row[1]).collect(),
     };
-    let whitening = Whitening::new(&[0.0; 10], DMatrix::identity(10, 10)).unwrap();
-    let blocks = run(&schools, &whitening, &Sampling { seed: 8, ..Sampling::default() }, 4, 2500);
+    let plain = Coordinates::new(&[0.0; 10], DMatrix::identity(10, 10)).unwrap();
+    let blocks = run(&schools, plain, &Sampling { seed: 8, target_accept: 0.9, ..Sampling::default() }, 4, 2500);
     assert!(blocks.iter().flat_map(|b| &b.diverging).filter(|&&d| d).count() < 20);
     let draws = || blocks.iter().flat_map(|block| &block.draws);
     let value = |z: &[f64], i: usize| match i {
@@ -83,16 +86,17 @@ fn eight_schools_come_out_as_the_reference_has_them() {
 fn blocks_follow_from_where_the_last_one_ended() {
     let (site, _) = simulated(5, invented_site(1), &Priors::default());
     let model = Model::new(site, Priors::default()).unwrap();
-    let whitening = Whitening::at(&Fit::find(&model, &AtomicBool::new(false)).unwrap()).unwrap();
+    let fit = Fit::find(&model, &AtomicBool::new(false)).unwrap();
     let sampling = Sampling { tune: 10, seed: 3, ..Sampling::default() };
     let (done, stop) = (AtomicUsize::new(0), AtomicBool::new(false));
-    let start = sampling.start(&model, &whitening, 1, &done, &stop).unwrap();
-    let again = sampling.start(&model, &whitening, 1, &done, &stop).unwrap();
-    assert_eq!(start, again);
-    let (_, middle) = sampling.advance(&model, &whitening, &start, 3, &done, &stop).unwrap();
-    let (block, _) = sampling.advance(&model, &whitening, &middle, 3, &done, &stop).unwrap();
-    let (resumed, _) = sampling.advance(&model, &whitening, &middle.clone(), 3, &done, &stop).unwrap();
-    assert_eq!(block, resumed);
-    let other = sampling.start(&model, &whitening, 2, &done, &stop).unwrap();
-    assert_ne!(start.position, other.position);
+    let settle = || {
+        let coordinates = Coordinates::at(&fit, model.bends(&fit)).unwrap();
+        sampling.settle(&model, coordinates, 2, &done, &stop).unwrap()
+    };
+    let (coordinates, states) = settle();
+    assert_eq!((coordinates.clone(), states.clone()), settle());
+    assert_ne!(states[0].position, states[1].position);
+    let advance = |state| sampling.advance(&model, &coordinates, state, 3, &done, &stop).unwrap();
+    let (_, middle) = advance(&states[1]);
+    assert_eq!(advance(&middle), advance(&middle.clone()));
 }

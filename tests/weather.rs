@@ -500,3 +500,40 @@ fn a_filled_extreme_never_crosses_the_measured_one() {
     assert_eq!(weather.tmax_c(), [10.0, 1.0, 10.0, 12.0, 10.0]);
     assert_eq!(weather.filled(), [false, true, false, true, false]);
 }
+
+#[test]
+fn blocks_keep_the_calendar_and_shifts_what_was_drawn() {
+    use matledger::weather::{resample::ToCome, series::Weather};
+    let start = chrono::NaiveDate::from_ymd_opt(2001, 1, 1).unwrap();
+    let dates: Vec<_> = start.iter_days().take(365 * 2).collect();
+    // Year in tens, day of the year in the decimals.
+    let value = |day: usize| 10.0 * (day / 365) as f64 + (day % 365) as f64 / 1000.0;
+    let tmin: Vec<f64> = (0..dates.len()).map(value).collect();
+    let record = Weather::new(&dates, &tmin, &tmin, None, &[]).unwrap();
+    let blocks = ToCome { block_days: Some(30), ..ToCome::default() };
+    let drawn = record.followed_by(365, 5, 0, &blocks).unwrap();
+    let mut sources = std::collections::HashSet::new();
+    for (n, t) in drawn.tmin_c()[dates.len()..].iter().enumerate() {
+        let day = n % 365;
+        assert!((t % 10.0 - day as f64 / 1000.0).abs() < 1e-9);
+        let first = &drawn.tmin_c()[dates.len() + n - day % 30];
+        assert_eq!((t / 10.0) as usize, (first / 10.0) as usize);
+        sources.insert((t / 10.0) as usize);
+    }
+    assert_eq!(sources.len(), 2, "thirteen blocks of one year come from both of the record");
+    let mut shift_c = [0.0; 12];
+    shift_c[6] = 2.0;
+    let warmer = record.followed_by(365, 5, 0, &ToCome { shift_c, ..blocks }).unwrap();
+    for (row, (a, b)) in drawn.tmin_c().iter().zip(warmer.tmin_c()).enumerate() {
+        let july = row >= dates.len() && (181..212).contains(&(row % 365));
+        assert!((b - a - if july { 2.0 } else { 0.0 }).abs() < 1e-12);
+    }
+    let whole = ToCome { block_days: Some(366), ..ToCome::default() };
+    assert_eq!(
+        record.followed_by(800, 5, 1, &whole).unwrap().tmin_c(),
+        record.followed_by(800, 5, 1, &ToCome::default()).unwrap().tmin_c()
+    );
+    let said =
+        record.followed_by(1, 5, 0, &ToCome { block_days: Some(0), shift_c: [f64::NAN; 12] }).unwrap_err().to_string();
+    assert!(said.contains("block_days: 0") && said.contains("shift_c[11]: NaN"), "{said}");
+}

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
     from matledger.learning import next_tests
+    from matledger.many_sites import SitesFit, fit_sites
+    from matledger.mixed import StudyAnalysis, analyse
     from matledger.money import Budget, Play, Prices
     from matledger.ordering import (
         Buying,
@@ -70,6 +72,15 @@ if TYPE_CHECKING:
     )
     from matledger.recovery import CoverReading, Recovery, healing
     from matledger.reporting import report
+    from matledger.sampling import (
+        SamplingPrices,
+        StudyDesign,
+        StudyPower,
+        StudyVariances,
+        probe_sd_percent,
+        study_power,
+        weigh_designs,
+    )
     from matledger.sand import (
         Grading,
         Layering,
@@ -83,6 +94,14 @@ if TYPE_CHECKING:
     )
     from matledger.searching import ByGreen, Frontier, Space, search
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.study_folder import (
+        SiteContrasts,
+        StudyRun,
+        check_study,
+        open_study,
+        run_study,
+    )
+    from matledger.trial_tables import Study, read_study
     from matledger.versions import show_versions
     from matledger.water_entry import (
         RingReading,
@@ -99,6 +118,7 @@ if TYPE_CHECKING:
         growth_potential,
         soil_temperature,
     )
+    from matledger.weather_to_come import WeatherToCome
     from matledger.work_day import (
         Crew,
         WorkDay,
@@ -143,14 +163,23 @@ __all__ = [
     "RingReading",
     "Run",
     "SameDayOtherYears",
+    "SamplingPrices",
     "SandCheck",
     "SandInjection",
     "Settings",
+    "SiteContrasts",
     "SiteYield",
+    "SitesFit",
     "SoilTest",
     "SolidTining",
     "Space",
     "Specification",
+    "Study",
+    "StudyAnalysis",
+    "StudyDesign",
+    "StudyPower",
+    "StudyRun",
+    "StudyVariances",
     "Target",
     "Task",
     "Tine",
@@ -158,12 +187,15 @@ __all__ = [
     "VerticalMowing",
     "WaterEntry",
     "Weather",
+    "WeatherToCome",
     "WorkDay",
     "WorkRecord",
     "__version__",
+    "analyse",
     "back_on",
     "calibrate",
     "check_spreader",
+    "check_study",
     "compare",
     "cover_readings",
     "daily_clippings",
@@ -175,6 +207,7 @@ __all__ = [
     "explore",
     "fill_prior",
     "filter_d15_mm",
+    "fit_sites",
     "growth_potential",
     "healing",
     "invent_tests",
@@ -182,9 +215,11 @@ __all__ = [
     "leave_one_out",
     "load_course",
     "next_tests",
+    "open_study",
     "order_sand",
     "plan_day",
     "prior_check",
+    "probe_sd_percent",
     "rank_dates",
     "read_clippings",
     "read_cover",
@@ -195,10 +230,12 @@ __all__ = [
     "read_sieve_analyses",
     "read_soil_tests",
     "read_specification",
+    "read_study",
     "read_weather",
     "read_work",
     "report",
     "rounds_to_fill",
+    "run_study",
     "sand_in_ground",
     "search",
     "show_versions",
@@ -206,7 +243,9 @@ __all__ = [
     "site_yield",
     "soil_temperature",
     "spreader_passes",
+    "study_power",
     "value_of_test",
+    "weigh_designs",
     "with_probe_readings",
 ]
 
@@ -214,6 +253,32 @@ __version__ = _core.VERSION
 
 # Modules are imported when a name is first used: numpy alone takes most of what an import may cost.
 _HOMES = {
+    "many_sites": ("SitesFit", "fit_sites"),
+    "study_folder": (
+        "SiteContrasts",
+        "StudyRun",
+        "check_study",
+        "open_study",
+        "run_study",
+    ),
+    "trial_tables": (
+        "Study",
+        "read_study",
+    ),
+    "mixed": (
+        "StudyAnalysis",
+        "analyse",
+    ),
+    "sampling": (
+        "SamplingPrices",
+        "StudyDesign",
+        "StudyPower",
+        "StudyVariances",
+        "probe_sd_percent",
+        "study_power",
+        "weigh_designs",
+    ),
+    "weather_to_come": ("WeatherToCome",),
     "calibration": (
         "Calibration",
         "Invented",

@@ -35,6 +35,9 @@ __all__ = [
     "forecast",
     "growth_potential",
     "healing",
+    "hole_share_variance",
+    "mixed_model",
+    "pool",
     "porosity",
     "rounds_to_fill",
     "sand_by_day",
@@ -46,6 +49,8 @@ __all__ = [
     "size_classes",
     "soil_temperature",
     "spreader_passes",
+    "test_count",
+    "trials",
     "unknown_fields",
     "us_sieves",
 ]
@@ -117,6 +122,7 @@ _Green: TypeAlias = tuple[str, _Floats, Sequence[tuple[date, Work]], Sequence[_T
 _Fit: TypeAlias = tuple[_Floats, float, float, int, bool, _Floats]
 _Tell: TypeAlias = Callable[[int], object]
 _Sampling: TypeAlias = tuple[int, float, int, int]
+_Coordinates: TypeAlias = tuple[_Floats, _Floats, _Floats]
 _State: TypeAlias = tuple[int, int, list[float], float]
 _Block: TypeAlias = tuple[_Floats, list[float], list[float], list[bool], list[int], list[bool]]
 
@@ -127,12 +133,11 @@ class Site:
         start: date,
         decay_modifier: _Floats,
         greens: Sequence[_Green],
-        methods: Sequence[tuple[str, float]],
+        methods: Sequence[str],
         priors: Sequence[tuple[str, float, float]],
         scatter: tuple[float | None, bool],
         earlier: tuple[_Floats, _Floats] | None,
-        depth_mm: float,
-        stretch_days: int,
+        layout: Mapping[str, float],
     ) -> Site: ...
     @property
     def names(self) -> list[str]: ...
@@ -140,9 +145,17 @@ class Site:
     def priors(self) -> list[tuple[float, float, str]]: ...
     def log_density_and_gradient(self, z: _Floats) -> tuple[float, _Floats]: ...
     def find_mode(self, tell: _Tell | None = None) -> _Fit: ...
-    def start_chains(self, given: _Fit, asked: _Sampling, chains: int, tell: _Tell | None = None) -> list[_State]: ...
+    def settle_chains(
+        self, given: _Fit, asked: _Sampling, chains: int, tell: _Tell | None = None
+    ) -> tuple[_Coordinates, list[_State]]: ...
     def advance_chains(
-        self, given: _Fit, asked: _Sampling, states: Sequence[_State], draws: int, tell: _Tell | None = None
+        self,
+        given: _Fit,
+        coordinates: _Coordinates,
+        asked: _Sampling,
+        states: Sequence[_State],
+        draws: int,
+        tell: _Tell | None = None,
     ) -> list[tuple[_Block, _State]]: ...
     def log_likelihoods(self, z: _Floats) -> _Floats: ...
     def draws(self, given: _Fit, draws: int, seed: int) -> _Floats: ...
@@ -165,6 +178,7 @@ def forecast(
     programmes: Sequence[Programme],
     years: int,
     sequences: int,
+    to_come: tuple[int | None, Sequence[float]],
     samples: Sequence[_Window],
     seed: int,
     tell: _Tell | None = None,
@@ -413,3 +427,24 @@ def scan(
     seed: int,
     tell: _Tell | None = None,
 ) -> tuple[tuple[date, date], npt.NDArray[np.float64], list[Calendar]]: ...
+
+# Studies
+
+_Estimated: TypeAlias = tuple[float, float, float, float, float, float]
+
+def mixed_model(
+    response: npt.NDArray[np.float64],
+    fixed: npt.NDArray[np.float64],
+    terms: Sequence[tuple[str, Sequence[int]]],
+    restricted: bool,
+    weights: npt.NDArray[np.float64],
+    level: float,
+) -> tuple[npt.NDArray[np.float64], list[float], float, float, list[_Estimated]]: ...
+def hole_share_variance(diameter_mm: float, spacing_mm: tuple[float, float], probe_diameter_mm: float) -> float: ...
+def pool(
+    means: npt.NDArray[np.float64], variances: npt.NDArray[np.float64], level: float
+) -> tuple[float, tuple[float, float], tuple[float, float], float, float]: ...
+def test_count(design: Mapping[str, object]) -> int: ...
+def trials(
+    design: Mapping[str, object], variances: Mapping[str, float], difference: float, trials: int, seed: int
+) -> npt.NDArray[np.float64]: ...

@@ -74,6 +74,8 @@ class Column:
         Bounds of a number, in the unit of the name; ``above`` is exclusive.
     choices
         The words that a ``choice`` may be.
+    exact
+        Whether a space at either end of a ``text`` is refused, where it would else be dropped.
     """
 
     name: str
@@ -84,6 +86,7 @@ class Column:
     most: float | None = None
     above: float | None = None
     choices: tuple[str, ...] = ()
+    exact: bool = False
 
     @cached_property
     def _suffix(self) -> tuple[str, Mapping[str, str]] | None:
@@ -140,6 +143,8 @@ class Column:
     def read(self, raw: object, unit: str | None = None) -> Any:
         """Read one cell whose plain numbers are in ``unit`` (that of the name if None)."""
         value = raw.strip() if isinstance(raw, str) else raw
+        if self.exact and value != raw and value:
+            raise BadValueError(repr(raw), "text without a space at either end")
         if value is None or value == "":
             if self.may_be_empty:
                 return None

@@ -129,7 +129,7 @@ def _parser() -> argparse.ArgumentParser:
         return added
 
     command("new", "write a commented starter course into a new folder")
-    command("check", "read a course and list every problem, by file, row and column")
+    command("check", "read a course, or a study that was run, and list every problem by file, row and column")
     fit = command("fit", "fit the unknowns to the soil tests and say what they taught")
     weigh = command("compare", "run the course's programmes forward and set them side by side")
     page = command("report", "write the page for the committee, and the budget")
@@ -168,6 +168,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(given: argparse.Namespace) -> int:
     if given.command == "new":
         return _new(given.folder)
+    if given.command == "check" and (given.folder / "study.toml").is_file():
+        return _check_study(given.folder)
     from matledger.course_file import load_course
 
     course = load_course(given.folder)
@@ -206,6 +208,15 @@ def _run(given: argparse.Namespace) -> int:
         _report(comparison, given)
     print(comparison.verdict(given.units))
     return NO_PROGRAMME if comparison.target is not None and comparison.recommended is None else OK
+
+
+def _check_study(folder: Path) -> int:
+    from matledger.study_folder import check_study
+
+    differing = check_study(folder)
+    print(f"{folder}: every file is as it was when the study was run")
+    print("\n".join(f"note: {note}" for note in differing))
+    return OK
 
 
 def _fit(course: Course, given: argparse.Namespace, bar: Bar) -> Calibration:

@@ -21,6 +21,7 @@ from matledger.money import Budget, Play, Prices, budget, disrupted_days, draw_l
 from matledger.practice import Calendar, Programme, Work
 from matledger.recovery import Recovery, healing, wound_of
 from matledger.units import System, convert, show, show_window, shown_units
+from matledger.weather_to_come import WeatherToCome
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -101,6 +102,8 @@ class Comparison:
         How much is played, if the user said.
     budget
         What the programmes cost, by the calendars above; None without prices.
+    weather_to_come
+        How weather to come was made of the record.
     """
 
     calibration: Calibration
@@ -122,6 +125,7 @@ class Comparison:
     prices: Prices | None
     play: Play | None
     budget: Budget | None
+    weather_to_come: WeatherToCome
 
     def __eq__(self, other: object) -> bool:
         """Compare inputs and every number."""
@@ -414,7 +418,7 @@ class Comparison:
         if len(self.programmes) > 1:
             notes.append(CAUTION)
         years = self.calibration.course.weather.years
-        notes.append(f"weather to come is drawn, whole years at a time, from {', '.join(map(str, years))}")
+        notes.append(f"weather to come is drawn, {self.weather_to_come}, from {', '.join(map(str, years))}")
         return (*notes, *self.calibration.notes)
 
     @property
@@ -554,11 +558,12 @@ def compare(
     labour: Labour | None = None,
     recovery: Recovery | None = None,
     weather_sequences: int = 20,
+    weather_to_come: WeatherToCome | None = None,
     draws: int | None = 400,
     seed: int = 0,
     progress: Tell | None = None,
 ) -> Comparison:
-    """Run programmes forward on draws of the unknowns and on weather years drawn whole from the record.
+    """Run programmes forward on draws of the unknowns and on weather drawn from the record.
 
     All programmes see the same draws, the same weather and the same growth, so that differences are sharp. The
     forecast starts on the day after the weather record ends. Clippings to come follow degree days at the site's yield,
@@ -583,6 +588,8 @@ def compare(
         How the turf heals; by default `matledger.healing` without readings.
     weather_sequences
         Sequences of weather years; draws take them in turn.
+    weather_to_come
+        How weather to come is made of the record; by default whole years, unshifted.
     draws
         Draws to use; all of the calibration's if None.
     seed
@@ -617,6 +624,7 @@ def compare(
     used = calibration.coordinates[:draws]
     _check_counts(years=years, weather_sequences=weather_sequences, seed=seed)
     yielding = calibration.site_yield
+    to_come = weather_to_come or WeatherToCome()
     found = _core.forecast(
         calibration.site,
         np.ascontiguousarray(used),
@@ -626,6 +634,7 @@ def compare(
         [programme.core for programme in chosen],
         years,
         min(weather_sequences, len(used)),
+        to_come.core,
         [*asked, None],
         seed,
         progress,
@@ -677,6 +686,7 @@ def compare(
             too_much=too_much(costs, om_percent[:, :, -1, 0], areas),
             last_year=last.year,
         ),
+        weather_to_come=to_come,
     )
 
 

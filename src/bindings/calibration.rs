@@ -4,8 +4,8 @@ use super::errors::to_python;
 use super::practice::PyWork;
 use super::watch::{pooled, watched};
 use crate::calibration::{
-    Block, ChainState, Fit, GreenRecord, Lesson, Method, Model, Priors, Sampling, Scatter, SiteRecord, SoilTest,
-    Unknown, Whitening,
+    Block, ChainState, Coordinates, Fit, GreenRecord, Lesson, Method, Model, Priors, Sampling, Scatter, SiteRecord,
+    SoilTest, Unknown,
 };
 use crate::column::Sample;
 use crate::decision::Progress;
@@ -30,6 +30,25 @@ pub type GivenTest = (NaiveDate, GivenSample, f64, u32, usize, Option<f64>);
 
 /// What is on record of one green: name, clippings, work, tests, depth of the mat (mm).
 type GivenGreen<'py> = (String, PyReadonlyArray1<'py, f64>, Vec<(NaiveDate, PyRef<'py, PyWork>)>, Vec<GivenTest>, f64);
+
+/// How the ground is cut.
+#[derive(FromPyObject)]
+#[pyo3(from_item_all)]
+struct GivenLayout {
+    depth_mm: f64,
+    fine_mm: f64,
+    fine_to_mm: f64,
+    coarse_mm: f64,
+    blur_percent_mm: f64,
+    stretch_days: usize,
+}
+
+impl From<GivenLayout> for Layout {
+    fn from(given: GivenLayout) -> Self {
+        let GivenLayout { depth_mm, fine_mm, fine_to_mm, coarse_mm, blur_percent_mm, stretch_days } = given;
+        Self { depth_mm, fine_mm, fine_to_mm, coarse_mm, blur_percent_mm, stretch_days, ..Self::default() }
+    }
+}
 
 /// The density of a site's unknowns.
 #[pyclass(frozen, name = "Site", module = "matledger._core")]
@@ -74,6 +93,10 @@ fn given_state(state: ChainState) -> GivenState {
     (state.chain, state.blocks, state.position, state.step_size)
 }
 
+/// Straightened coordinates: which are skewed and how, four numbers each; the centre; the linear map.
+type GivenCoordinates<'py> = (PyReadonlyArray1<'py, f64>, PyReadonlyArray1<'py, f64>, PyReadonlyArray2<'py, f64>);
+type TakenCoordinates<'py> = (Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<f64>>, Matrix<'py>);
+
 /// Draws, energy, log density, diverging, gradients, cut.
 type GivenBlock<'py> = (Matrix<'py>, Vec<f64>, Vec<f64>, Vec<bool>, Vec<u64>, Vec<bool>);
 
@@ -95,12 +118,11 @@ impl PySite {
         start: NaiveDate,
         decay_modifier: PyReadonlyArray1<'_, f64>,
         greens: Vec<GivenGreen<'_>>,
-        methods: Vec<(String, f64)>,
+        methods: Vec<String>,
         priors: Vec<(String, f64, f64)>,
         scatter: (Option<f64>, bool),
         earlier: Option<(PyReadonlyArray1<'_, f64>, PyReadonlyArray2<'_, f64>)>,
-        depth_mm: f64,
-        stretch_days: usize,
+        layout: GivenLayout,
     ) -> PyResult<Self> {
         let mut records = Vec::with_capacity(greens.len());
         for (name, clippings, work, tests, mat_depth_mm) in greens {
@@ -126,8 +148,8 @@ impl PySite {
             start,
             decay_modifier: decay_modifier.as_array().to_vec(),
             greens: records,
-            methods: methods.into_iter().map(|(name, blank_percent)| Method { name, blank_percent }).collect(),
-            layout: Layout { depth_mm, stretch_days, ..Layout::default() },
+            methods: methods.into_iter().map(|name| Method { name }).collect(),
+            layout: layout.into(),
         };
         let earlier = earlier.map(|(mean, covariance)| (mean.as_array().to_vec(), square(&covariance)));
         let (degrees_of_freedom, depth_correlation) = scatter;
@@ -190,44 +212,53 @@ impl PySite {
         ))
     }
 
-    /// Starts chains and settles their step sizes, in coordinates whitened at a mode.
+    /// Starts chains around a mode and settles their step sizes and coordinates.
     #[pyo3(signature = (given, asked, chains, tell=None))]
-    fn start_chains(
+    fn settle_chains<'py>(
         &self,
-        py: Python<'_>,
-        given: GivenFit<'_>,
+        py: Python<'py>,
+        given: GivenFit<'py>,
         asked: GivenSampling,
         chains: usize,
         tell: Option<Py<PyAny>>,
-    ) -> PyResult<Vec<GivenState>> {
+    ) -> PyResult<(TakenCoordinates<'py>, Vec<GivenState>)> {
         let (fit, sampling, progress) = (fit(&given), sampling(asked), Progress::default());
-        let start = || {
-            let whitening = Whitening::at(&fit)?;
-            let one = |chain| sampling.start(&self.0, &whitening, chain, &progress.done, &progress.stop);
-            (0..chains).into_par_iter().map(one).collect::<Result<Vec<_>>>()
+        let settle = || {
+            let coordinates = Coordinates::at(&fit, self.0.bends(&fit))?;
+            sampling.settle(&self.0, coordinates, chains, &progress.done, &progress.stop)
         };
-        Ok(watched(py, tell, &progress, start)?.into_iter().map(given_state).collect())
+        let (coordinates, states) = watched(py, tell, &progress, settle)?;
+        let (skews, centre, lower) = coordinates.numbers();
+        let rows: Vec<Vec<f64>> = lower.row_iter().map(|row| row.iter().copied().collect()).collect();
+        let skews = PyArray1::from_vec(py, skews.concat());
+        let coordinates = (skews, PyArray1::from_vec(py, centre), matrix(py, &rows)?);
+        Ok((coordinates, states.into_iter().map(given_state).collect()))
     }
 
     /// Runs chains on by a block each.
-    #[pyo3(signature = (given, asked, states, draws, tell=None))]
+    #[pyo3(signature = (given, coordinates, asked, states, draws, tell=None))]
+    #[expect(clippy::too_many_arguments)]
     fn advance_chains<'py>(
         &self,
         py: Python<'py>,
         given: GivenFit<'py>,
+        coordinates: GivenCoordinates<'py>,
         asked: GivenSampling,
         states: Vec<GivenState>,
         draws: usize,
         tell: Option<Py<PyAny>>,
     ) -> PyResult<Vec<(GivenBlock<'py>, GivenState)>> {
         let (fit, sampling, progress) = (fit(&given), sampling(asked), Progress::default());
+        let (skews, centre, lower) = coordinates;
+        let (skews, _) = skews.as_slice()?.as_chunks::<4>();
+        let bends = self.0.bends(&fit);
+        let coordinates = Coordinates::from_numbers(bends, skews, centre.as_array().to_vec(), square(&lower));
         let states: Vec<ChainState> = states
             .into_iter()
             .map(|(chain, blocks, position, step_size)| ChainState { chain, blocks, position, step_size })
             .collect();
         let advance = || {
-            let whitening = Whitening::at(&fit)?;
-            let one = |state| sampling.advance(&self.0, &whitening, state, draws, &progress.done, &progress.stop);
+            let one = |state| sampling.advance(&self.0, &coordinates, state, draws, &progress.done, &progress.stop);
             states.par_iter().map(one).collect::<Result<Vec<(Block, ChainState)>>>()
         };
         let done = watched(py, tell, &progress, advance)?;

@@ -8,6 +8,7 @@ use super::watch::{pooled, watched};
 use super::weather::PyWeather;
 use crate::decision::{self, CoverReading, Healing, HealingPriors, Limit, Outlook, Progress, Scan, Wound};
 use crate::growth::clippings::{SiteYield, YieldSource};
+use crate::weather::resample::ToCome;
 use chrono::NaiveDate;
 use numpy::{PyArray1, PyArray2, PyArray3, PyArrayMethods, PyReadonlyArray2};
 use pyo3::prelude::*;
@@ -138,6 +139,7 @@ pub fn scan<'py>(
         programmes: &programmes,
         years,
         sequences,
+        to_come: ToCome::default(),
         samples: &samples,
         seed,
     };

@@ -9,6 +9,7 @@ use crate::column::Account;
 use crate::decision::{Forecast, Outlook, Progress, Target, YearOfWork};
 use crate::growth::clippings::{SiteYield, YieldSource};
 use crate::growth::drivers::{Drivers, Driving};
+use crate::weather::resample::ToCome;
 use chrono::NaiveDate;
 use numpy::{PyArray1, PyArrayMethods, PyReadonlyArray2};
 use pyo3::prelude::*;
@@ -67,10 +68,10 @@ fn entries(account: &Account<f64>) -> [f64; 7] {
 }
 
 /// Runs programmes forward. `site_yield` is grams per degree day, its log-sd, the records behind it and whether only the
-/// prior stands behind it.
+/// prior stands behind it; `to_come` the days of a block of weather, if not whole years, and the shift of each month (degC).
 #[pyfunction]
 #[expect(clippy::too_many_arguments)]
-#[pyo3(signature = (site, draws, weather, driving, site_yield, programmes, years, sequences, samples, seed, tell=None))]
+#[pyo3(signature = (site, draws, weather, driving, site_yield, programmes, years, sequences, to_come, samples, seed, tell=None))]
 pub fn forecast(
     py: Python<'_>,
     site: PyRef<'_, PySite>,
@@ -81,10 +82,12 @@ pub fn forecast(
     programmes: Vec<PyRef<'_, PyProgramme>>,
     years: usize,
     sequences: usize,
+    to_come: (Option<usize>, [f64; 12]),
     samples: Vec<GivenSample>,
     seed: u64,
     tell: Option<Py<PyAny>>,
 ) -> PyResult<PyForecast> {
+    let (block_days, shift_c) = to_come;
     let (g_m2_per_degree_day, log_sd, records, from_prior) = site_yield;
     let programmes: Vec<_> = programmes.iter().map(|programme| programme.0.clone()).collect();
     let (draws, samples) = (rows(&draws), samples.into_iter().map(sample).collect::<Vec<_>>());
@@ -98,6 +101,7 @@ pub fn forecast(
         programmes: &programmes,
         years,
         sequences,
+        to_come: ToCome { block_days, shift_c },
         samples: &samples,
         seed,
     };

@@ -10,6 +10,7 @@ mod forecast;
 mod growth;
 mod practice;
 mod sand;
+mod study;
 mod watch;
 mod weather;
 
@@ -37,6 +38,8 @@ mod _core {
         PyGrading, PySpecification, bulk_density_g_cm3, cart_trips, catch_pans, deliveries, filter_d15_mm, porosity,
         sand_by_day, sand_shares, schedule, size_classes, us_sieves,
     };
+    #[pymodule_export]
+    use super::study::{hole_share_variance, mixed_model, pool, test_count, trials};
     #[pymodule_export]
     use super::weather::{PyWeather, decay_modifier, degree_days, growth_potential, soil_temperature};
 }

@@ -4,15 +4,19 @@
 //! are `site exp(spread z)`. A test scatters around the model's reading with variance
 //! `laboratory^2 + core^2 / cores`.
 
+use super::coordinates::Bend;
+use super::mode::Fit;
 use super::scatter::{CoreSet, PARAMETERS, Part, Spread};
 use super::unknowns::{Prior, Priors, Transform, Unknown};
 use crate::column::{DecayRates, Densities, Profile, Sample};
+use crate::engine::adjoint::{Adjoint, SIDE_BY_SIDE};
 use crate::engine::{Dated, Layout, Member, Plan, Scenario, run};
 use crate::error::{Error, Problems, Result};
-use crate::number::{Dual, Number};
+use crate::number::{Dual, Number, Traced};
 use chrono::{Datelike, Days, NaiveDate};
 use nalgebra::{Cholesky, DMatrix, DVector};
 use rayon::prelude::*;
+use std::cell::RefCell;
 use std::f64::consts::TAU;
 
 /// One soil test.
@@ -37,8 +41,6 @@ pub struct SoilTest {
 pub struct Method {
     /// Its name.
     pub name: String,
-    /// Combustible matter that the minerals lose (% of dry mass).
-    pub blank_percent: f64,
 }
 
 /// What is on record of one green.
@@ -92,6 +94,11 @@ struct GreenModel {
     sets: Vec<CoreSet>,
     /// Years up to the last test.
     years: usize,
+}
+
+thread_local! {
+    /// Room that every gradient of a thread uses again.
+    static ADJOINT: RefCell<Adjoint> = RefCell::default();
 }
 
 /// The density of a site's unknowns.
@@ -171,7 +178,8 @@ impl Model {
         let last = site.start + Days::new(site.decay_modifier.len().saturating_sub(1) as u64);
         let years: Vec<i32> = (site.start.year()..=last.year()).collect();
         let nominal = nominal_member(&priors);
-        let mut plans = Vec::new();
+        let samples: Vec<Vec<_>> =
+            site.greens.iter().map(|green| green.tests.iter().map(|test| (test.date, test.sample)).collect()).collect();
         for (g, green) in site.greens.iter().enumerate() {
             let twin = site.greens[..g].iter().any(|other| other.name == green.name);
             p.require(!twin, "greens", format!("{:?} twice", green.name), "a name for each green");
@@ -189,21 +197,32 @@ impl Model {
                     );
                 }
             }
-            let samples: Vec<_> = green.tests.iter().map(|test| (test.date, test.sample)).collect();
-            let scenario = Scenario {
+        }
+        let scenarios: Vec<_> = site
+            .greens
+            .iter()
+            .zip(&samples)
+            .enumerate()
+            .map(|(g, (green, samples))| Scenario {
                 start: site.start,
                 clippings_g_m2: &green.clippings_g_m2,
                 decay_modifier: &site.decay_modifier,
                 work: &green.work,
                 recorded_before: NaiveDate::MAX,
-                samples: &samples,
+                samples,
                 profiles: &[],
                 layout: site.layout_of(g),
                 nominal: &nominal,
-            };
-            plans.extend(p.nest(&green.name, Plan::new(&scenario))?);
+            })
+            .collect();
+        for (green, scenario) in site.greens.iter().zip(&scenarios) {
+            p.nest(&green.name, scenario.validate())?;
         }
         p.into_result(())?;
+        let mut plans = Vec::new();
+        for together in scenarios.chunks(SIDE_BY_SIDE) {
+            plans.extend(Plan::in_step(together)?);
+        }
         let mut model = Self { names: Vec::new(), greens: Vec::new(), years, site, priors, earlier: None };
         model.names = model.coordinate_names();
         model.greens = plans.into_iter().enumerate().map(|(g, plan)| model.green_model(g, plan)).collect();
@@ -349,10 +368,7 @@ impl Model {
         }
         let plan = &self.greens[green].plan;
         let outcome = run(plan, member, |_, _| {})?;
-        let read = |(i, test): (usize, &SoilTest)| {
-            outcome.readings[plan.reading_of(i)].om_percent() + self.site.methods[test.method].blank_percent
-        };
-        Ok(tests.iter().enumerate().map(read).collect())
+        Ok((0..tests.len()).map(|i| outcome.readings[plan.reading_of(i)].om_percent()).collect())
     }
 
     /// What every test should read (% OM), green by green.
@@ -435,27 +451,28 @@ impl Model {
                 let prior = self.priors.method_offset;
                 values[i] += prior.value(z[offset]);
                 if let Some(column) = active.iter().position(|&c| c == offset) {
-                    slopes[(i, column)] += prior.value(Dual::<1>::variable(z[offset], 0)).derivative[0];
+                    slopes[(i, column)] += prior.slope(z[offset]);
                 }
             }
         }
         Ok((values, slopes))
     }
 
-    fn jacobians(&self, z: &[f64]) -> Result<Vec<Slopes>> {
+    fn check_length(&self, z: &[f64]) -> Result<()> {
         let mut p = Problems::default();
         let n = self.len();
         p.require(z.len() == n, "z", format!("{} coordinates", z.len()), format!("{n} coordinates"));
-        p.into_result(())?;
+        p.into_result(())
+    }
+
+    fn jacobians(&self, z: &[f64]) -> Result<Vec<Slopes>> {
+        self.check_length(z)?;
         (0..self.greens.len()).into_par_iter().map(|g| self.jacobian(g, z)).collect()
     }
 
     /// Core error, laboratory error and correlation of depths with their slopes, and their coordinates.
     fn spread(&self, z: &[f64]) -> (Spread, [Option<usize>; PARAMETERS]) {
-        let slope = |prior: &Prior, index: usize| {
-            let dual = prior.value(Dual::<1>::variable(z[index], 0));
-            (dual.value, dual.derivative[0])
-        };
+        let slope = |prior: &Prior, index: usize| (prior.value(z[index]), prior.slope(z[index]));
         let [core, laboratory] = [Unknown::CoreSd, Unknown::LaboratorySd].map(Unknown::index);
         let shared = &self.priors.shared;
         let correlation = self.correlation_index();
@@ -467,19 +484,22 @@ impl Model {
         (spread, [Some(core), Some(laboratory), correlation])
     }
 
-    /// Log prior at `z`, its gradient and its precision.
-    fn prior(&self, z: &[f64]) -> (f64, DVector<f64>, DMatrix<f64>) {
-        let n = self.len();
-        let z = DVector::from_column_slice(z);
-        match &self.earlier {
-            None => (-0.5 * (z.norm_squared() + n as f64 * TAU.ln()), -z, DMatrix::identity(n, n)),
-            Some(earlier) => {
-                let away = z - &earlier.mean;
-                let slope = &earlier.precision * &away;
-                let log_density = -0.5 * (away.dot(&slope) + n as f64 * TAU.ln() - earlier.log_determinant);
-                (log_density, -slope, earlier.precision.clone())
+    /// Log prior at `z`, with its gradient written to `gradient`.
+    fn prior_slope(&self, z: &[f64], gradient: &mut [f64]) -> f64 {
+        let n = self.len() as f64;
+        let (square, log_determinant) = match &self.earlier {
+            None => {
+                gradient.iter_mut().zip(z).for_each(|(slope, z)| *slope = -z);
+                (z.iter().map(|z| z * z).sum::<f64>(), 0.0)
             }
-        }
+            Some(earlier) => {
+                let away = DVector::from_column_slice(z) - &earlier.mean;
+                let slope = &earlier.precision * &away;
+                gradient.iter_mut().zip(slope.iter()).for_each(|(to, slope)| *to = -slope);
+                (away.dot(&slope), earlier.log_determinant)
+            }
+        };
+        -0.5 * (square + n * TAU.ln() - log_determinant)
     }
 
     /// The log density with gradient and expected information at coordinates `z`.
@@ -488,7 +508,10 @@ impl Model {
     /// [`Error::Input`] if `z` has the wrong length, [`Error::Numerical`] if a run leaves the real numbers.
     pub fn evaluate(&self, z: &[f64]) -> Result<Evaluation> {
         let jacobians = self.jacobians(z)?;
-        let (mut log_density, mut gradient, mut information) = self.prior(z);
+        let n = self.len();
+        let mut gradient = DVector::zeros(n);
+        let mut log_density = self.prior_slope(z, gradient.as_mut_slice());
+        let mut information = self.earlier.as_ref().map_or_else(|| DMatrix::identity(n, n), |e| e.precision.clone());
         let (_, coordinates) = self.spread(z);
         self.likelihood(z, &jacobians, |green, set, part, slopes| {
             let active = &self.greens[green].active;
@@ -514,17 +537,73 @@ impl Model {
 
     /// The log density, with its gradient written to `gradient`.
     ///
+    /// The gradient comes backwards over the runs, at a few times the cost of the density itself.
+    ///
     /// # Errors
     /// Those of [`Model::evaluate`].
     pub fn log_density_and_gradient(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
-        let jacobians = self.jacobians(z)?;
-        let (mut log_density, mut slope, _) = self.prior(z);
-        self.likelihood(z, &jacobians, |green, set, part, slopes| {
-            log_density += part.log_density;
-            self.add_slopes(&mut slope, green, set, &part, slopes);
+        self.check_length(z)?;
+        let mut log_density = self.prior_slope(z, gradient);
+        ADJOINT.with_borrow_mut(|adjoint| {
+            for first in (0..self.greens.len()).step_by(SIDE_BY_SIDE) {
+                let together = first..(first + SIDE_BY_SIDE).min(self.greens.len());
+                log_density += self.likelihood_back(adjoint, together, z, gradient)?;
+            }
+            if z.iter().all(|z| z.is_finite()) { Ok(log_density) } else { Err(self.blame(z)) }
+        })
+    }
+
+    /// Log likelihood of some greens' tests; adds its gradient.
+    fn likelihood_back(
+        &self,
+        adjoint: &mut Adjoint,
+        greens: std::ops::Range<usize>,
+        z: &[f64],
+        gradient: &mut [f64],
+    ) -> Result<f64> {
+        let greens: Vec<usize> = greens.filter(|&g| !self.site.greens[g].tests.is_empty()).collect();
+        adjoint.trace.restart();
+        let at: Vec<Traced> = z.iter().map(|&z| adjoint.trace.variable(z)).collect();
+        let members: Vec<_> = greens.iter().map(|&g| self.member(g, &|i| at[i])).collect();
+        let plans: Vec<_> = greens.iter().map(|&g| &self.greens[g].plan).collect();
+        let (spread, coordinates) = self.spread(z);
+        let offset = self.priors.method_offset;
+        let log_likelihood = adjoint.pull_back(&plans, &members, |read| {
+            let mut found = 0.0;
+            let mut slopes: Vec<Vec<f64>> = read.iter().map(|read| vec![0.0; read.len()]).collect();
+            for ((&g, read), slopes) in greens.iter().zip(read).zip(&mut slopes) {
+                let GreenModel { plan, sets, .. } = &self.greens[g];
+                let tests = &self.site.greens[g].tests;
+                let predicted = |i: usize| {
+                    let method = tests[i].method;
+                    let above = self.offset_index(method).map_or(0.0, |index| offset.value(z[index]));
+                    read[plan.reading_of(i)] + above
+                };
+                for set in sets {
+                    let residuals = DVector::from_iterator(
+                        set.tests.len(),
+                        set.tests.iter().map(|&i| tests[i].om_percent - predicted(i)),
+                    );
+                    let freedom = self.priors.scatter.degrees_of_freedom;
+                    let weighed = set.slopes(tests, &residuals, &spread, freedom).ok_or_else(|| self.blame(z))?;
+                    found += weighed.log_density;
+                    for (&i, by_prediction) in set.tests.iter().zip(weighed.by_prediction.iter()) {
+                        slopes[plan.reading_of(i)] += by_prediction;
+                        if let Some(index) = self.offset_index(tests[i].method) {
+                            gradient[index] += by_prediction * offset.slope(z[index]);
+                        }
+                    }
+                    for (slope, index) in weighed.by_spread.iter().zip(coordinates) {
+                        if let Some(index) = index {
+                            gradient[index] += slope;
+                        }
+                    }
+                }
+            }
+            Ok((found, slopes))
         })?;
-        gradient.copy_from_slice(slope.as_slice());
-        Ok(log_density)
+        at.iter().zip(gradient).for_each(|(number, slope)| *slope += adjoint.trace.slope(*number));
+        Ok(log_likelihood)
     }
 
     fn add_slopes(&self, gradient: &mut DVector<f64>, green: usize, set: &CoreSet, part: &Part, slopes: &DMatrix<f64>) {
@@ -558,11 +637,11 @@ impl Model {
                 let freedom = self.priors.scatter.degrees_of_freedom;
                 match set.part(tests, &residuals, &spread, freedom) {
                     Some(part) => take(g, set, part, slopes),
-                    None => return Err(Error::Numerical(self.blame(z, jacobians))),
+                    None => return Err(self.blame(z)),
                 }
             }
         }
-        if z.iter().all(|z| z.is_finite()) { Ok(()) } else { Err(Error::Numerical(self.blame(z, jacobians))) }
+        if z.iter().all(|z| z.is_finite()) { Ok(()) } else { Err(self.blame(z)) }
     }
 
     /// Log density of each test given the unknowns, green by green; tests that share an error term, given the others.
@@ -596,19 +675,26 @@ impl Model {
     }
 
     /// Says which test or coordinate makes the density infinite.
-    fn blame(&self, z: &[f64], jacobians: &[Slopes]) -> String {
+    fn blame(&self, z: &[f64]) -> Error {
         if let Some(i) = z.iter().position(|z| !z.is_finite()) {
-            return format!("the log density is not finite: coordinate {} is {}", self.names[i], z[i]);
+            return Error::Numerical(format!(
+                "the log density is not finite: coordinate {} is {}",
+                self.names[i], z[i]
+            ));
         }
-        for (green, (values, _)) in self.site.greens.iter().zip(jacobians) {
+        let predictions = match self.predictions(z) {
+            Ok(predictions) => predictions,
+            Err(error) => return error,
+        };
+        for (green, values) in self.site.greens.iter().zip(predictions) {
             if let Some((test, value)) = green.tests.iter().zip(values).find(|(_, v)| !v.is_finite()) {
-                return format!(
+                return Error::Numerical(format!(
                     "the log density is not finite: the test of {} on {} is predicted at {value} %",
                     green.name, test.date
-                );
+                ));
             }
         }
-        "the log density is not finite: the error variance has left the positive numbers".to_owned()
+        Error::Numerical("the log density is not finite: the error variance has left the positive numbers".to_owned())
     }
 
     /// The same density with an earlier posterior in place of the prior: normal with this mean and covariance of the
@@ -629,6 +715,36 @@ impl Model {
             self.earlier = Some(Earlier { mean, precision, log_determinant });
         }
         p.into_result(self)
+    }
+
+    /// Bends that straighten the density around a fit: deviations of greens are centred as far as tests fix them, and
+    /// of core and laboratory error it is the sum that tests of several cores know.
+    pub fn bends(&self, fit: &Fit) -> Vec<Bend> {
+        let mut bends = Vec::new();
+        let spreads = [Unknown::LitterSpread, Unknown::BaseSpread, Unknown::SurfaceSpread];
+        for green in 0..self.greens.len() {
+            for (deviation, spread) in self.green_indices(green).into_iter().zip(spreads) {
+                bends.push(Bend::Centred {
+                    deviation,
+                    spread: spread.index(),
+                    log_sd: self.priors.of(spread).sd,
+                    share: (1.0 - 1.0 / fit.information[(deviation, deviation)]).max(0.0),
+                    at: fit.mode[spread.index()],
+                });
+            }
+        }
+        let tests = || self.site.greens.iter().flat_map(|green| &green.tests).filter(|t| t.laboratory_sd.is_none());
+        if tests().next().is_some() {
+            let of = [Unknown::CoreSd, Unknown::LaboratorySd];
+            let log_cores = tests().map(|test| f64::from(test.cores).ln()).sum::<f64>() / tests().count() as f64;
+            let [core, laboratory] = of.map(|unknown| *self.priors.of(unknown));
+            bends.push(Bend::Summed {
+                of: of.map(Unknown::index),
+                log_sd: [core.sd, laboratory.sd],
+                log_median: [core.median.ln() - 0.5 * log_cores, laboratory.median.ln()],
+            });
+        }
+        bends
     }
 
     /// Number of tests.

@@ -1,5 +1,6 @@
 //! Turns unknowns into a density and finds what the soil tests say about them. Never steps a parcel.
 
+mod coordinates;
 mod density;
 mod mode;
 mod sample;
@@ -7,9 +8,10 @@ mod scatter;
 mod taught;
 mod unknowns;
 
+pub use coordinates::{Bend, Coordinates};
 pub use density::{Evaluation, GreenRecord, Method, Model, SiteRecord, SoilTest};
 pub use mode::{Draws, Fit, climb};
-pub use sample::{Block, ChainState, Density, Sampling, Whitening};
+pub use sample::{Block, ChainState, Density, Sampling};
 pub use scatter::Scatter;
 pub use taught::{Lesson, Taught};
 pub use unknowns::{Prior, Priors, Transform, Unknown};

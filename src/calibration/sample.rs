@@ -1,18 +1,23 @@
-//! Hamiltonian sampling of a density, in coordinates whitened around a point.
+//! Hamiltonian sampling of a density, in coordinates in which it is nearly standard normal.
+//!
+//! Chains settle together, in windows: each chain settles its step size, and after each window but the last the
+//! coordinates are learnt anew from the draws of all chains.
 //!
 //! A chain runs in blocks. Each block's draws follow from the density, the seed, the chain, the block's number and the
 //! state that the block before it left, so that a chain stopped after any block goes on to the same draws.
 
+use super::coordinates::Coordinates;
 use super::density::Model;
-use super::mode::{Draws, Fit};
+use super::mode::Draws;
 use crate::error::{Error, Problems, Result};
-use nalgebra::{Cholesky, DMatrix, DVector};
 use nuts_rs::{
     Chain, CpuLogpFunc, CpuMath, CpuMathError, FlowNutsSettings, HasDims, LogpError, Settings, Storable, Value,
+    WalnutsOptions,
 };
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
+use rayon::prelude::*;
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
@@ -41,7 +46,7 @@ impl Density for Model {
 /// How to sample.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sampling {
-    /// Draws of the first block, during which the step size is settled; they are not kept.
+    /// Draws of each chain during which step size and coordinates are settled; they are not kept.
     pub tune: usize,
     /// Acceptance that the step size aims at (-).
     pub target_accept: f64,
@@ -53,20 +58,24 @@ pub struct Sampling {
 
 impl Default for Sampling {
     fn default() -> Self {
-        Self { tune: 1000, target_accept: 0.9, most_doublings: 10, seed: 0 }
+        Self { tune: 1000, target_accept: 0.8, most_doublings: 10, seed: 0 }
     }
 }
+
+/// Ends of the windows in which chains settle, as shares of the draws for it; the last leaves the coordinates alone.
+const WINDOWS: [f64; 5] = [0.1, 0.25, 0.5, 0.8, 1.0];
+const FIRST_STEP: f64 = 0.1;
 
 /// Where a chain stands between two blocks.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ChainState {
     /// Which chain.
     pub chain: usize,
-    /// Blocks done; the first settles the step size.
+    /// Blocks done, with those that settled it.
     pub blocks: usize,
     /// Coordinates of the last draw.
     pub position: Vec<f64>,
-    /// Step size in whitened coordinates.
+    /// Step size in straightened coordinates.
     pub step_size: f64,
 }
 
@@ -87,46 +96,6 @@ pub struct Block {
     pub cut: Vec<bool>,
 }
 
-/// Coordinates in which a normal density is standard: `z = centre + lower x`.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Whitening {
-    centre: DVector<f64>,
-    lower: DMatrix<f64>,
-    log_determinant: f64,
-}
-
-impl Whitening {
-    /// Whitens a normal with this mean and covariance.
-    ///
-    /// # Errors
-    /// [`Error::Numerical`] if the covariance is not positive definite.
-    pub fn new(mean: &[f64], covariance: DMatrix<f64>) -> Result<Self> {
-        let lower = Cholesky::new(covariance)
-            .ok_or_else(|| Error::Numerical("the covariance to whiten by is not positive definite".to_owned()))?
-            .unpack();
-        let log_determinant = lower.diagonal().iter().map(|d| d.ln()).sum();
-        Ok(Self { centre: DVector::from_column_slice(mean), lower, log_determinant })
-    }
-
-    /// Whitens by Laplace's approximation.
-    ///
-    /// # Errors
-    /// [`Error::Numerical`] if the information at the mode cannot be inverted.
-    pub fn at(fit: &Fit) -> Result<Self> {
-        Self::new(&fit.mode, fit.covariance()?)
-    }
-
-    fn position(&self, x: &[f64]) -> DVector<f64> {
-        &self.centre + &self.lower * DVector::from_column_slice(x)
-    }
-
-    fn whitened(&self, z: &[f64]) -> DVector<f64> {
-        let away = DVector::from_column_slice(z) - &self.centre;
-        // The diagonal of a Cholesky factor is positive, so the solve cannot fail.
-        self.lower.solve_lower_triangular(&away).unwrap_or(away)
-    }
-}
-
 #[derive(Debug, thiserror::Error)]
 #[error("{0}")]
 struct Refused(Error);
@@ -137,13 +106,13 @@ impl LogpError for Refused {
     }
 }
 
-struct Whitened<'a, D> {
+struct Straightened<'a, D> {
     density: &'a D,
-    whitening: &'a Whitening,
+    coordinates: &'a Coordinates,
     stop: &'a AtomicBool,
 }
 
-impl<D: Density> Whitened<'_, D> {
+impl<D: Density> Straightened<'_, D> {
     fn density(&self, z: &[f64], gradient: &mut [f64]) -> std::result::Result<f64, Refused> {
         if self.stop.load(Ordering::Relaxed) {
             return Err(Refused(Error::Interrupted));
@@ -155,19 +124,23 @@ impl<D: Density> Whitened<'_, D> {
         }
     }
 
-    fn gradient(&self, by_z: &[f64], by_x: &mut [f64]) {
-        by_x.copy_from_slice(self.whitening.lower.tr_mul(&DVector::from_column_slice(by_z)).as_slice());
+    /// Writes the straightened place and slopes; the log volume.
+    fn straighten(&self, z: &[f64], by_z: &[f64], x: &mut [f64], by_x: &mut [f64]) -> f64 {
+        let seen = self.coordinates.seen(z, by_z);
+        x.copy_from_slice(seen.x.as_slice());
+        by_x.copy_from_slice(seen.slopes.as_slice());
+        seen.log_volume
     }
 }
 
-impl<D: Density> HasDims for Whitened<'_, D> {
+impl<D: Density> HasDims for Straightened<'_, D> {
     fn dim_sizes(&self) -> HashMap<String, u64> {
         HashMap::from([("unconstrained_parameter".to_owned(), self.density.dim() as u64)])
     }
 }
 
-/// The sampler's own transformation is used for the whitening, which stays as it is.
-impl<D: Density> CpuLogpFunc for Whitened<'_, D> {
+/// The sampler's own transformation is used for the coordinates, which stay as they are within a block.
+impl<D: Density> CpuLogpFunc for Straightened<'_, D> {
     type LogpError = Refused;
     type FlowParameters = ();
     type ExpandedVector = Vec<f64>;
@@ -196,9 +169,7 @@ impl<D: Density> CpuLogpFunc for Whitened<'_, D> {
         x: &mut [f64],
         by_x: &mut [f64],
     ) -> std::result::Result<f64, Refused> {
-        x.copy_from_slice(self.whitening.whitened(z).as_slice());
-        self.gradient(by_z, by_x);
-        Ok(self.whitening.log_determinant)
+        Ok(self.straighten(z, by_z, x, by_x))
     }
 
     fn init_from_untransformed_position(
@@ -211,9 +182,7 @@ impl<D: Density> CpuLogpFunc for Whitened<'_, D> {
         _: Option<f64>,
     ) -> std::result::Result<(f64, f64), Refused> {
         let found = self.density(z, by_z)?;
-        x.copy_from_slice(self.whitening.whitened(z).as_slice());
-        self.gradient(by_z, by_x);
-        Ok((found, self.whitening.log_determinant))
+        Ok((found, self.straighten(z, by_z, x, by_x)))
     }
 
     fn init_from_transformed_position(
@@ -225,10 +194,11 @@ impl<D: Density> CpuLogpFunc for Whitened<'_, D> {
         by_x: &mut [f64],
         _: Option<f64>,
     ) -> std::result::Result<(f64, f64), Refused> {
-        z.copy_from_slice(self.whitening.position(x).as_slice());
+        z.copy_from_slice(&self.coordinates.position(x));
         let found = self.density(z, by_z)?;
-        self.gradient(by_z, by_x);
-        Ok((found, self.whitening.log_determinant))
+        let seen = self.coordinates.seen(z, by_z);
+        by_x.copy_from_slice(seen.slopes.as_slice());
+        Ok((found, seen.log_volume))
     }
 
     fn update_transformation<'a, R: nuts_rs::rand::Rng + ?Sized>(
@@ -276,41 +246,56 @@ impl Sampling {
         p.into_result(())
     }
 
-    /// Starts a chain at a draw of the normal that the whitening stands for, and settles its step size.
+    /// Starts chains at draws of the normal that the coordinates stand for, and settles them; the coordinates learnt.
     ///
     /// # Errors
     /// [`Error::Input`] for settings outside their domain, [`Error::Numerical`] if the density cannot be computed at
     /// the start, [`Error::Interrupted`] if `stop` was set.
-    pub fn start(
+    pub fn settle(
         &self,
         density: &impl Density,
-        whitening: &Whitening,
-        chain: usize,
+        coordinates: Coordinates,
+        chains: usize,
         done: &AtomicUsize,
         stop: &AtomicBool,
-    ) -> Result<ChainState> {
+    ) -> Result<(Coordinates, Vec<ChainState>)> {
         self.validate()?;
-        let mut stream = self.stream(chain, 0);
-        let x: Vec<f64> = (0..density.dim()).map(|_| StandardNormal.sample(&mut stream)).collect();
-        let position = whitening.position(&x).as_slice().to_vec();
-        let fresh = ChainState { chain, blocks: 0, position, step_size: f64::NAN };
-        Ok(self.block(density, whitening, &fresh, self.tune, done, stop)?.1)
+        let start = |chain| {
+            let mut stream = self.stream(chain, 0);
+            let x: Vec<f64> = (0..density.dim()).map(|_| StandardNormal.sample(&mut stream)).collect();
+            ChainState { chain, blocks: 0, position: coordinates.position(&x), step_size: FIRST_STEP }
+        };
+        let mut states: Vec<ChainState> = (0..chains).map(start).collect();
+        let mut coordinates = coordinates;
+        let mut ends = WINDOWS.map(|end| (end * self.tune as f64).round() as usize).into_iter().peekable();
+        let mut begin = 0;
+        while let Some(end) = ends.next() {
+            let settle = |state: &ChainState| self.block(density, &coordinates, state, true, end - begin, done, stop);
+            let run = states.par_iter().map(settle).collect::<Result<Vec<_>>>()?;
+            begin = end;
+            let (blocks, after): (Vec<Block>, Vec<ChainState>) = run.into_iter().unzip();
+            states = after;
+            if ends.peek().is_some() {
+                coordinates = coordinates.learnt(&blocks.into_iter().flat_map(|block| block.draws).collect())?;
+            }
+        }
+        Ok((coordinates, states))
     }
 
     /// Runs a chain on by a block.
     ///
     /// # Errors
-    /// Those of [`Sampling::start`].
+    /// Those of [`Sampling::settle`].
     pub fn advance(
         &self,
         density: &impl Density,
-        whitening: &Whitening,
+        coordinates: &Coordinates,
         state: &ChainState,
         draws: usize,
         done: &AtomicUsize,
         stop: &AtomicBool,
     ) -> Result<(Block, ChainState)> {
-        self.block(density, whitening, state, draws, done, stop)
+        self.block(density, coordinates, state, false, draws, done, stop)
     }
 
     fn stream(&self, chain: usize, block: usize) -> ChaCha8Rng {
@@ -319,26 +304,30 @@ impl Sampling {
         stream
     }
 
+    #[expect(clippy::too_many_arguments)]
     fn block(
         &self,
         density: &impl Density,
-        whitening: &Whitening,
+        coordinates: &Coordinates,
         state: &ChainState,
+        settling: bool,
         draws: usize,
         done: &AtomicUsize,
         stop: &AtomicBool,
     ) -> Result<(Block, ChainState)> {
-        let mut settings = FlowNutsSettings { maxdepth: self.most_doublings, ..FlowNutsSettings::default() };
+        // A step that meets a wall, as where sand runs out before holes are full, is taken in smaller ones.
+        let walnuts = Some(WalnutsOptions::default());
+        let mut settings = FlowNutsSettings { maxdepth: self.most_doublings, walnuts, ..FlowNutsSettings::default() };
         let step_size = &mut settings.adapt_options.step_size_settings;
         step_size.target_accept = self.target_accept;
-        let tuning = state.blocks == 0;
-        settings.num_tune = if tuning { draws as u64 } else { 0 };
-        if !tuning {
+        step_size.initial_step = state.step_size;
+        settings.num_tune = if settling { draws as u64 } else { 0 };
+        if !settling {
             step_size.adapt_options.method = nuts_rs::StepSizeAdaptMethod::Fixed(state.step_size);
         }
         // Block number 1 and on: the stream of block 0 has placed the start.
         let mut stream = self.stream(state.chain, state.blocks + 1);
-        let math = CpuMath::new(Whitened { density, whitening, stop });
+        let math = CpuMath::new(Straightened { density, coordinates, stop });
         let failed = |error| failure(&error, stop);
         let mut chain = settings.new_chain(state.chain as u64, math, &mut stream).map_err(failed)?;
         chain.set_position(&state.position).map_err(failed)?;

@@ -47,6 +47,15 @@ pub(super) struct CoreSet {
 /// Core error, laboratory error and correlation of depths, each with its slope along its coordinate.
 pub(super) type Spread = [(f64, f64); PARAMETERS];
 
+/// A set's part of the log density, with slopes.
+pub(super) struct Weighed {
+    pub log_density: f64,
+    /// Slopes along the predictions.
+    pub by_prediction: DVector<f64>,
+    /// Slopes along the scatter's coordinates.
+    pub by_spread: [f64; PARAMETERS],
+}
+
 /// A set's part of the log density, with slopes and expected information.
 pub(super) struct Part {
     pub log_density: f64,
@@ -96,6 +105,48 @@ impl CoreSet {
                 cell(&|i, j| if i == j { 0.0 } else { core * core * per_core(i) * by_correlation }),
             ],
         )
+    }
+
+    /// The set's part of the density with its slopes, as [`CoreSet::part`]; a test alone needs no matrix.
+    pub fn slopes(
+        &self,
+        tests: &[SoilTest],
+        residuals: &DVector<f64>,
+        spread: &Spread,
+        freedom: Option<f64>,
+    ) -> Option<Weighed> {
+        let [alone] = self.tests[..] else {
+            return self.part(tests, residuals, spread, freedom).map(|part| Weighed {
+                log_density: part.log_density,
+                by_prediction: part.by_prediction,
+                by_spread: part.by_spread,
+            });
+        };
+        let test = &tests[alone];
+        let [(core, by_core), (laboratory, by_laboratory), _] = *spread;
+        let per_core = 1.0 / f64::from(test.cores);
+        let scale = freedom.map_or(1.0, |v| (v - 2.0) / v);
+        let own = test.laboratory_sd.unwrap_or(laboratory);
+        let variance = scale * (core * core * per_core + own * own);
+        let unstated = if test.laboratory_sd.is_none() { by_laboratory } else { 0.0 };
+        let along = [2.0 * core * by_core * per_core, 2.0 * laboratory * unstated, 0.0].map(|slope| scale * slope);
+        let square = residuals[0] * residuals[0] / variance;
+        let (log_kernel, weight) = match freedom {
+            None => (-0.5 * (square + (2.0 * PI).ln()), 1.0),
+            Some(v) => (
+                ln_gamma(0.5 * (v + 1.0))
+                    - ln_gamma(0.5 * v)
+                    - 0.5 * (v * PI).ln()
+                    - 0.5 * (v + 1.0) * (square / v).ln_1p(),
+                (v + 1.0) / (v + square),
+            ),
+        };
+        let log_density = log_kernel - 0.5 * variance.ln();
+        log_density.is_finite().then(|| Weighed {
+            log_density,
+            by_prediction: DVector::from_element(1, weight * residuals[0] / variance),
+            by_spread: along.map(|slope| 0.5 * (weight * square - 1.0) * slope / variance),
+        })
     }
 
     /// The set's part of the density at residuals (test less prediction): multivariate normal, or Student's t whose

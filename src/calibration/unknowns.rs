@@ -2,7 +2,7 @@
 
 use super::scatter::Scatter;
 use crate::error::{Problems, Result};
-use crate::number::Number;
+use crate::number::{Dual, Number};
 
 /// How an unknown follows from its standard-normal coordinate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -56,6 +56,11 @@ impl Prior {
             }
             Transform::Plain => z * self.sd + self.median,
         }
+    }
+
+    /// Slope of the value along its coordinate.
+    pub fn slope(&self, z: f64) -> f64 {
+        self.value(Dual::<1>::variable(z, 0)).derivative[0]
     }
 }
 

@@ -44,6 +44,16 @@ fn falling<T: Number>(x: T) -> T {
     sum
 }
 
+/// Slope of [`falling`].
+#[inline(always)]
+fn falling_slope<T: Number>(x: T) -> T {
+    let mut sum = x * (-1.0 / 24.0) + 1.0 / 6.0;
+    for coefficient in [-0.5, 1.0, -1.0] {
+        sum = sum * x + coefficient;
+    }
+    sum
+}
+
 /// Litter by depth for one member, and a face that is moved down the column from parcel to parcel.
 ///
 /// The exponential of [`LitterDepths::above`] is carried from face to face as a product, and the shares of parcels are
@@ -135,6 +145,125 @@ impl<T: Number> Column<T> {
         om.respired += pools.respired(all_young, all_old, placed);
         om.gained += pools.litter;
         om.below += pools.litter * (T::one() - placed);
+    }
+}
+
+/// Slopes of an outcome along all that goes into a span but the pools of the parcels.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct SpanSlopes<T> {
+    /// Along what the span keeps, turns old and feeds.
+    pub pools: TwoPools<T>,
+    /// Along the share of the litter that falls with the roots.
+    pub root_share: T,
+    /// Along the thickness of 1 g/m2 of organic matter.
+    pub om_volume: T,
+}
+
+/// A face as [`Column::grow_and_decay`] leaves it above a parcel, with what it reckons there.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Passed<T> {
+    depth_mm: T,
+    surface_mm: T,
+    roots: T,
+    thickness_mm: T,
+    change_mm: T,
+}
+
+impl<T: Number> Column<T> {
+    /// Carries slopes back over [`Column::grow_and_decay`], from the column as it stood before it. `young` and `old` come
+    /// with the slopes along the pools after the span and leave with those before it; `mineral` leaves with its own.
+    ///
+    /// What the ledger takes is left out. `passed` is working room.
+    #[inline(always)]
+    pub(crate) fn grow_and_decay_back(
+        &self,
+        pools: &TwoPools<T>,
+        depths: &LitterDepths,
+        root_share: T,
+        [mineral, young, old]: [&mut [T]; 3],
+        passed: &mut Vec<Passed<T>>,
+    ) -> SpanSlopes<T> {
+        let (zero, one) = (T::zero(), T::one());
+        let falls = Falls::new(depths, root_share);
+        let (surface_to, per_scale, roots_end) = (falls.surface_to_mm, falls.per_scale, falls.roots_end);
+        let (surface_share, roots_share) = (falls.surface_share, falls.root_share);
+        let volumes = self.volumes;
+        let half_mm = volumes.om * 0.5;
+        let grown = half_mm * (pools.young_fed + pools.old_fed);
+        let young_gone = half_mm * (one - pools.young_kept - pools.young_to_old);
+        let old_gone = half_mm * (one - pools.old_kept);
+        let len = self.len();
+        let (mineral, young, old) = (&mut mineral[..len], &mut young[..len], &mut old[..len]);
+        let (held, fresh, aged) = (&self.mineral[..len], &self.young[..len], &self.old[..len]);
+        passed.clear();
+        let mut face = falls;
+        for i in (0..len).rev() {
+            let (y, o) = (fresh[i], aged[i]);
+            let thickness_mm = volumes.of(held[i], y + o);
+            let change_mm = (grown * thickness_mm) * face.per_mm() - (young_gone * y + old_gone * o);
+            let Falls { depth_mm, surface_mm, roots, .. } = face;
+            passed.push(Passed { depth_mm, surface_mm, roots, thickness_mm, change_mm });
+            face.down(thickness_mm, change_mm);
+        }
+        let mut along = TwoPools { young_kept: zero, old_kept: zero, ..TwoPools::nothing() };
+        let (mut by_surface_share, mut by_roots_share, mut by_om_volume) = (zero, zero, zero);
+        let (mut by_grown, mut by_young_gone, mut by_old_gone) = (zero, zero, zero);
+        // Along the face below the parcel, and then above it.
+        let (mut by_depth, mut by_surface, mut by_roots) = (zero, zero, zero);
+        let (mut below_surface, mut below_depth, mut below_roots) = (face.surface_mm, face.depth_mm, face.roots);
+        for i in 0..len {
+            let Passed { depth_mm, surface_mm, roots, thickness_mm, change_mm } = passed[len - 1 - i];
+            let (y, o) = (fresh[i], aged[i]);
+            let (by_young, by_old) = (young[i], old[i]);
+            let (in_surface, in_roots) = (below_surface - surface_mm, roots - below_roots);
+            let weight = surface_share * in_surface + roots_share * in_roots;
+            let by_weight = pools.young_fed * by_young + pools.old_fed * by_old;
+            along.young_fed += weight * by_young;
+            along.old_fed += weight * by_old;
+            along.young_kept += y * by_young;
+            along.old_kept += o * by_old;
+            along.young_to_old += y * by_old;
+            by_surface_share += in_surface * by_weight;
+            by_roots_share += in_roots * by_weight;
+            by_surface += surface_share * by_weight;
+            by_roots -= roots_share * by_weight;
+            let kept = falling(thickness_mm * per_scale);
+            let left = one - change_mm * per_scale;
+            let by_carried = (roots * kept * left).pick_less(roots_end, zero, by_roots);
+            let by_kept = roots * left * by_carried;
+            by_depth += below_depth.pick_less(surface_to, by_surface, zero);
+            let by_change = by_depth - roots * kept * by_carried * per_scale;
+            let per_mm = depth_mm.pick_less(surface_to, surface_share, zero) + roots * (roots_share * per_scale);
+            let by_per_mm = grown * thickness_mm * by_change;
+            let by_thickness =
+                by_depth + by_kept * falling_slope(thickness_mm * per_scale) * per_scale + grown * per_mm * by_change;
+            by_grown += thickness_mm * per_mm * by_change;
+            by_young_gone -= y * by_change;
+            by_old_gone -= o * by_change;
+            by_surface_share += depth_mm.pick_less(surface_to, by_per_mm, zero);
+            by_roots_share += roots * by_per_mm * per_scale;
+            mineral[i] = volumes.mineral * by_thickness;
+            young[i] = pools.young_kept * by_young + pools.young_to_old * by_old - young_gone * by_change
+                + volumes.om * by_thickness;
+            old[i] = pools.old_kept * by_old - old_gone * by_change + volumes.om * by_thickness;
+            by_om_volume += (y + o) * by_thickness;
+            by_surface = -(surface_share * by_weight);
+            by_roots = roots_share * by_weight + kept * left * by_carried + roots_share * by_per_mm * per_scale;
+            (below_depth, below_surface, below_roots) = (depth_mm, surface_mm, roots);
+        }
+        let by_half = by_grown * (pools.young_fed + pools.old_fed)
+            + by_young_gone * (one - pools.young_kept - pools.young_to_old)
+            + by_old_gone * (one - pools.old_kept);
+        along.young_fed += half_mm * by_grown;
+        along.old_fed += half_mm * by_grown;
+        along.young_kept -= half_mm * by_young_gone;
+        along.young_to_old -= half_mm * by_young_gone;
+        along.old_kept -= half_mm * by_old_gone;
+        SpanSlopes {
+            pools: along,
+            root_share: by_roots_share * (1.0 / (1.0 - exp(-ROOT_CUT))) - by_surface_share * (1.0 / depths.surface_mm),
+            om_volume: by_om_volume + by_half * 0.5,
+        }
     }
 }
 

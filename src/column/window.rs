@@ -54,6 +54,10 @@ impl<T: Number> Column<T> {
                         break;
                     }
                     let bottom = top + self.thickness_mm(i);
+                    if (-bottom).at_least(-top_mm) {
+                        top = bottom;
+                        continue;
+                    }
                     let within = |depth: T| (depth.clamp(top_mm, bottom_mm) - top) / no_thinner(bottom - top);
                     let (from, to) = (within(top), within(bottom));
                     let (inside, bend) = (to - from, (to - from) * (T::one() - to - from) * 0.5);

@@ -9,6 +9,7 @@ use crate::growth::clippings::{SiteYield, YieldSource};
 use crate::growth::drivers::{Drivers, Driving};
 use crate::practice::programme::{Calendar, Programme, YearShare, area_by_year};
 use crate::practice::rule::DegreeDays;
+use crate::weather::resample::ToCome;
 use crate::weather::series::Weather;
 use chrono::{Datelike, Days, Months, NaiveDate};
 use rand::SeedableRng;
@@ -36,6 +37,8 @@ pub struct Outlook<'a> {
     pub years: usize,
     /// Weather sequences to draw; draws take them in turn.
     pub sequences: usize,
+    /// How they are made of the record.
+    pub to_come: ToCome,
     /// What is read at the end of each year.
     pub samples: &'a [Sample],
     /// Seed of the weather and of the growth of years to come.
@@ -354,7 +357,7 @@ impl Outlook<'_> {
 
     fn sequence(&self, sequence: usize, start: NaiveDate, days: usize, progress: &Progress) -> Result<Sequence> {
         progress.go_on()?;
-        let weather = self.weather.followed_by(days, self.seed, sequence as u64)?;
+        let weather = self.weather.followed_by(days, self.seed, sequence as u64, &self.to_come)?;
         let drivers = Drivers::new(&weather, &self.driving)?;
         let counted = DegreeDays { start: drivers.start, values: &drivers.degree_days };
         let calendars = self

@@ -53,3 +53,33 @@ fn with_avx2(
 ) -> Outcome<Lanes<LANES>> {
     follow(plan, member, standing, tape, |_, _| {})
 }
+
+/// Does a piece of work with the widest vector instructions of the machine, if it is inlined.
+pub(super) fn widest<R>(work: impl FnOnce() -> R) -> R {
+    #[cfg(target_arch = "x86_64")]
+    {
+        if is_x86_feature_detected!("avx512f") && is_x86_feature_detected!("avx512dq") {
+            // SAFETY: the machine has the instructions that the function is compiled for.
+            #[allow(unsafe_code)]
+            return unsafe { by_avx512(work) };
+        }
+        if is_x86_feature_detected!("avx2") {
+            // SAFETY: as above.
+            #[allow(unsafe_code)]
+            return unsafe { by_avx2(work) };
+        }
+    }
+    work()
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx512f,avx512dq")]
+fn by_avx512<R>(work: impl FnOnce() -> R) -> R {
+    work()
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2")]
+fn by_avx2<R>(work: impl FnOnce() -> R) -> R {
+    work()
+}

@@ -4,6 +4,7 @@
 //! It is made once for a calendar and serves every member, since where parcels are split and merged is decided on a
 //! nominal member. With stretches of one day it is the daily scheme, exact within a day.
 
+pub mod adjoint;
 pub mod batch;
 mod kernel;
 mod lanes;

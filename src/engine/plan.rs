@@ -216,6 +216,8 @@ pub struct Plan {
     pub years: Vec<i32>,
     /// Number of each sample, in the scenario's order, among the readings.
     order: Vec<usize>,
+    /// Days at which stretches end, beside those that the scenario asks for; in order.
+    stops: Vec<usize>,
 }
 
 impl Plan {
@@ -225,6 +227,33 @@ impl Plan {
     /// [`crate::Error::Input`] for series of unequal length, values outside their domain, work or samples outside the
     /// days of the series, or depths beyond the column; all at once.
     pub fn new(scenario: &Scenario<'_>) -> Result<Self> {
+        Self::stopping_at(scenario, Vec::new())
+    }
+
+    /// Plans of scenarios over the same days whose stretches end together, so that they can go side by side.
+    ///
+    /// # Errors
+    /// Those of [`Plan::new`].
+    pub fn in_step(scenarios: &[Scenario<'_>]) -> Result<Vec<Self>> {
+        let apart = scenarios.iter().map(Self::new).collect::<Result<Vec<_>>>()?;
+        let mut stops: Vec<usize> = scenarios.iter().zip(&apart).flat_map(|(s, plan)| plan.ends(s)).collect();
+        stops.sort_unstable();
+        stops.dedup();
+        scenarios.iter().map(|scenario| Self::stopping_at(scenario, stops.clone())).collect()
+    }
+
+    /// Days at which stretches end.
+    fn ends(&self, scenario: &Scenario<'_>) -> Vec<usize> {
+        let work = scenario.work.iter().map(|dated| (dated.date - scenario.start).num_days() as usize);
+        let samples = scenario.samples.iter().map(|(date, _)| (*date - scenario.start).num_days() as usize);
+        let closes = scenario.work.iter().filter_map(|dated| {
+            let opening = dated.work.opening()?;
+            Some((dated.date - scenario.start).num_days() as usize + opening.open_days.max(1) as usize)
+        });
+        work.chain(samples).chain(closes).filter(|day| *day < self.days).collect()
+    }
+
+    fn stopping_at(scenario: &Scenario<'_>, stops: Vec<usize>) -> Result<Self> {
         scenario.validate()?;
         let (parcels_mm, root_zone) = scenario.layout.parcels();
         let mut samples: Vec<(usize, (NaiveDate, Sample))> = scenario.samples.iter().copied().enumerate().collect();
@@ -242,6 +271,7 @@ impl Plan {
             layout: scenario.layout,
             years: (scenario.start.year()..=scenario.last_day().year()).collect(),
             order,
+            stops,
         };
         Ok(Writer::new(plan, scenario, root_zone).write())
     }
@@ -424,6 +454,7 @@ impl<'a> Writer<'a> {
                 work.get(next_work).map(|dated| day_of(dated.date)),
                 self.plan.samples.get(next_sample).map(|(date, _)| day_of(*date)),
                 looks.peek().map(|(_, day)| *day),
+                self.plan.stops.get(self.plan.stops.partition_point(|stop| *stop <= day)).copied(),
             ];
             let last = stops.into_iter().flatten().min().unwrap_or(days).min(days);
             let year = (date.year() - scenario.start.year()) as usize;

@@ -4,10 +4,12 @@
 mod dual;
 mod elementary;
 mod lanes;
+mod traced;
 
 pub use dual::Dual;
 pub use elementary::exp;
 pub use lanes::Lanes;
+pub use traced::{Trace, Traced};
 
 use std::fmt::Debug;
 use std::ops::{Add, AddAssign, Div, Mul, MulAssign, Neg, Sub, SubAssign};

@@ -77,7 +77,7 @@ pub fn invented_site(greens: usize) -> SiteRecord {
         start,
         decay_modifier: (0..days).map(|d| 0.3 + 1.5 * season(d)).collect(),
         greens: (0..greens).map(green).collect(),
-        methods: vec![Method { name: "oven at 440 degC".to_owned(), blank_percent: 0.0 }],
+        methods: vec![Method { name: "oven at 440 degC".to_owned() }],
         layout: Layout { stretch_days: 15, ..Layout::default() },
     }
 }

@@ -25,6 +25,7 @@ BLOCK = 100
 
 Fit: TypeAlias = tuple[Floats, float, float, int, bool, Floats]
 State: TypeAlias = tuple[int, int, list[float], float]
+Coordinates: TypeAlias = tuple[Floats, Floats, Floats]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,9 +43,9 @@ class Chains:
     gradients
         Gradients that the draw took, shape ``(chain, draw)``.
     step_size
-        Of each chain, in whitened coordinates.
+        Of each chain, in the coordinates that were learnt while the chains settled.
     tune
-        Draws spent on settling the step size.
+        Draws of each chain spent on settling step size and coordinates.
     interrupted
         Whether Ctrl-C ended the run before all draws were made.
     """
@@ -75,7 +76,7 @@ def sample(
     checkpoint: Path | None,
     progress: Callable[[int], object] | None,
 ) -> Chains:
-    """Run chains, each in coordinates whitened at the mode.
+    """Run chains, in coordinates that start from the mode's normal approximation and are learnt from their draws.
 
     Raises
     ------
@@ -86,22 +87,23 @@ def sample(
     """
     asked = (tune, target_accept, 10, seed)
     mark = _mark(site, fit, asked, chains)
-    states, kept = (None, {}) if checkpoint is None else _read(checkpoint, mark, chains)
+    settled, kept = (None, {}) if checkpoint is None else _read(checkpoint, mark, chains)
     done = 0
 
     def tell(count: int) -> object:
         return None if progress is None else progress(done + count)
 
-    if states is None:
-        states = site.start_chains(fit, asked, chains, tell)
-        _write(checkpoint, mark, states, kept)
+    if settled is None:
+        settled = site.settle_chains(fit, asked, chains, tell)
+        _write(checkpoint, mark, settled, kept)
+    coordinates, states = settled
     done = tune * chains
     interrupted = False
     made = kept["energy"].shape[1] if kept else 0
     while made < draws and not interrupted:
         size = BLOCK if checkpoint is not None else min(BLOCK, draws - made)
         try:
-            run = site.advance_chains(fit, asked, states, size, tell)
+            run = site.advance_chains(fit, coordinates, asked, states, size, tell)
         except KeyboardInterrupt:
             if not made:
                 raise
@@ -115,7 +117,7 @@ def sample(
         kept = {name: np.concatenate([kept[name], block[name]], axis=1) if kept else block[name] for name in ARRAYS}
         made += size
         done += size * chains
-        _write(checkpoint, mark, states, kept)
+        _write(checkpoint, mark, (coordinates, states), kept)
     whole = {name: array[:, :draws] for name, array in kept.items()}
     return Chains(
         coordinates=frozen(whole["coordinates"]),
@@ -138,9 +140,12 @@ def _mark(site: _core.Site, fit: Fit, asked: tuple[int, float, int, int], chains
     return digest.hexdigest()
 
 
-def _write(path: Path | None, mark: str, states: list[State], kept: dict[str, npt.NDArray[np.generic]]) -> None:
+def _write(
+    path: Path | None, mark: str, settled: tuple[Coordinates, list[State]], kept: dict[str, npt.NDArray[np.generic]]
+) -> None:
     if path is None:
         return
+    (skews, centre, lower), states = settled
     held = io.BytesIO()
     np.savez(
         held,
@@ -149,6 +154,9 @@ def _write(path: Path | None, mark: str, states: list[State], kept: dict[str, np
         blocks=np.array([state[1] for state in states]),
         position=np.array([state[2] for state in states]),
         step_size=np.array([state[3] for state in states]),
+        skews=skews,
+        centre=centre,
+        lower=lower,
         **kept,
     )
     draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
@@ -159,7 +167,9 @@ def _write(path: Path | None, mark: str, states: list[State], kept: dict[str, np
         draft.unlink(missing_ok=True)
 
 
-def _read(path: Path, mark: str, chains: int) -> tuple[list[State] | None, dict[str, npt.NDArray[np.generic]]]:
+def _read(
+    path: Path, mark: str, chains: int
+) -> tuple[tuple[Coordinates, list[State]] | None, dict[str, npt.NDArray[np.generic]]]:
     if not path.exists():
         return None, {}
     try:
@@ -167,6 +177,7 @@ def _read(path: Path, mark: str, chains: int) -> tuple[list[State] | None, dict[
             found = {name: held[name] for name in held.files}
         same = str(found.pop("mark")) == mark
         blocks, position, step_size = (found.pop(name) for name in ("blocks", "position", "step_size"))
+        skews, centre, lower = (found.pop(name) for name in ("skews", "centre", "lower"))
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
         raise InputError([Problem("checkpoint", str(path), f"a checkpoint that can be read ({error})")]) from error
     if not same:
@@ -174,4 +185,4 @@ def _read(path: Path, mark: str, chains: int) -> tuple[list[State] | None, dict[
             [Problem("checkpoint", f"{path} is of another fit", "the same course, priors and settings, or a new file")]
         )
     states = [(i, int(blocks[i]), position[i].tolist(), float(step_size[i])) for i in range(chains)]
-    return states, found
+    return ((skews, centre, lower), states), found

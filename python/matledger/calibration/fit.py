@@ -471,7 +471,7 @@ def calibrate(
     chains: int = 4,
     tune: int = 1000,
     seed: int = 0,
-    target_accept: float = 0.9,
+    target_accept: float = 0.8,
     degrees_of_freedom: float | None = None,
     depth_correlation: bool = False,
     earlier: Calibration | None = None,
@@ -492,8 +492,8 @@ def calibrate(
         The course, with at least one soil test.
     method
         ``"laplace"``, a quick look by the normal approximation at the mode; or ``"nuts"``, Hamiltonian sampling in
-        coordinates whitened there, which is what to quote once `diagnosis` says that the chains agree. It is slow: a
-        course of nine greens may take hours, and no such fit has been proven yet.
+        coordinates learnt from its own draws, which is what to quote once `diagnosis` says that the chains agree. A
+        course of nine greens takes some minutes.
     priors
         Median and standard deviation (on the log or logit scale) for shared unknowns by name, in place of the defaults.
     draws
@@ -501,7 +501,7 @@ def calibrate(
     chains
         Chains to sample, each with a random stream of its own.
     tune
-        Draws of each chain that settle its step size; they are not kept.
+        Draws of each chain that settle its step size and the coordinates; they are not kept.
     seed
         Seed of the draws; the same seed gives the same draws on any number of threads.
     target_accept
@@ -599,8 +599,11 @@ def calibrate(
 FAR_OFF_SD = 4.0
 """Residual from which a test is named as far off; a normal one lies there once in 16,000 times."""
 
-STRETCH_DAYS = 15
-"""Longest stretch over which a fit holds the litter's shares (d): 0.002 % OM from daily (tests/engine.rs)."""
+LAYOUT = {"fine_mm": 2.5, "fine_to_mm": 25.0, "coarse_mm": 10.0, "blur_percent_mm": 0.2, "stretch_days": 30}
+"""How a fit cuts the ground (`docs/speed.md` says what it costs in accuracy)."""
+
+DAILY = {"fine_mm": 2.5, "fine_to_mm": 100.0, "coarse_mm": 10.0, "blur_percent_mm": 0.1, "stretch_days": 1}
+"""How records are invented: day by day, so that a fit to them meets its own errors."""
 
 
 def _site(
@@ -611,7 +614,7 @@ def _site(
     *,
     scatter: tuple[float | None, bool] = (None, False),
     earlier: Calibration | None = None,
-    stretch_days: int = STRETCH_DAYS,
+    layout: Mapping[str, float] = LAYOUT,
 ) -> _core.Site:
     heat, modifier = _core.drivers(course.weather.core, driving._given())
     methods = list(dict.fromkeys(_method(test) for test in sorted(course.soil_tests, key=lambda t: t.date)))
@@ -632,12 +635,11 @@ def _site(
             course.weather.start,
             modifier,
             greens,
-            [(method, 0.0) for method in methods],
+            methods,
             [(name, float(median), float(sd)) for name, (median, sd) in priors.items()],
             scatter,
             before,
-            course.settings.column_depth_mm,
-            stretch_days,
+            {"depth_mm": course.settings.column_depth_mm, **layout},
         )
 
     return site(None) if earlier is None else site(_carried(earlier, site(None).names))

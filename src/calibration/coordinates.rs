@@ -1,0 +1,323 @@
+//! Coordinates in which a posterior is nearer to a standard normal than in its own.
+//!
+//! Three things keep it from one: correlation, which a linear map takes out; a skew of single coordinates, as of a share
+//! that tests bound on one side only; and ridges that bend, which a model knows of beforehand ([`Bend`]).
+
+use super::mode::{Draws, Fit};
+use crate::error::{Error, Result};
+use nalgebra::{Cholesky, DMatrix, DVector};
+
+/// A bend that straightens a ridge of the density.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Bend {
+    /// The deviation of one of several from their mean, in units of an unknown spread `exp(log_sd z)`: where tests fix the
+    /// deviation itself, it is the product with the spread that is known. `share` 0 leaves the deviation as it is, 1
+    /// multiplies it by the whole spread, relative to `at` (Papaspiliopoulos, Roberts & Skold 2007, Stat. Sci. 22:59-73,
+    /// from memory).
+    Centred {
+        /// Coordinate of the deviation.
+        deviation: usize,
+        /// Coordinate of the spread.
+        spread: usize,
+        /// Slope of the log of the spread along its coordinate.
+        log_sd: f64,
+        /// How far to centre (-).
+        share: f64,
+        /// Where the spread's coordinate leaves the deviation as it is.
+        at: f64,
+    },
+    /// Two error scales of which tests know the sum of squares: its root and the ratio of the two take their places.
+    Summed {
+        /// Coordinates of the two.
+        of: [usize; 2],
+        /// Slopes of their logs along their coordinates.
+        log_sd: [f64; 2],
+        /// Their logs where their coordinates are 0.
+        log_median: [f64; 2],
+    },
+    /// A skewed coordinate: `middle + scale u + skew (sqrt(1 + u^2) - 1)`.
+    Skewed {
+        /// Which.
+        of: usize,
+        /// Its median.
+        middle: f64,
+        /// Mean of the slopes of its two ends.
+        scale: f64,
+        /// Half their difference; smaller than `scale`.
+        skew: f64,
+    },
+}
+
+/// `ln(1 + exp(x))`.
+fn softplus(x: f64) -> f64 {
+    (-x.abs()).exp().ln_1p() + x.max(0.0)
+}
+
+impl Bend {
+    /// Puts the density's coordinates in place of the straightened.
+    fn forth(&self, z: &mut [f64]) {
+        match *self {
+            Self::Centred { deviation, spread, log_sd, share, at } => {
+                z[deviation] *= (-share * log_sd * (z[spread] - at)).exp();
+            }
+            Self::Summed { of: [first, second], log_sd, log_median } => {
+                let (sum, ratio) = (log_sd[0] * z[first], log_sd[1] * z[second]);
+                let log_second = sum - 0.5 * softplus(2.0 * ratio);
+                z[first] = (log_second + ratio - log_median[0]) / log_sd[0];
+                z[second] = (log_second - log_median[1]) / log_sd[1];
+            }
+            Self::Skewed { of, middle, scale, skew } => {
+                let u = z[of];
+                z[of] = middle + scale * u + skew * ((1.0 + u * u).sqrt() - 1.0);
+            }
+        }
+    }
+
+    /// Puts the straightened coordinates in place of the density's, and slopes of a log density along them in place of
+    /// those along the density's; the log of the volume that a unit of straightened volume takes up.
+    fn back(&self, z: &mut [f64], slopes: &mut [f64]) -> f64 {
+        match *self {
+            Self::Centred { deviation, spread, log_sd, share, at } => {
+                let rate = share * log_sd;
+                let log_volume = -rate * (z[spread] - at);
+                slopes[spread] -= rate * (z[deviation] * slopes[deviation] + 1.0);
+                slopes[deviation] *= log_volume.exp();
+                z[deviation] *= (-log_volume).exp();
+                log_volume
+            }
+            Self::Summed { of: [first, second], log_sd, log_median } => {
+                let log_first = log_median[0] + log_sd[0] * z[first];
+                let log_second = log_median[1] + log_sd[1] * z[second];
+                let ratio = log_first - log_second;
+                let sum = log_second + 0.5 * softplus(2.0 * ratio);
+                let share = 1.0 / (1.0 + (-2.0 * ratio).exp());
+                let (by_first, by_second) = (slopes[first] / log_sd[0], slopes[second] / log_sd[1]);
+                slopes[first] = log_sd[0] * (by_first + by_second);
+                slopes[second] = log_sd[1] * ((1.0 - share) * by_first - share * by_second);
+                (z[first], z[second]) = (sum / log_sd[0], ratio / log_sd[1]);
+                0.0
+            }
+            Self::Skewed { of, middle, scale, skew } => {
+                let away = z[of] - middle + skew;
+                let narrowed = scale * scale - skew * skew;
+                let u = (scale * away - skew * (away * away + narrowed).sqrt()) / narrowed;
+                let root = (1.0 + u * u).sqrt();
+                let slope = scale + skew * u / root;
+                slopes[of] = slopes[of] * slope + skew / (slope * root * root * root);
+                z[of] = u;
+                slope.ln()
+            }
+        }
+    }
+}
+
+/// Coordinates in which a density is nearly standard normal: `z = bends(centre + lower x)`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Coordinates {
+    /// The density's own, then those of single coordinates that were learnt; `z` comes from undoing the last first.
+    bends: Vec<Bend>,
+    centre: DVector<f64>,
+    lower: DMatrix<f64>,
+}
+
+/// A place, seen from the straightened side.
+pub(super) struct Seen {
+    pub x: DVector<f64>,
+    pub slopes: DVector<f64>,
+    pub log_volume: f64,
+}
+
+/// Quantiles that a skew is read from, and the standard normal's there.
+const TAIL: f64 = 0.1;
+const TAIL_NORMAL: f64 = 1.281_551_565_544_6;
+/// Largest skew over scale.
+const MOST_SKEW: f64 = 0.9;
+/// Draws for each coordinate from which new coordinates are learnt.
+pub(super) const DRAWS_FOR_EACH: usize = 5;
+
+impl Coordinates {
+    /// In which a normal with this mean and covariance is standard.
+    ///
+    /// # Errors
+    /// [`Error::Numerical`] if the covariance is not positive definite.
+    pub fn new(mean: &[f64], covariance: DMatrix<f64>) -> Result<Self> {
+        Self::linear(Vec::new(), DVector::from_column_slice(mean), covariance)
+    }
+
+    /// From Laplace's approximation, with the bends that the model knows of.
+    ///
+    /// # Errors
+    /// [`Error::Numerical`] if the information at the mode cannot be inverted.
+    pub fn at(fit: &Fit, bends: Vec<Bend>) -> Result<Self> {
+        let n = fit.mode.len();
+        let straighten = |slopes: &[f64]| {
+            let (mut z, mut slopes) = (fit.mode.clone(), slopes.to_vec());
+            bends.iter().for_each(|bend| {
+                bend.back(&mut z, &mut slopes);
+            });
+            (DVector::from_vec(z), DVector::from_vec(slopes))
+        };
+        let (centre, from_volume) = straighten(&vec![0.0; n]);
+        let mut transposed = DMatrix::zeros(n, n);
+        for i in 0..n {
+            let mut unit = vec![0.0; n];
+            unit[i] = 1.0;
+            transposed.set_column(i, &(straighten(&unit).1 - &from_volume));
+        }
+        let information = &transposed * &fit.information * transposed.transpose();
+        let factor = Cholesky::new(information).ok_or_else(not_positive)?;
+        Self::linear(bends, centre, factor.inverse())
+    }
+
+    fn linear(bends: Vec<Bend>, centre: DVector<f64>, covariance: DMatrix<f64>) -> Result<Self> {
+        let lower = Cholesky::new(covariance).ok_or_else(not_positive)?.unpack();
+        Ok(Self { bends, centre, lower })
+    }
+
+    /// Learnt anew from draws of the density: the skew of each coordinate, then mean and covariance. The same if there
+    /// are fewer than five draws for each coordinate.
+    ///
+    /// # Errors
+    /// [`Error::Numerical`] if the draws do not span the space.
+    pub fn learnt(&self, draws: &Draws) -> Result<Self> {
+        let n = self.centre.len();
+        if draws.len() < DRAWS_FOR_EACH * n {
+            return Ok(self.clone());
+        }
+        let known = self.bends.iter().filter(|bend| !matches!(bend, Bend::Skewed { .. })).copied();
+        let mut bends: Vec<Bend> = known.collect();
+        let mut rows = draws.clone();
+        let mut unused = vec![0.0; n];
+        let mut undo = |bend: &Bend, rows: &mut Draws| {
+            rows.iter_mut().for_each(|row| {
+                bend.back(row, &mut unused);
+            });
+        };
+        bends.iter().for_each(|bend| undo(bend, &mut rows));
+        for of in 0..n {
+            let mut sorted: Vec<f64> = rows.iter().map(|row| row[of]).collect();
+            sorted.sort_by(f64::total_cmp);
+            let at = |share: f64| sorted[(share * (sorted.len() - 1) as f64).round() as usize];
+            let (low, middle, high) = (at(TAIL), at(0.5), at(1.0 - TAIL));
+            let scale = (high - low) / (2.0 * TAIL_NORMAL);
+            let skew = (high + low - 2.0 * middle) / (2.0 * ((1.0 + TAIL_NORMAL * TAIL_NORMAL).sqrt() - 1.0));
+            let skew = skew.clamp(-MOST_SKEW * scale, MOST_SKEW * scale);
+            if scale > 0.0 {
+                let bend = Bend::Skewed { of, middle, scale, skew };
+                undo(&bend, &mut rows);
+                bends.push(bend);
+            }
+        }
+        let count = rows.len() as f64;
+        let matrix = DMatrix::from_fn(rows.len(), n, |i, j| rows[i][j]);
+        let centre = matrix.row_mean().transpose();
+        let away = DMatrix::from_fn(rows.len(), n, |i, j| rows[i][j] - centre[j]);
+        Self::linear(bends, centre, away.tr_mul(&away) / count)
+    }
+
+    /// Number of coordinates.
+    pub fn dim(&self) -> usize {
+        self.centre.len()
+    }
+
+    /// The density's coordinates of a place.
+    pub(super) fn position(&self, x: &[f64]) -> Vec<f64> {
+        let mut z = (&self.centre + &self.lower * DVector::from_column_slice(x)).as_slice().to_vec();
+        self.bends.iter().rev().for_each(|bend| bend.forth(&mut z));
+        z
+    }
+
+    /// A place given in the density's coordinates, with the slopes of the log density there.
+    pub(super) fn seen(&self, z: &[f64], slopes: &[f64]) -> Seen {
+        let (mut z, mut slopes) = (z.to_vec(), slopes.to_vec());
+        let bent: f64 = self.bends.iter().map(|bend| bend.back(&mut z, &mut slopes)).sum();
+        let away = DVector::from_vec(z) - &self.centre;
+        Seen {
+            // The diagonal of a Cholesky factor is positive, so the solve cannot fail.
+            x: self.lower.solve_lower_triangular(&away).unwrap_or(away),
+            slopes: self.lower.tr_mul(&DVector::from_vec(slopes)),
+            log_volume: bent + self.lower.diagonal().iter().map(|d| d.ln()).sum::<f64>(),
+        }
+    }
+
+    /// All of it as numbers: the skewed coordinates (which, middle, scale, skew), the centre and the linear map.
+    pub fn numbers(&self) -> (Vec<[f64; 4]>, Vec<f64>, DMatrix<f64>) {
+        let skews = self.bends.iter().filter_map(|bend| match *bend {
+            Bend::Skewed { of, middle, scale, skew } => Some([of as f64, middle, scale, skew]),
+            _ => None,
+        });
+        (skews.collect(), self.centre.as_slice().to_vec(), self.lower.clone())
+    }
+
+    /// From [`Coordinates::numbers`] and the bends that the model knows of.
+    pub fn from_numbers(mut bends: Vec<Bend>, skews: &[[f64; 4]], centre: Vec<f64>, lower: DMatrix<f64>) -> Self {
+        let skewed = |&[of, middle, scale, skew]: &[f64; 4]| Bend::Skewed { of: of as usize, middle, scale, skew };
+        bends.extend(skews.iter().map(skewed));
+        Self { bends, centre: DVector::from_vec(centre), lower }
+    }
+}
+
+fn not_positive() -> Error {
+    Error::Numerical("the covariance to straighten by is not positive definite".to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const BENDS: [Bend; 3] = [
+        Bend::Centred { deviation: 0, spread: 1, log_sd: 0.5, share: 0.8, at: 0.3 },
+        Bend::Summed { of: [2, 3], log_sd: [0.5, 0.4], log_median: [-1.2, -0.7] },
+        Bend::Skewed { of: 1, middle: 0.2, scale: 0.7, skew: -0.4 },
+    ];
+
+    /// A log density of the density's own coordinates, with its slopes.
+    fn density(z: &[f64]) -> (f64, Vec<f64>) {
+        (z.iter().map(|z| z.sin() - 0.2 * z * z).sum(), z.iter().map(|z| z.cos() - 0.4 * z).collect())
+    }
+
+    #[test]
+    fn places_return_and_slopes_agree_with_differences() {
+        let lower = DMatrix::from_fn(4, 4, |i, j| if i < j { 0.0 } else { 0.3 + 0.1 * (i + 2 * j) as f64 });
+        let covariance = &lower * lower.transpose();
+        let mut coordinates = Coordinates::new(&[0.1, -0.2, 0.3, 0.4], covariance).unwrap();
+        coordinates.bends = BENDS.to_vec();
+        let x = [0.4, -0.9, 1.1, -0.3];
+        let straight = |x: &[f64]| {
+            let z = coordinates.position(x);
+            let (log_density, slopes) = density(&z);
+            let seen = coordinates.seen(&z, &slopes);
+            (log_density + seen.log_volume, seen)
+        };
+        let (_, seen) = straight(&x);
+        for i in 0..4 {
+            assert!((seen.x[i] - x[i]).abs() < 1e-12, "{i}: {} for {}", seen.x[i], x[i]);
+            let at = |by: f64| {
+                let mut moved = x;
+                moved[i] += by;
+                straight(&moved).0
+            };
+            let by_difference = (at(1e-6) - at(-1e-6)) / 2e-6;
+            assert!((seen.slopes[i] - by_difference).abs() < 1e-7, "{i}: {} for {by_difference}", seen.slopes[i]);
+        }
+    }
+
+    /// The volume is that of the map: its log determinant by differences.
+    #[test]
+    fn volumes_are_those_of_the_map() {
+        let mut coordinates = Coordinates::new(&[0.0; 4], DMatrix::identity(4, 4)).unwrap();
+        coordinates.bends = BENDS.to_vec();
+        let x = [0.4, -0.9, 1.1, -0.3];
+        let mut map = DMatrix::zeros(4, 4);
+        for j in 0..4 {
+            let at = |by: f64| {
+                let mut moved = x;
+                moved[j] += by;
+                DVector::from_vec(coordinates.position(&moved))
+            };
+            map.set_column(j, &((at(1e-6) - at(-1e-6)) / 2e-6));
+        }
+        let seen = coordinates.seen(&coordinates.position(&x), &[0.0; 4]);
+        assert!((seen.log_volume - map.determinant().abs().ln()).abs() < 1e-8);
+    }
+}
