@@ -4,7 +4,7 @@ use super::calibration::{GivenSample, PySite, rows, sample};
 use super::errors::to_python;
 use super::forecast::{GivenDriving, given_calendars, given_yield};
 use super::practice::{PyCalendar, PyProgramme};
-use super::watch::watched;
+use super::watch::{pooled, watched};
 use super::weather::PyWeather;
 use crate::decision::{self, CoverReading, Healing, HealingPriors, Limit, Outlook, Progress, Scan, Wound};
 use crate::weather::resample::ToCome;
@@ -37,8 +37,7 @@ pub fn healing<'py>(
         .into_iter()
         .map(|(given, degree_days, cover)| CoverReading { wound: wound(given), degree_days, cover })
         .collect();
-    let found = py
-        .detach(|| decision::healing(&HealingPriors::default(), &readings, draws, seed))
+    let found = pooled(py, || decision::healing(&HealingPriors::default(), &readings, draws, seed))
         .map_err(|error| to_python(py, error))?;
     let flat = found.iter().flat_map(|h| [h.creep_mm_per_degree_day, h.hidden_share, h.clearing_degree_days]).collect();
     PyArray1::from_vec(py, flat).reshape([found.len(), 3])
@@ -54,7 +53,7 @@ pub fn days_to_cover<'py>(
     cover: f64,
 ) -> PyResult<Bound<'py, PyArray2<f64>>> {
     let (wound, draws, years) = (wound(given), rows(&draws), rows(&degree_days));
-    let days: Vec<f64> = py.detach(|| {
+    let days: Vec<f64> = pooled(py, || {
         years
             .par_iter()
             .flat_map_iter(|year| {
@@ -77,7 +76,7 @@ pub fn cover<'py>(
 ) -> PyResult<Bound<'py, PyArray3<f64>>> {
     let (wound, draws, years) = (wound(given), rows(&draws), rows(&degree_days));
     let days = years.first().map_or(0, Vec::len);
-    let covers: Vec<f64> = py.detach(|| {
+    let covers: Vec<f64> = pooled(py, || {
         let one = |year: &Vec<f64>, row: &Vec<f64>| {
             let healing = healing_of(row);
             let mut sum = 0.0;
@@ -101,7 +100,7 @@ pub fn choose(
     limits: Vec<(String, Vec<Vec<f64>>, f64)>,
 ) -> PyResult<Option<(Vec<usize>, f64)>> {
     let limits: Vec<Limit> = limits.into_iter().map(|(name, uses, most)| Limit { name, uses, most }).collect();
-    let found = py.detach(|| decision::choose(&worth, &limits)).map_err(|error| to_python(py, error))?;
+    let found = pooled(py, || decision::choose(&worth, &limits)).map_err(|error| to_python(py, error))?;
     Ok(found.map(|choice| (choice.option, choice.worth)))
 }
 
