@@ -547,7 +547,7 @@ def search(
     seed
         Seed of weather and growth to come.
     progress
-        Called with the number of parts done, a part being one programme on one green under one sequence; an exception
+        Called with the number of parts done, a part being one programme under one sequence; an exception
         from it stops the run.
 
     Returns
