@@ -606,7 +606,8 @@ def compare(
     seed
         Seed of weather and growth to come.
     progress
-        Called with the number of parts done, a part being one programme under one sequence; an exception from it stops the run.
+        Called with the number of parts done, a part being one programme under one weather sequence; an exception
+        from it stops the run.
 
     Returns
     -------
