@@ -4,11 +4,21 @@ mod courses;
 
 use courses::{Course, WINDOWS, YEARS};
 use matledger::engine::batch::{Batch, Block, Control, Ensemble};
-use matledger::engine::{Field, Layout, Member, Outcome, run};
+use matledger::engine::{Field, Instructions, Layout, Member, Outcome, run};
 use std::sync::Mutex;
 
 /// Outcomes of every member, in their order.
 fn outcomes(course: &Course, layout: Layout, members: &[Member<f64>], threads: usize) -> Vec<Outcome<f64>> {
+    outcomes_with(course, layout, members, threads, Instructions::Best)
+}
+
+fn outcomes_with(
+    course: &Course,
+    layout: Layout,
+    members: &[Member<f64>],
+    threads: usize,
+    instructions: Instructions,
+) -> Vec<Outcome<f64>> {
     let fields: Vec<Vec<f64>> =
         (0..Field::ALL.len()).map(|i| members.iter().map(|member| *member.clone().fields_mut()[i]).collect()).collect();
     let years: Vec<Vec<f64>> =
@@ -19,7 +29,7 @@ fn outcomes(course: &Course, layout: Layout, members: &[Member<f64>], threads: u
     let typical = Member::typical();
     let batch = Batch::new(&[course.scenario(layout, &typical)], &ensemble).unwrap();
     let kept = Mutex::new(vec![None; members.len()]);
-    let control = Control { threads: Some(threads), ..Control::default() };
+    let control = Control { threads: Some(threads), instructions, ..Control::default() };
     let sink = |block: Block<'_>| {
         for (member, outcome) in block.members.iter().zip(block.outcomes) {
             kept.lock().unwrap()[*member] = outcome;
@@ -45,10 +55,22 @@ fn a_member_does_not_depend_on_its_neighbours_its_block_or_the_threads() {
     }
 }
 
-/// 200 courses, programmes and draws from the full priors against the daily scheme with parcels of 1 mm.
+/// The same bits, whatever the machine's vector instructions.
+#[test]
+fn no_instruction_set_moves_a_bit() {
+    let course = Course::random(8);
+    let members = courses::draws(24, 4);
+    let best = outcomes_with(&course, Layout::FAST, &members, 1, Instructions::Best);
+    for instructions in [Instructions::Avx2, Instructions::Baseline] {
+        assert_eq!(best, outcomes_with(&course, Layout::FAST, &members, 1, instructions));
+    }
+}
+
+/// 200 courses, programmes and draws from the full priors against the daily scheme with parcels of 0.25 mm that are never
+/// merged: with parcels of 1 mm it blurs layers of sand more than the fast layout does.
 #[test]
 fn the_fast_layout_stays_near_the_daily_scheme() {
-    let daily = Layout { fine_mm: 1.0, coarse_mm: 1.0, blur_percent_mm: f64::INFINITY, ..Layout::default() };
+    let daily = Layout { fine_mm: 0.25, coarse_mm: 0.25, edge_mm: 0.25, blur_percent_mm: 0.0, ..Layout::default() };
     let mut errors = vec![Vec::new(); WINDOWS.len()];
     for seed in 0..200 {
         let course = Course::random(seed);
@@ -56,7 +78,10 @@ fn the_fast_layout_stays_near_the_daily_scheme() {
         let reference = percents(&run(&course.plan(daily, member), member, |_, _| {}).unwrap());
         let fast = percents(&outcomes(&course, Layout::FAST, std::slice::from_ref(member), 1)[0]);
         for (i, (a, b)) in reference.iter().zip(&fast).enumerate() {
-            errors[i % WINDOWS.len()].push((a - b).abs());
+            // Ground that has sunk below the column has no reading.
+            if !(a.is_nan() || b.is_nan()) {
+                errors[i % WINDOWS.len()].push((a - b).abs());
+            }
         }
     }
     let largest = |errors: &[f64]| errors.iter().copied().fold(0.0, f64::max);
@@ -64,11 +89,12 @@ fn the_fast_layout_stays_near_the_daily_scheme() {
     for (window, errors) in WINDOWS.iter().zip(&errors) {
         println!("{window:?} mm: largest {:.4}, rms {:.4} % OM", largest(errors), rms(errors));
     }
-    let (all, wide) = (errors.concat(), errors[1..].concat());
-    println!("all: rms {:.4}; without 0 to 10 mm: rms {:.4} % OM", rms(&all), rms(&wide));
-    assert!(rms(&wide) < 0.003);
-    assert!(largest(&wide) < 0.08);
-    // The reference blurs the top centimetre itself: finer parcels come no nearer to it.
-    assert!(rms(&all) < 0.004);
-    assert!(largest(&all) < 0.15);
+    let all = errors.concat();
+    let beyond = all.iter().filter(|error| **error > 0.02).count();
+    println!("all: largest {:.4}, rms {:.4} % OM, {beyond} of {} beyond 0.02", largest(&all), rms(&all), all.len());
+    assert!(all.len() > 7900);
+    assert!(rms(&all) < 0.003);
+    // Draws that lay down kilograms of litter a year on heavy sand keep a handful of readings out.
+    assert!(beyond * 400 < all.len());
+    assert!(largest(&all) < 0.1);
 }

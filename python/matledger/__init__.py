@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
     from matledger.labour import Labour, Task
     from matledger.learning import next_tests
+    from matledger.many_sites import SitesFit, fit_sites
     from matledger.mixed import StudyAnalysis, analyse
     from matledger.money import Budget, Play, Prices
     from matledger.ordering import (
@@ -171,6 +172,7 @@ __all__ = [
     "Settings",
     "SiteContrasts",
     "SiteYield",
+    "SitesFit",
     "SoilTest",
     "SolidTining",
     "Space",
@@ -208,6 +210,7 @@ __all__ = [
     "explore",
     "fill_prior",
     "filter_d15_mm",
+    "fit_sites",
     "growth_potential",
     "healing",
     "invent_tests",
@@ -255,6 +258,7 @@ __version__ = _core.VERSION
 
 # Modules are imported when a name is first used: numpy alone takes most of what an import may cost.
 _HOMES = {
+    "many_sites": ("SitesFit", "fit_sites"),
     "study_folder": (
         "SiteContrasts",
         "StudyRun",

@@ -519,6 +519,7 @@ def simulate(
     fine_mm: Quantity = 2.5,
     fine_to_mm: Quantity = 100.0,
     coarse_mm: Quantity = 10.0,
+    edge_mm: Quantity = 2.5,
     blur_percent_mm: float = 0.1,
     litter_surface_mm: Quantity = 10.0,
     root_scale_mm: Quantity = 40.0,
@@ -568,6 +569,9 @@ def simulate(
     fine_mm, fine_to_mm, coarse_mm
         Thickness of parcels near the surface, the depth down to which they are that fine, and the thickness to which
         they grow in proportion to depth below it [mm].
+    edge_mm
+        Thickness of parcels where the profile steps [mm]: about the lower end of the surface's litter, of holes of one
+        depth and of injected sand; in proportion to depth below the first of these.
     blur_percent_mm
         Parcels are merged while that moves less organic matter across their face than this concentration over this
         depth [% mm].
@@ -648,6 +652,7 @@ def simulate(
         "fine_mm": fine_mm,
         "fine_to_mm": fine_to_mm,
         "coarse_mm": coarse_mm,
+        "edge_mm": edge_mm,
         "mat_depth_mm": mat_depth_mm,
         "litter_surface_mm": litter_surface_mm,
         "root_scale_mm": root_scale_mm,

@@ -2,6 +2,7 @@
 
 use super::errors::to_python;
 use super::practice::PyWork;
+use super::watch::pooled;
 use crate::column::{Account, LitterDepths, Sample};
 use crate::engine::batch::{Batch, Block, Control, Ensemble};
 use crate::engine::{Dated, Layout, Member, Outcome, Scenario};
@@ -38,6 +39,7 @@ pub struct PyLayout {
     fine_mm: f64,
     fine_to_mm: f64,
     coarse_mm: f64,
+    edge_mm: f64,
     blur_percent_mm: f64,
     mat_depth_mm: f64,
     litter_surface_mm: f64,
@@ -52,10 +54,12 @@ impl From<&PyLayout> for Layout {
             fine_mm: given.fine_mm,
             fine_to_mm: given.fine_to_mm,
             coarse_mm: given.coarse_mm,
+            edge_mm: given.edge_mm,
             blur_percent_mm: given.blur_percent_mm,
             mat_depth_mm: given.mat_depth_mm,
             litter: LitterDepths { surface_mm: given.litter_surface_mm, root_scale_mm: given.root_scale_mm },
             stretch_days: given.stretch_days,
+            ..Self::default()
         }
     }
 }
@@ -185,7 +189,7 @@ pub fn simulate(
             nominal: &nominal,
         })
         .collect();
-    let batch = py.detach(|| Batch::new(&scenarios, &ensemble)).map_err(|error| to_python(py, error))?;
+    let batch = pooled(py, || Batch::new(&scenarios, &ensemble)).map_err(|error| to_python(py, error))?;
     let years = batch.years().to_vec();
     let rows = batch.runs();
     let spans = match spans {

@@ -12,6 +12,7 @@ use super::mode::Draws;
 use crate::error::{Error, Problems, Result};
 use nuts_rs::{
     Chain, CpuLogpFunc, CpuMath, CpuMathError, FlowNutsSettings, HasDims, LogpError, Settings, Storable, Value,
+    WalnutsOptions,
 };
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -314,7 +315,9 @@ impl Sampling {
         done: &AtomicUsize,
         stop: &AtomicBool,
     ) -> Result<(Block, ChainState)> {
-        let mut settings = FlowNutsSettings { maxdepth: self.most_doublings, ..FlowNutsSettings::default() };
+        // A step that meets a wall, as where sand runs out before holes are full, is taken in smaller ones.
+        let walnuts = Some(WalnutsOptions::default());
+        let mut settings = FlowNutsSettings { maxdepth: self.most_doublings, walnuts, ..FlowNutsSettings::default() };
         let step_size = &mut settings.adapt_options.step_size_settings;
         step_size.target_accept = self.target_accept;
         step_size.initial_step = state.step_size;

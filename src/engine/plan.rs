@@ -7,7 +7,9 @@ use crate::column::{Column, LONGEST_SPAN_YEARS, LitterDepths, Sample, Weathering
 use crate::error::{Problems, Result};
 use crate::practice::work::{Opening, Work};
 use chrono::{Datelike, Days, NaiveDate};
-use std::sync::Arc;
+use std::collections::BTreeMap;
+use std::ops::Range;
+use std::sync::{Arc, OnceLock};
 
 pub use crate::practice::programme::Dated;
 
@@ -22,6 +24,9 @@ pub struct Layout {
     pub fine_to_mm: f64,
     /// Thickness that they grow to (mm).
     pub coarse_mm: f64,
+    /// Thickness of parcels about a sharp edge no deeper than the surface litter's (mm): the lower end of that litter, of
+    /// sand that is injected or of holes; in proportion to depth below it.
+    pub edge_mm: f64,
     /// Two parcels are merged while that moves less organic matter across their common face than this much concentration
     /// over this much depth (% mm): layers of sand stay layers. Infinite: whatever they hold.
     pub blur_percent_mm: f64,
@@ -31,6 +36,9 @@ pub struct Layout {
     pub litter: LitterDepths,
     /// Longest stretch over which the litter's shares are held (d); 1 is the daily scheme.
     pub stretch_days: usize,
+    /// Most litter that may fall in one stretch of more than a day, as thickness (mm): the error of holding the shares is
+    /// of the second order in it.
+    pub stretch_litter_mm: f64,
 }
 
 impl Default for Layout {
@@ -40,10 +48,12 @@ impl Default for Layout {
             fine_mm: 2.5,
             fine_to_mm: 100.0,
             coarse_mm: 10.0,
+            edge_mm: 2.5,
             blur_percent_mm: 0.1,
             mat_depth_mm: 25.0,
             litter: LitterDepths::default(),
             stretch_days: 1,
+            stretch_litter_mm: 0.5,
         }
     }
 }
@@ -57,8 +67,10 @@ impl Layout {
         positive(p, "layout.fine_mm", self.fine_mm);
         positive(p, "layout.fine_to_mm", self.fine_to_mm);
         positive(p, "layout.coarse_mm", self.coarse_mm);
+        positive(p, "layout.edge_mm", self.edge_mm);
         positive(p, "layout.litter.surface_mm", self.litter.surface_mm);
         positive(p, "layout.litter.root_scale_mm", self.litter.root_scale_mm);
+        positive(p, "layout.stretch_litter_mm", self.stretch_litter_mm);
         p.require(self.blur_percent_mm >= 0.0, "layout.blur_percent_mm", self.blur_percent_mm, "0 % mm or more");
         p.require(self.depth_mm <= 1000.0, "layout.depth_mm", self.depth_mm, "at most 1000 mm");
         p.require(self.fine_mm >= 0.1, "layout.fine_mm", self.fine_mm, "at least 0.1 mm");
@@ -80,18 +92,31 @@ impl Layout {
     /// Fine parcels and long stretches for many members; `docs/speed.md` shows what other choices cost.
     pub const FAST: Self = Self {
         depth_mm: 150.0,
-        fine_mm: 1.0,
-        fine_to_mm: 15.0,
+        fine_mm: 0.5,
+        fine_to_mm: 12.0,
         coarse_mm: 5.0,
-        blur_percent_mm: 0.2,
+        edge_mm: 0.5,
+        blur_percent_mm: 0.05,
         mat_depth_mm: 25.0,
         litter: LitterDepths { surface_mm: 10.0, root_scale_mm: 40.0 },
         stretch_days: 30,
+        stretch_litter_mm: 0.5,
     };
 
     /// Thickness of parcels at a depth.
     fn target_mm(&self, depth_mm: f64) -> f64 {
         (self.fine_mm * (depth_mm / self.fine_to_mm).max(1.0)).min(self.coarse_mm)
+    }
+
+    /// Faces between parcels, from the surface down (mm), as if the mat had no lower edge.
+    pub(super) fn faces_mm(&self) -> Vec<f64> {
+        let (parcels_mm, _) = Self { mat_depth_mm: 0.0, ..*self }.parcels();
+        let mut depth = 0.0;
+        let down = parcels_mm[1..].iter().rev().map(|thickness| {
+            depth += thickness;
+            depth
+        });
+        down.collect()
     }
 
     /// Thicknesses at the start, bottom first, with a face at the mat's lower edge; and how many lie below that edge.
@@ -207,8 +232,11 @@ pub type Tape = Vec<Event>;
 pub struct Plan {
     pub(super) tape: Tape,
     pub(super) parcels_mm: Vec<f64>,
-    /// Of each stretch.
-    pub(super) weather: Arc<Vec<Weathering>>,
+    /// Of each stretch; plans for other nominal members may share it.
+    pub(super) weather: Arc<Vec<Arc<Weathering>>>,
+    /// First day of each stretch and the day after its last.
+    spans: Arc<BTreeMap<(usize, usize), usize>>,
+    pub(super) left: Left,
     days: usize,
     pub(super) samples: Vec<(NaiveDate, Sample)>,
     pub(super) layout: Layout,
@@ -218,6 +246,55 @@ pub struct Plan {
     order: Vec<usize>,
     /// Days at which stretches end, beside those that the scenario asks for; in order.
     stops: Vec<usize>,
+}
+
+/// How a plan leaves the ground.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
+pub(super) struct Left {
+    /// Parcels that belong to the original root zone.
+    pub(super) root_zone: usize,
+    /// Days until open holes close.
+    pub(super) closes_in: Option<usize>,
+    /// Whether the last day is the last of a calendar year.
+    pub(super) year_is_over: bool,
+}
+
+/// The weather of many scenarios over the same days, reckoned once for each stretch that any of them has.
+#[derive(Debug)]
+pub struct Spells {
+    clippings_g_m2: Vec<f64>,
+    decay_modifier: Vec<f64>,
+    longest: usize,
+    /// By first day and length.
+    cells: Vec<OnceLock<Arc<Weathering>>>,
+}
+
+impl Spells {
+    /// Of daily clippings (g/m2) and decay modifiers (-), as many of either, in stretches of at most `longest` days.
+    pub fn new(clippings_g_m2: Vec<f64>, decay_modifier: Vec<f64>, longest: usize) -> Self {
+        let cells = (0..clippings_g_m2.len() * longest).map(|_| OnceLock::new()).collect();
+        Self { clippings_g_m2, decay_modifier, longest, cells }
+    }
+
+    /// Clippings of each day (g/m2).
+    pub fn clippings_g_m2(&self) -> &[f64] {
+        &self.clippings_g_m2
+    }
+
+    /// Decay modifier of each day (-).
+    pub fn decay_modifier(&self) -> &[f64] {
+        &self.decay_modifier
+    }
+
+    fn of(&self, days: Range<usize>) -> Arc<Weathering> {
+        let reckon =
+            || Arc::new(Weathering::of_days(&self.decay_modifier[days.clone()], &self.clippings_g_m2[days.clone()]));
+        let length = days.len();
+        match self.cells.get(days.start * self.longest + length - 1) {
+            Some(cell) if length <= self.longest => Arc::clone(cell.get_or_init(reckon)),
+            _ => reckon(),
+        }
+    }
 }
 
 impl Plan {
@@ -256,30 +333,52 @@ impl Plan {
     fn stopping_at(scenario: &Scenario<'_>, stops: Vec<usize>) -> Result<Self> {
         scenario.validate()?;
         let (parcels_mm, root_zone) = scenario.layout.parcels();
+        let column = Self::ground(scenario, &parcels_mm);
+        let plan = Self { stops, ..Self::blank(scenario, parcels_mm) };
+        Ok(Writer::new(plan, scenario, column, root_zone).write(None))
+    }
+
+    /// The tape of a scenario that begins where another plan has left the nominal member's column. Nothing is checked.
+    pub(super) fn onward(scenario: &Scenario<'_>, column: &Column<f64>, left: Left, spells: &Spells) -> Self {
+        let parcels_mm = (0..column.len()).map(|i| column.thickness_mm(i)).collect();
+        let mut writer = Writer::new(Self::blank(scenario, parcels_mm), scenario, column.clone(), left.root_zone);
+        writer.closes = left.closes_in;
+        writer.reshape();
+        writer.write(Some(spells))
+    }
+
+    fn blank(scenario: &Scenario<'_>, parcels_mm: Vec<f64>) -> Self {
         let mut samples: Vec<(usize, (NaiveDate, Sample))> = scenario.samples.iter().copied().enumerate().collect();
         samples.sort_by_key(|(_, (date, _))| *date);
         let mut order = vec![0; samples.len()];
         for (position, (asked, _)) in samples.iter().enumerate() {
             order[*asked] = position;
         }
-        let plan = Self {
+        Self {
             tape: Vec::new(),
             parcels_mm,
             weather: Arc::default(),
+            spans: Arc::default(),
+            left: Left::default(),
             days: scenario.clippings_g_m2.len(),
             samples: samples.into_iter().map(|(_, sample)| sample).collect(),
             layout: scenario.layout,
             years: (scenario.start.year()..=scenario.last_day().year()).collect(),
             order,
-            stops,
-        };
-        Ok(Writer::new(plan, scenario, root_zone).write())
+            stops: Vec::new(),
+        }
     }
 
-    /// The same for another nominal member of the same scenario; its weather is not reckoned again.
+    fn ground(scenario: &Scenario<'_>, parcels_mm: &[f64]) -> Column<f64> {
+        let nominal = scenario.nominal;
+        Column::new(parcels_mm, &nominal.profile, nominal.young_share, nominal.densities)
+    }
+
+    /// The same for another nominal member of the same scenario; the weather of the same stretches is not reckoned again.
     pub(super) fn for_nominal(&self, scenario: &Scenario<'_>) -> Self {
         let (_, root_zone) = self.layout.parcels();
-        Writer::new(Self { tape: Vec::new(), ..self.clone() }, scenario, root_zone).write()
+        let column = Self::ground(scenario, &self.parcels_mm);
+        Writer::new(Self { tape: Vec::new(), ..self.clone() }, scenario, column, root_zone).write(None)
     }
 
     /// The tape.
@@ -394,7 +493,15 @@ struct Writer<'a> {
     column: Column<f64>,
     state: State<f64>,
     root_zone: usize,
+    /// Day on which open holes close.
+    closes: Option<usize>,
+    /// Depths at which something that is done in the column ends (mm).
+    edges_mm: Vec<f64>,
 }
+
+/// Reach of the thin parcels about an edge, above it and below it (mm).
+const ABOVE_EDGE_MM: f64 = 3.0;
+const BELOW_EDGE_MM: f64 = 2.0;
 
 /// Sand of one piece of work above this is taken for a slip (g/m2): 100 mm.
 const MOST_SAND_G_M2: f64 = 160_000.0;
@@ -403,22 +510,44 @@ const MOST_SAND_G_M2: f64 = 160_000.0;
 const SPLIT_ABOVE: f64 = 1.4;
 const MERGE_BELOW: f64 = 1.05;
 
+fn percent(om: f64, mineral: f64) -> f64 {
+    100.0 * om / (om + mineral).max(f64::MIN_POSITIVE)
+}
+
+/// What mixing two layers, each of a concentration (%) and a thickness (mm), would move across their face (% mm).
+fn faced_blur((above, above_mm): (f64, f64), (below, below_mm): (f64, f64)) -> f64 {
+    (above - below).abs() * above_mm * below_mm / (above_mm + below_mm).max(f64::MIN_POSITIVE)
+}
+
 impl<'a> Writer<'a> {
-    fn new(plan: Plan, scenario: &'a Scenario<'a>, root_zone: usize) -> Self {
-        let nominal = scenario.nominal;
-        let column = Column::new(&plan.parcels_mm, &nominal.profile, nominal.young_share, nominal.densities);
+    fn new(plan: Plan, scenario: &'a Scenario<'a>, column: Column<f64>, root_zone: usize) -> Self {
         let state = State::start(&column);
-        Self { plan, scenario, column, state, root_zone }
+        let ends = scenario.work.iter().flat_map(|dated| match dated.work {
+            Work::SandInjection(w) => vec![w.from_mm, w.to_mm],
+            work => work.opening().filter(|o| o.depth_sd_mm == 0.0).map(|o| o.depth_mm).into_iter().collect(),
+        });
+        let mut edges_mm: Vec<f64> = ends.filter(|&end| end > 0.0).chain([plan.layout.litter.surface_mm]).collect();
+        edges_mm.sort_by(f64::total_cmp);
+        edges_mm.dedup();
+        Self { plan, scenario, column, state, root_zone, closes: None, edges_mm }
     }
 
-    fn write(mut self) -> Plan {
+    /// Thickness of parcels at a depth.
+    fn target_mm(&self, depth_mm: f64) -> f64 {
+        let layout = &self.plan.layout;
+        let target = layout.target_mm(depth_mm);
+        let near = |edge: &&f64| (-ABOVE_EDGE_MM..BELOW_EDGE_MM).contains(&(depth_mm - **edge));
+        let thin = |edge: &f64| layout.edge_mm * (edge / layout.litter.surface_mm).max(1.0);
+        self.edges_mm.iter().filter(near).map(thin).fold(target, f64::min)
+    }
+
+    fn write(mut self, spells: Option<&Spells>) -> Plan {
         let scenario = self.scenario;
         let day_of = |date: NaiveDate| (date - scenario.start).num_days() as usize;
         let mut work: Vec<&Dated> = scenario.work.iter().collect();
         work.sort_by_key(|dated| dated.date);
         let days = self.plan.days();
-        let (mut next_work, mut next_sample, mut day, mut stretches) = (0, 0, 0, 0);
-        let mut closes: Option<usize> = None;
+        let (mut next_work, mut next_sample, mut day) = (0, 0, 0);
         let mut looks: Vec<(usize, usize)> = scenario.profiles.iter().map(|d| day_of(*d)).enumerate().collect();
         looks.sort_by_key(|(_, day)| *day);
         let mut looks = looks.into_iter().peekable();
@@ -433,15 +562,15 @@ impl<'a> Writer<'a> {
             if day == days {
                 break;
             }
-            if closes == Some(day) {
+            if self.closes == Some(day) {
                 self.push(Event::Close);
-                closes = None;
+                self.closes = None;
             }
             while next_work < work.len() && day_of(work[next_work].date) == day {
                 self.work(work[next_work]);
                 if let Some(opening) = work[next_work].work.opening() {
                     let until = day + opening.open_days.max(1) as usize;
-                    closes = Some(closes.map_or(until, |other| other.max(until)));
+                    self.closes = Some(self.closes.map_or(until, |other| other.max(until)));
                 }
                 next_work += 1;
             }
@@ -450,7 +579,7 @@ impl<'a> Writer<'a> {
             let stops = [
                 Some(year_end),
                 Some(self.longest(day)),
-                closes,
+                self.closes,
                 work.get(next_work).map(|dated| day_of(dated.date)),
                 self.plan.samples.get(next_sample).map(|(date, _)| day_of(*date)),
                 looks.peek().map(|(_, day)| *day),
@@ -458,29 +587,46 @@ impl<'a> Writer<'a> {
             ];
             let last = stops.into_iter().flatten().min().unwrap_or(days).min(days);
             let year = (date.year() - scenario.start.year()) as usize;
-            if stretches == self.plan.weather.len() {
-                let (modifier, clippings) = (&scenario.decay_modifier[day..last], &scenario.clippings_g_m2[day..last]);
-                Arc::make_mut(&mut self.plan.weather).push(Weathering::of_days(modifier, clippings));
-            }
-            self.push(Event::Stretch { weather: stretches, year });
-            stretches += 1;
+            let weather = self.weather(day, last, spells);
+            self.push(Event::Stretch { weather, year });
             self.reshape();
             if last == year_end {
                 self.plan.tape.push(Event::YearEnd);
             }
             day = last;
         }
+        let (root_zone, after) = (self.root_zone, scenario.start + Days::new(days as u64));
+        let closes_in = self.closes.map(|closes| closes.saturating_sub(days));
+        self.plan.left = Left { root_zone, closes_in, year_is_over: after.ordinal() == 1 };
         self.plan
+    }
+
+    /// Number of the weather of a stretch.
+    fn weather(&mut self, day: usize, last: usize, spells: Option<&Spells>) -> usize {
+        if let Some(known) = self.plan.spans.get(&(day, last)) {
+            return *known;
+        }
+        let (modifier, clippings) =
+            (&self.scenario.decay_modifier[day..last], &self.scenario.clippings_g_m2[day..last]);
+        let of_days = || Arc::new(Weathering::of_days(modifier, clippings));
+        let weather = Arc::make_mut(&mut self.plan.weather);
+        weather.push(spells.map_or_else(of_days, |spells| spells.of(day..last)));
+        Arc::make_mut(&mut self.plan.spans).insert((day, last), weather.len() - 1);
+        weather.len() - 1
     }
 
     /// The day after the last of the longest stretch that may begin at `day`.
     fn longest(&self, day: usize) -> usize {
         let most = (day + self.scenario.layout.stretch_days).min(self.plan.days);
-        let mut passed = 0.0;
-        let spans = self.scenario.decay_modifier[day..most].iter().map(|modifier| modifier / DAYS_PER_YEAR);
-        let before = spans.take_while(|span| {
-            let fits = passed < LONGEST_SPAN_YEARS;
-            passed += span;
+        let nominal = self.scenario.nominal;
+        let litter_mm = nominal.densities.thickness_mm(0.0, nominal.litter_ratio);
+        let (mut passed, mut fallen_mm) = (0.0, 0.0);
+        let series = self.scenario.decay_modifier[day..most].iter().zip(&self.scenario.clippings_g_m2[day..most]);
+        let before = series.take_while(|(modifier, clippings)| {
+            let first = passed == 0.0 && fallen_mm == 0.0;
+            fallen_mm += *clippings * litter_mm;
+            let fits = first || (passed < LONGEST_SPAN_YEARS && fallen_mm <= self.plan.layout.stretch_litter_mm);
+            passed += *modifier / DAYS_PER_YEAR;
             fits
         });
         day + before.count()
@@ -499,7 +645,11 @@ impl<'a> Writer<'a> {
                 let thickness = w.sand_g_m2 / self.column.densities.mineral / 1000.0;
                 let laid = (thickness - self.column.room_mm).max(0.0);
                 let top = self.column.len() - 1;
-                if laid > 0.0 && self.column.thickness_mm(top) + laid > self.plan.layout.fine_mm {
+                let (om, mineral) = (self.column.om(top), self.column.mineral[top]);
+                let blur = faced_blur((percent(om, mineral), self.column.thickness_mm(top)), (0.0, laid));
+                let layout = &self.plan.layout;
+                let thick = self.column.thickness_mm(top) + laid > layout.fine_mm;
+                if laid > 0.0 && (thick || blur > layout.blur_percent_mm) {
                     self.push(Event::Push);
                 }
                 let (sand_g_m2, picked_up_share) = (w.sand_g_m2, w.picked_up_share);
@@ -520,12 +670,8 @@ impl<'a> Writer<'a> {
 
     /// What merging a parcel with the one below would move across their face, as concentration times depth (% mm).
     fn blur_percent_mm(&self, upper: usize) -> f64 {
-        let of = |i: usize| {
-            let (om, mineral) = (self.column.om(i), self.column.mineral[i]);
-            (100.0 * om / (om + mineral).max(f64::MIN_POSITIVE), self.column.thickness_mm(i))
-        };
-        let ((above, above_mm), (below, below_mm)) = (of(upper), of(upper - 1));
-        (above - below).abs() * above_mm * below_mm / (above_mm + below_mm).max(f64::MIN_POSITIVE)
+        let of = |i: usize| (percent(self.column.om(i), self.column.mineral[i]), self.column.thickness_mm(i));
+        faced_blur(of(upper), of(upper - 1))
     }
 
     /// Splits what has grown thick and merges what has grown thin, but never across the root zone's edge.
@@ -535,7 +681,7 @@ impl<'a> Writer<'a> {
         let mut i = self.column.len();
         while i > 0 {
             i -= 1;
-            let target = layout.target_mm(top);
+            let target = self.target_mm(top);
             let thickness = self.column.thickness_mm(i);
             let newest = i + 1 == self.column.len();
             if thickness > SPLIT_ABOVE * target {

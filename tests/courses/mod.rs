@@ -1,7 +1,7 @@
 //! Random courses, programmes and draws of the unknowns, for what is measured over many of them. All invented.
 #![allow(dead_code)] // each test file and bench uses its own part
 
-use chrono::{Datelike, Days, NaiveDate};
+use chrono::{Days, NaiveDate};
 use matledger::column::{Densities, Profile, Sample};
 use matledger::engine::{Dated, Layout, Member, Plan, Scenario};
 use matledger::practice::tine::Tine;
@@ -48,7 +48,8 @@ impl Course {
             .collect();
         let modifier = temperature.iter().map(|t| 2.5_f64.powf((t - 15.0) / 10.0)).collect();
         let warmth: Vec<f64> = temperature.iter().map(|t| t.max(0.0)).collect();
-        let a_year = rng.random_range(80.0..300.0);
+        // The prior of a site without clippings on record.
+        let a_year = 170.0 * (0.5 * normal(rng)).exp();
         let per_degree = a_year * f64::from(YEARS) / warmth.iter().sum::<f64>();
         let clippings = warmth.iter().map(|w| w * per_degree).collect();
         let samples = (1..=YEARS)
@@ -78,63 +79,71 @@ impl Course {
     }
 }
 
-/// None to three corings a year with sand behind them, light sand in the season, and at times the rest.
+/// None to three corings a year on any days, filled or left open, light sand in the season or none, and at times the rest.
 fn programme(rng: &mut impl Rng) -> Vec<Dated> {
     let mut work = Vec::new();
-    let mut corings = [day(2012, 4, 10), day(2012, 9, 12), day(2012, 7, 1)].to_vec();
-    corings.truncate(rng.random_range(0..=3));
-    let tine = Tine { inside_diameter_mm: rng.random_range(6.0..16.0) };
+    let mut corings: Vec<u64> = (0..rng.random_range(0..=3)).map(|_| rng.random_range(60..330)).collect();
+    corings.sort_unstable();
+    let tine = Tine { inside_diameter_mm: rng.random_range(5.0..16.0) };
     let cores = Coring {
         tine,
         spacing_mm: (rng.random_range(38.0..60.0), rng.random_range(38.0..60.0)),
-        depth_mm: rng.random_range(35.0..110.0),
+        depth_mm: rng.random_range(20.0..120.0),
         depth_sd_mm: if rng.random_bool(0.5) { 0.0 } else { rng.random_range(1.0..10.0) },
-        passes: 1,
+        passes: if rng.random_bool(0.8) { 1 } else { 2 },
         returned_mineral: if rng.random_bool(0.8) { 0.0 } else { 0.8 },
         returned_om: if rng.random_bool(0.8) { 0.0 } else { 0.5 },
         holes_open_days: 14,
     };
-    // Sand for cores, or more: greens whose surface is left to sink lose the ground that is to be sampled.
-    let heavy_mm = Work::Coring(cores).hole_volume_mm() * rng.random_range(0.8..1.6);
-    let light_mm = rng.random_range(0.1..0.6);
-    let every = rng.random_range(7..28);
+    let filled = if rng.random_bool(0.3) { rng.random_range(0.0..0.8) } else { rng.random_range(0.8..1.6) };
+    let heavy_mm = Work::Coring(cores).hole_volume_mm() * filled;
+    let light_mm = if rng.random_bool(0.1) { 0.0 } else { rng.random_range(0.05..1.2) };
+    let every = rng.random_range(7..42);
     let (solid, cuts, jets) = (rng.random_bool(0.3), rng.random_bool(0.3), rng.random_bool(0.2));
+    let [solid_on, cuts_on, jets_on] = [0; 3].map(|_| rng.random_range(90..300));
+    let bore = rng.random_range(5.0..13.0);
+    let solid_depth = rng.random_range(40.0..130.0);
+    let blade = rng.random_range(1.0..3.0);
+    let cut_depth = rng.random_range(5.0..30.0);
+    let jet_sand = rng.random_range(500.0..4000.0);
+    let jet_from = rng.random_range(0.0..40.0);
+    let jet_to = jet_from + rng.random_range(10.0..60.0);
     let sand = |mm: f64| Work::Topdressing(Topdressing { sand_g_m2: mm * 1600.0, passes: 1, picked_up_share: 0.01 });
     for year in 2012..2012 + YEARS {
-        for date in &corings {
-            let date = date.with_year(year).unwrap();
-            work.extend([Work::Coring(cores), sand(heavy_mm)].map(|work| Dated { date, work }));
+        let on = |day_of_year: u64| day(year, 1, 1) + Days::new(day_of_year);
+        for &date in &corings {
+            work.extend([Work::Coring(cores), sand(heavy_mm)].map(|work| Dated { date: on(date), work }));
         }
-        let mut date = day(year, 4, 20);
-        while date < day(year, 10, 15) {
+        let mut date = on(110);
+        while light_mm > 0.0 && date < on(290) {
             work.push(Dated { date, work: sand(light_mm) });
             date = date + Days::new(every);
         }
         if solid {
             let solid = SolidTining {
-                diameter_mm: 8.0,
+                diameter_mm: bore,
                 spacing_mm: (40.0, 40.0),
-                depth_mm: 90.0,
+                depth_mm: solid_depth,
                 depth_sd_mm: 5.0,
                 passes: 1,
                 holes_open_days: 14,
             };
-            work.push(Dated { date: day(year, 6, 5), work: Work::SolidTining(solid) });
+            work.push(Dated { date: on(solid_on), work: Work::SolidTining(solid) });
         }
         if cuts {
             let cut = VerticalMowing {
-                blade_width_mm: 2.0,
+                blade_width_mm: blade,
                 blade_spacing_mm: 25.0,
-                depth_mm: 18.0,
+                depth_mm: cut_depth,
                 passes: 1,
                 removed_share: 0.3,
                 holes_open_days: 14,
             };
-            work.push(Dated { date: day(year, 5, 12), work: Work::VerticalMowing(cut) });
+            work.push(Dated { date: on(cuts_on), work: Work::VerticalMowing(cut) });
         }
         if jets {
-            let jet = SandInjection { sand_g_m2: 2500.0, from_mm: 15.0, to_mm: 70.0 };
-            work.push(Dated { date: day(year, 8, 20), work: Work::SandInjection(jet) });
+            let jet = SandInjection { sand_g_m2: jet_sand, from_mm: jet_from, to_mm: jet_to };
+            work.push(Dated { date: on(jets_on), work: Work::SandInjection(jet) });
         }
     }
     work

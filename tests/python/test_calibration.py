@@ -78,6 +78,36 @@ def test_a_run_goes_on_from_its_checkpoint_to_the_same_draws(course, sampled, tm
         mat.calibrate(course, **NUTS, checkpoint=path)
 
 
+def test_chains_on_a_small_course_agree(course):
+    whole = mat.demo_course()
+    names = [green.name for green in whole.greens[:2]]
+    small = replace(
+        whole,
+        greens=whole.greens[:2],
+        soil_tests=[test for test in whole.soil_tests if test.green in names],
+        clippings=[record for name in names for record in whole.clippings_of(name)],
+        work=[record for name in names for record in whole.work_of(name)],
+        programmes=(),
+    )
+    fit = mat.calibrate(small, method="nuts", tune=1000, draws=1000, seed=1)
+    draws = fit.chains.coordinates
+    assert max(rhat(draws[:, :, i]) for i in range(draws.shape[2])) < 1.01
+    assert not fit.chains.diverging.any()
+    assert not fit.chains.cut.any()
+
+
+def test_a_fit_cuts_the_ground_finely_enough():
+    from matledger.calibration.fit import _site
+
+    course = mat.demo_course()
+    fit = mat.calibrate(course, draws=5, seed=3)
+    coordinates = np.concatenate([fit.mode[None], fit.coordinates])
+    fine = {"fine_mm": 0.5, "fine_to_mm": 60.0, "coarse_mm": 5.0, "blur_percent_mm": 0.02, "stretch_days": 1}
+    daily = _site(course, fit.driving, fit.site_yield, {}, layout=fine)
+    read, exact = (np.concatenate([mean for mean, _ in site.predictions(coordinates)], 1) for site in (fit.site, daily))
+    assert np.abs(read - exact).max() < 0.02
+
+
 def test_a_stopped_run_returns_the_draws_so_far(course, monkeypatch):
     monkeypatch.setattr("matledger.calibration.chains.BLOCK", 2)
 
