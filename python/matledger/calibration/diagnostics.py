@@ -158,8 +158,9 @@ def _ess(draws: Floats) -> float:
     negative = np.flatnonzero(pairs < 0)
     end = int(negative[0]) if negative.size else len(pairs) - 1
     kept = np.minimum.accumulate(pairs[:end])
-    # The first lag of the pair that ends the sum still counts, once, where it is positive.
-    time = max(-1 + 2 * kept.sum() + max(rho[2 * end], 0.0), 1 / np.log10(chains * count))
+    # The first lag of the pair that ends the sum still counts, once; of a negative pair only where it is positive.
+    last = max(rho[2 * end], 0.0) if negative.size else rho[2 * end]
+    time = max(-1 + 2 * kept.sum() + last, 1 / np.log10(chains * count))
     return float(chains * count / time)
 
 
