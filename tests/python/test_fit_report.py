@@ -182,5 +182,5 @@ def test_arviz_reads_the_tree_and_agrees(sampled):
             assert float(az.ess(slow, method=theirs)) == pytest.approx(ours(slow)), (count, theirs)
     loo = az.loo(read, pointwise=True)
     ours = mat.leave_one_out(sampled).columns
-    np.testing.assert_allclose(ours["elpd"], np.asarray(getattr(loo, "loo_i", getattr(loo, "elpd_i", None))), atol=0.02)
-    np.testing.assert_allclose(ours["pareto_k"], np.asarray(loo.pareto_k), atol=0.02)
+    np.testing.assert_allclose(ours["elpd"], np.asarray(getattr(loo, "loo_i", getattr(loo, "elpd_i", None))), atol=0.03)
+    np.testing.assert_allclose(ours["pareto_k"], np.asarray(loo.pareto_k), atol=0.03)
