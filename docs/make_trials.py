@@ -408,7 +408,8 @@ ATKINSON2012 tines are 12.7 mm and 76 mm deep. In ERVIN2010 vertical mowing goes
 ## Trials that are not predictions
 
 - LINDE2022, a survey of 221 greens: the means of its two windows (2.8 and 1.8 %) set the medians of the prior's
-  starting profile, so they cannot check it. Its correlations mix what coring does with who cores.
+  starting profile, so they cannot check it. Its correlations mix what coring does with who cores:
+  [a survey of greens](survey.md).
 - HTCORE2022, cover after coring (38 % on the day, 85 to 90 % a week later), set the prior of recovery.
 - STIER2003, up to 3 % of topdressing picked up by mowers, is the upper limit of `picked_up_share`.
 - The weeks of lower quality in ATKINSON2012 are no independent check either: the prior of recovery lets a 12.7 mm hole
