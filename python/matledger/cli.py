@@ -189,7 +189,7 @@ def _run(given: argparse.Namespace) -> int:
     from matledger.comparison import compare
 
     sequences = 20
-    bar.start("comparing", len(course.programmes) * len(course.greens) * min(sequences, given.draws))
+    bar.start("comparing", len(course.programmes) * min(sequences, given.draws))
     comparison = compare(
         calibration,
         years=given.years,

@@ -92,8 +92,8 @@ class Comparison:
     probability, probability_all
         Probability that the target holds, shape ``(programme, green, date)``, and on every green at once, shape
         ``(programme, date)``; None without a target.
-    calendars
-        Dated work of each programme under the first weather sequence.
+    calendars_by_weather
+        Dated work of each programme: one calendar for each weather sequence, or one if no rule counts degree days.
     recovery
         How the turf heals.
     prices
@@ -101,7 +101,7 @@ class Comparison:
     play
         How much is played, if the user said.
     budget
-        What the programmes cost, by the calendars above; None without prices.
+        What the programmes cost, mean over the calendars above; None without prices.
     weather_to_come
         How weather to come was made of the record.
     """
@@ -120,7 +120,7 @@ class Comparison:
     work: Floats
     probability: Floats | None
     probability_all: Floats | None
-    calendars: tuple[Calendar, ...]
+    calendars_by_weather: tuple[tuple[Calendar, ...], ...]
     recovery: Recovery
     prices: Prices | None
     play: Play | None
@@ -169,14 +169,25 @@ class Comparison:
         return show_window(float(top), float(bottom), units)
 
     @property
+    def calendars(self) -> tuple[Calendar, ...]:
+        """Dated work of each programme under the first weather sequence."""
+        return tuple(own[0] for own in self.calendars_by_weather)
+
+    @property
+    def span_years(self) -> int:
+        """Length of the forecast [years]."""
+        return len(self.dates) - 1
+
+    @property
     def disrupted_days(self) -> Floats:
-        """Mean days a year on which cover is below 99 %, by the calendars, shape ``(programme,)``."""
-        years = (self.dates[-1] - self.dates[0]).days / 365.25
-        found = [
-            disrupted_days([(event.date, event.work) for event in calendar], self.recovery)[0]
-            for calendar in self.calendars
-        ]
-        return np.array([len([day for day in days if day < self.dates[-1]]) / years for days in found])
+        """Mean days a year on which cover is below 99 %, mean over the calendars, shape ``(programme,)``."""
+        cache: dict[Any, float] = {}
+
+        def days(calendar: Calendar) -> int:
+            slow, _ = disrupted_days(_dated(calendar), self.recovery, cache=cache)
+            return sum(day < self.dates[-1] for day in slow)
+
+        return np.array([np.mean([days(c) for c in own]) / self.span_years for own in self.calendars_by_weather])
 
     def openings(self, programme: int) -> tuple[tuple[dt.date, Work], ...]:
         """Days and work that open the surface in the first whole calendar year of a programme, by date."""
@@ -211,7 +222,7 @@ class Comparison:
         stock = self.course_mean(self.om_kg_m2)[:, -1, sample]
         thick = self.course_mean(self.thickness_mm)[:, -1, mat]
         surface = self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0])
-        yearly = self.work.mean(axis=1)
+        yearly = self.work.sum(axis=1) / self.span_years
         low, median, high = np.quantile(om, [0.05, 0.5, 0.95], axis=-1)
         window = self.sample_name(sample, units)
         columns: dict[str, Sequence[Any]] = {
@@ -429,7 +440,7 @@ class Comparison:
         reaches = np.flatnonzero(self.probability_all[:, -1] >= self.target.probability)
         if not len(reaches):
             return None
-        measure = self.work[:, :, 4].mean(axis=1) if self.budget is None else self.budget.total
+        measure = self.work[:, :, 4].sum(axis=1) if self.budget is None else self.budget.total
         return int(reaches[np.argmin(measure[reaches])])
 
     def verdict(self, units: System = "metric") -> str:
@@ -455,7 +466,7 @@ class Comparison:
                 f" {self.names[nearest]} with {chance[nearest]:.2f}."
             )
         if self.budget is None:
-            sand = self.work[best, :, 4].mean() / _core.SAND_BULK_DENSITY_G_CM3
+            sand = self.work[best, :, 4].sum() / self.span_years / _core.SAND_BULK_DENSITY_G_CM3
             least = f"the least sand ({show(float(sand), 'mm of sand', units)} a year)"
         else:
             least = f"the least cost ({self.budget.a_year[best]:,.0f} {self.budget.currency} a year)"
@@ -595,7 +606,8 @@ def compare(
     seed
         Seed of weather and growth to come.
     progress
-        Called with the number of parts done; an exception from it stops the run.
+        Called with the number of parts done, a part being one programme under one weather sequence; an exception
+        from it stops the run.
 
     Returns
     -------
@@ -647,8 +659,9 @@ def compare(
         each, every = found.probability(sample, wanted.om_percent)
         probability, probability_all = frozen(each.reshape(shape[:3])), frozen(every.reshape(shape[0], shape[2]))
     first, last = found.dates[0], found.dates[-1] - dt.timedelta(days=1)
-    calendars = tuple(
-        programme.dated(first, last, calendar) for programme, calendar in zip(chosen, found.calendars(), strict=True)
+    by_weather = tuple(
+        tuple(programme.dated(first, last, calendar) for calendar in own)
+        for programme, own in zip(chosen, found.calendars(), strict=True)
     )
     turf = healing(course, seed=seed) if recovery is None else recovery
     costs = course.prices if prices is None else prices
@@ -668,7 +681,7 @@ def compare(
         work=frozen(_work(found.work())),
         probability=probability,
         probability_all=probability_all,
-        calendars=calendars,
+        calendars_by_weather=by_weather,
         recovery=turf,
         prices=costs,
         play=play or course.play,
@@ -676,8 +689,9 @@ def compare(
         if costs is None
         else budget(
             programmes=[programme.name for programme in chosen],
-            calendars=[[(event.date, event.work) for event in calendar] for calendar in calendars],
+            calendars=[[_dated(calendar) for calendar in own] for own in by_weather],
             years=found.ledger_years,
+            span_years=years,
             areas_m2=areas.tolist(),
             prices=costs,
             labour=labour or course.labour or Labour(),
@@ -688,6 +702,10 @@ def compare(
         ),
         weather_to_come=to_come,
     )
+
+
+def _dated(calendar: Calendar) -> list[tuple[dt.date, Work]]:
+    return [(event.date, event.work) for event in calendar]
 
 
 def too_much(prices: Prices, om_percent: Floats, areas_m2: Floats) -> Floats:

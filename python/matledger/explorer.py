@@ -171,9 +171,10 @@ class Forecaster:
         low, median, high = np.quantile(found.om_percent[0], [0.05, 0.5, 0.95], axis=-1)
         closed = None
         if found.budget is not None and self.play is not None:
-            closed = float(found.budget.closed_days[0].mean())
+            closed = float(found.budget.closed_days_a_year[0])
         elif self.play is not None:
-            closed = self.play.closed_days * sum(times for work, times in found.works[0] if wound_of(work))
+            times = sum(float(times.sum()) for work, times in found.works[0] if wound_of(work))
+            closed = self.play.closed_days * times / found.span_years
         metric, shown = shown_units("mm of sand", self.units)
         return {
             "name": programme.name,

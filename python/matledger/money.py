@@ -7,7 +7,7 @@ import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from matledger.labour import Job, Labour, job
 from matledger.practice import Work
 from matledger.recovery import Recovery, wound_of
 
-__all__ = ["LINES", "Budget", "Play", "Prices", "budget", "disrupted_days", "draw_losses"]
+__all__ = ["LINES", "PLAY_LINES", "Budget", "Play", "Prices", "budget", "disrupted_days", "draw_losses"]
 
 LINES = (
     "crew",
@@ -32,7 +32,10 @@ LINES = (
     "play at a discount",
     "doing too little",
 )
+PLAY_LINES = [LINES.index("play lost"), LINES.index("play at a discount")]
 DAYS_A_WEEK = 7
+
+Dated: TypeAlias = Sequence[tuple[dt.date, Work]]
 
 _AMOUNT = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?([A-Z]{3})|([A-Z]{3}) ?([0-9]+(?:\.[0-9]+)?)")
 _AMOUNTS = ("crew_h", "sand_t", "load", "core_t", "round", "renovation")
@@ -226,7 +229,7 @@ class Prices:
 
 
 def disrupted_days(
-    dated: Sequence[tuple[dt.date, Work]], recovery: Recovery, *, cache: dict[Any, float] | None = None
+    dated: Dated, recovery: Recovery, *, cache: dict[Any, float] | None = None
 ) -> tuple[set[dt.date], set[dt.date]]:
     """Return the days on which cover is below 99 %, and the days on which the surface was opened.
 
@@ -259,14 +262,17 @@ class Budget:
         Their names.
     years
         Calendar years.
+    span_years
+        Length of time, which may begin and end within a year.
     amounts
         Money of the year, inflation included, shape ``(programme, year, line)``; lines as in `LINES`.
     discount
         What money of a year counts for now [-], shape ``(year,)``.
     disrupted_days
-        Days a year on which cover is below 99 %, shape ``(programme, year)``.
+        Days of each year on which cover is below 99 %, shape ``(programme, year)``.
     closed_days
-        Days a year on which the course is closed for the work, shape ``(programme, year)``; 0 without a play calendar.
+        Days of each year on which the course is closed for the work, shape ``(programme, year)``; 0 without a play
+        calendar.
     quantities
         Crew hours [h], machine hours [h], moist sand [t], loads, cores [t], shape ``(programme, year, 5)``.
     notes
@@ -276,6 +282,7 @@ class Budget:
     currency: str
     programmes: tuple[str, ...]
     years: tuple[int, ...]
+    span_years: float
     amounts: Floats
     discount: Floats
     disrupted_days: Floats
@@ -292,8 +299,20 @@ class Budget:
     @property
     def a_year(self) -> Floats:
         """Mean money a year, inflation included, not discounted, shape ``(programme,)``."""
-        mean: Floats = self.amounts.sum(axis=2).mean(axis=1)
+        mean: Floats = self.amounts.sum(axis=(1, 2)) / self.span_years
         return mean
+
+    @property
+    def disrupted_days_a_year(self) -> Floats:
+        """Days a year on which cover is below 99 %, shape ``(programme,)``."""
+        days: Floats = self.disrupted_days.sum(axis=1) / self.span_years
+        return days
+
+    @property
+    def closed_days_a_year(self) -> Floats:
+        """Days a year on which the course is closed for the work, shape ``(programme,)``."""
+        days: Floats = self.closed_days.sum(axis=1) / self.span_years
+        return days
 
     def table(self) -> Table:
         """The programmes side by side: each line summed over the years, the total and its present value."""
@@ -304,8 +323,8 @@ class Budget:
         columns["total"] = self.amounts.sum(axis=(1, 2)).tolist()
         columns["present value"] = self.total.tolist()
         formats = dict.fromkeys(list(columns)[1:], ",.0f")
-        columns["disrupted days a year"] = self.disrupted_days.mean(axis=1).tolist()
-        columns["closed days a year"] = self.closed_days.mean(axis=1).tolist()
+        columns["disrupted days a year"] = self.disrupted_days_a_year.tolist()
+        columns["closed days a year"] = self.closed_days_a_year.tolist()
         formats |= {"disrupted days a year": ".0f", "closed days a year": ".1f"}
         caption = f"costs, {self.years[0]} to {self.years[-1]}, {self.currency}"
         return Table(caption, columns, formats)
@@ -345,8 +364,9 @@ class Budget:
 def budget(
     *,
     programmes: Sequence[str],
-    calendars: Sequence[Sequence[tuple[dt.date, Work]]],
+    calendars: Sequence[Sequence[Dated]],
     years: Sequence[int],
+    span_years: float,
     areas_m2: Sequence[float],
     prices: Prices,
     labour: Labour,
@@ -355,56 +375,80 @@ def budget(
     too_much: Floats,
     last_year: int,
 ) -> Budget:
-    """Price the dated work of programmes; `too_much` is the probability that OM passes the limit, by area."""
-    works = {work for dated in calendars for _, work in dated}
-    problems = prices.lacking(sorted(works, key=str), labour)
+    """Price the dated work of programmes.
+
+    `calendars` holds, for each programme, one calendar for each weather sequence, or one that serves them all; amounts
+    are means over them. `too_much` is the probability that OM passes the limit, by area.
+    """
+    works = {id(work): work for own in calendars for dated in own for _, work in dated}
+    problems = prices.lacking(sorted(set(works.values()), key=str), labour)
     if problems:
         raise InputError(problems)
-    priced: dict[Work, tuple[Floats, Floats]] = {}
+    equal: dict[Work, tuple[Floats, Floats]] = {}
+    priced = {}
+    for key, work in works.items():
+        if work not in equal:
+            equal[work] = _priced(work, areas_m2, prices, labour)
+        priced[key] = equal[work]
     amounts = np.zeros((len(programmes), len(years), len(LINES)))
     quantities = np.zeros((len(programmes), len(years), 5))
-    disrupted = np.zeros((len(programmes), len(years)))
-    closed = np.zeros((len(programmes), len(years)))
-    at = {line: index for index, line in enumerate(LINES)}
+    touched = np.zeros((len(programmes), len(years), 2))
     row = {year: index for index, year in enumerate(years)}
     cache: dict[Any, float] = {}
-    for p, dated in enumerate(calendars):
-        for (work, year), times in Counter((work, day.year) for day, work in dated).items():
-            if work not in priced:
-                priced[work] = _priced(work, areas_m2, prices, labour)
-            money, amount = priced[work]
-            amounts[p, row[year]] += times * money
-            quantities[p, row[year]] += times * amount
-        quantities[p, :, 3] = np.ceil(quantities[p, :, 2] / labour.load_t - 1e-9)
-        amounts[p, :, at["delivery"]] = quantities[p, :, 3] * (prices.load or 0.0)
-        slow, opened = disrupted_days(dated, recovery, cache=cache)
-        shut = {day + dt.timedelta(days=n) for day in opened for n in range(play.closed_days)} if play else set()
-        for day in slow | shut:
-            if day.year not in row:
-                continue
-            y = row[day.year]
-            disrupted[p, y] += day in slow
-            closed[p, y] += day in shut
-            if play is None or prices.round is None:
-                continue
-            worth = play.rounds_on(day) * prices.round
-            lost = 1.0 if day in shut else play.lost_share
-            amounts[p, y, at["play lost"]] += worth * lost
-            amounts[p, y, at["play at a discount"]] += worth * (1 - lost) * play.discount_share
-        amounts[p, row[last_year], at["doing too little"]] += (prices.renovation or 0.0) * too_much[p]
+    for p, own in enumerate(calendars):
+        share = 1 / len(own)
+        for dated in own:
+            amount = np.zeros((len(years), 5))
+            for (key, year), times in Counter((id(work), day.year) for day, work in dated).items():
+                money, used = priced[key]
+                amounts[p, row[year]] += share * times * money
+                amount[row[year]] += times * used
+            amount[:, 3] = np.ceil(amount[:, 2] / labour.load_t - 1e-9)
+            amounts[p, :, LINES.index("delivery")] += share * amount[:, 3] * (prices.load or 0.0)
+            quantities[p] += share * amount
+            slow, opened = disrupted_days(dated, recovery, cache=cache)
+            days, lost = play_lost(slow, opened, years, prices, play)
+            touched[p] += share * days
+            amounts[p][:, PLAY_LINES] += share * lost
+        amounts[p, row[last_year], LINES.index("doing too little")] += (prices.renovation or 0.0) * too_much[p]
     ahead = np.arange(len(years))
     amounts *= ((1 + prices.inflation) ** ahead)[None, :, None]
     return Budget(
         currency=prices.currency,
         programmes=tuple(programmes),
         years=tuple(years),
+        span_years=span_years,
         amounts=frozen(amounts),
         discount=frozen((1 + prices.discount_rate) ** -ahead.astype(np.float64)),
-        disrupted_days=frozen(disrupted),
-        closed_days=frozen(closed),
+        disrupted_days=frozen(touched[:, :, 0]),
+        closed_days=frozen(touched[:, :, 1]),
         quantities=frozen(quantities),
         notes=prices.notes(play),
     )
+
+
+def play_lost(
+    slow: set[dt.date], opened: set[dt.date], years: Sequence[int], prices: Prices | None, play: Play | None
+) -> tuple[Floats, Floats]:
+    """Return what recovery costs in play, before inflation.
+
+    From the days below full cover and those on which work opened the surface: disrupted and closed days by year, and
+    money for play lost and at a discount, shapes ``(year, 2)``.
+    """
+    days, money = np.zeros((len(years), 2)), np.zeros((len(years), 2))
+    shut = {day + dt.timedelta(days=n) for day in opened for n in range(play.closed_days)} if play else set()
+    row = {year: index for index, year in enumerate(years)}
+    price = prices.round if prices else None
+    for day in slow | shut:
+        y = row.get(day.year)
+        if y is None:
+            continue
+        days[y] += (day in slow, day in shut)
+        if play is not None and price is not None:
+            worth = play.rounds_on(day) * price
+            lost = 1.0 if day in shut else play.lost_share
+            money[y] += (worth * lost, worth * (1 - lost) * play.discount_share)
+    return days, money
 
 
 def draw_losses(costs: Budget, prices: Prices, om_percent: Floats, areas_m2: Floats) -> Floats | None:

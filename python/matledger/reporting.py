@@ -129,7 +129,7 @@ def side_by_side(comparison: Comparison, present: int) -> Table:
     row(f"organic matter on {comparison.dates[-1]}", [f"{om[p]:.1f} %" for p in shown])
     if comparison.budget is not None:
         row("cost a year", [f"{comparison.budget.a_year[p]:,.0f} {comparison.budget.currency}" for p in shown])
-        row("closed days a year", [f"{comparison.budget.closed_days[p].mean():.1f}" for p in shown])
+        row("closed days a year", [f"{comparison.budget.closed_days_a_year[p]:.1f}" for p in shown])
     row("days a year below 99 % cover", [f"{comparison.disrupted_days[p]:.0f}" for p in shown])
     return Table("at a glance", columns)
 

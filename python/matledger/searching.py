@@ -19,7 +19,7 @@ from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.labour import Labour, job
-from matledger.money import Budget, Play, Prices, budget, draw_losses
+from matledger.money import PLAY_LINES, Budget, Dated, Play, Prices, budget, draw_losses
 from matledger.practice import Coring, Programme, SandInjection, Tine, Topdressing, VerticalMowing, Work
 from matledger.recovery import Recovery, healing
 
@@ -30,7 +30,6 @@ __all__ = ["ByGreen", "Frontier", "Space", "search"]
 
 Tell: TypeAlias = Callable[[int], object]
 MOST_PROGRAMMES = 50_000
-DAYS_A_YEAR = 365.25
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -208,6 +207,10 @@ class Frontier:
         Days a year on which cover is below 99 %, shape ``(programme,)``.
     sand_kg_m2
         Dry sand a year [kg/m2], shape ``(programme,)``.
+    works
+        Each programme's work, with how often it is done in each calendar year, mean over the weather sequences.
+    span_years
+        Length of the forecast.
     prices, labour, recovery
         What was assumed.
     settings
@@ -222,7 +225,8 @@ class Frontier:
     budget: Budget | None
     disrupted_days: Floats
     sand_kg_m2: Floats
-    works: tuple[tuple[tuple[Work, float], ...], ...]
+    works: tuple[tuple[tuple[Work, Floats], ...], ...]
+    span_years: float
     prices: Prices | None
     labour: Labour
     recovery: Recovery
@@ -357,7 +361,8 @@ class Frontier:
         green_days
             Disrupted days a year, summed over the greens.
         money
-            Money a year, before inflation and without play and rounding to whole loads.
+            Money a year, inflation and play included, without rounding to whole loads and without doing too little. Of
+            the play that a programme loses on the course each green is charged an equal share.
 
         Returns
         -------
@@ -413,15 +418,22 @@ class Frontier:
     def _per_green(self, programme: int, areas_m2: Sequence[float]) -> tuple[list[float], list[float]]:
         """Return moist sand [t] and money a year of a programme on each green."""
         sand, money = [], []
+        years = len(self.works[programme][0][1]) if self.works[programme] else 0
+        rise = (1 + self.prices.inflation) ** np.arange(years) if self.prices else np.ones(years)
         for area_m2 in areas_m2:
-            done = [(job(work, area_m2, labour=self.labour), work, times) for work, times in self.works[programme]]
-            tonnes = sum(times * one.sand_moist_t for one, _, times in done)
-            sand.append(tonnes)
-            if self.prices is not None:
-                lines = [(self.prices.of_job(work, one, area_m2), times) for one, work, times in done]
-                direct = sum(times * sum(line.values()) for line, times in lines)
-                money.append(direct + tonnes / self.labour.load_t * (self.prices.load or 0.0))
-        return sand, money or [0.0] * len(areas_m2)
+            tonnes = spent = 0.0
+            for work, times in self.works[programme]:
+                done = job(work, area_m2, labour=self.labour)
+                tonnes += float(times.sum()) * done.sand_moist_t
+                if self.prices is not None:
+                    load = done.sand_moist_t / self.labour.load_t * (self.prices.load or 0.0)
+                    spent += float(times @ rise) * (sum(self.prices.of_job(work, done, area_m2).values()) + load)
+            sand.append(tonnes / self.span_years)
+            money.append(spent / self.span_years)
+        if self.budget is not None:
+            lost = self.budget.amounts[programme][:, PLAY_LINES].sum()
+            money = [own + float(lost) / self.span_years / len(areas_m2) for own in money]
+        return sand, money
 
     def table(self, programmes: Sequence[int] | None = None) -> Table:
         """Programmes side by side, by default the Pareto set.
@@ -535,7 +547,7 @@ def search(
     seed
         Seed of weather and growth to come.
     progress
-        Called with the number of parts done, a part being one programme on one green under one sequence; an exception
+        Called with the number of parts done, a part being one programme under one sequence; an exception
         from it stops the run.
 
     Returns
@@ -581,22 +593,23 @@ def search(
         progress,
     )
     calendars = [
-        [(day, programme.steps[step][1][work]) for day, step, work in calendar.dated]
-        for programme, calendar in zip(programmes, found, strict=True)
+        [[(day, programme.steps[step][1][work]) for day, step, work in calendar.dated] for calendar in own]
+        for programme, own in zip(programmes, found, strict=True)
     ]
-    span = (until - first).days / DAYS_A_YEAR
     turf = healing(course, seed=seed) if recovery is None else recovery
     how = labour or course.labour or Labour()
     costs = course.prices if prices is None else prices
     areas = np.array([green.area_m2 for green in course.greens])
     last = until - dt.timedelta(days=1)
+    ledger_years = range(first.year, last.year + 1)
     # Without prices of their own, hours and disrupted days are still worked out, at prices of nothing.
     machines = {task.machine: 0.0 for task in how.tasks if task.machine}
     nothing = Prices(currency="XXX", crew_h=0, sand_t=0, machine_h=machines)
     money = budget(
         programmes=[programme.name for programme in programmes],
         calendars=calendars,
-        years=range(first.year, last.year + 1),
+        years=ledger_years,
+        span_years=years,
         areas_m2=areas.tolist(),
         prices=costs or nothing,
         labour=how,
@@ -605,7 +618,7 @@ def search(
         too_much=too_much(costs or nothing, om_percent, areas),
         last_year=last.year,
     )
-    works = [_yearly(dated, span) for dated in calendars]
+    works = [_by_year(own, ledger_years) for own in calendars]
     return Frontier(
         calibration=calibration,
         programmes=programmes,
@@ -613,9 +626,10 @@ def search(
         until=until,
         om_percent=frozen(om_percent),
         budget=None if costs is None else money,
-        disrupted_days=frozen(money.disrupted_days.sum(axis=1) / span),
-        sand_kg_m2=frozen(np.array([sum(w.sand_g_m2 * n for w, n in done) / 1000 for done in works])),
+        disrupted_days=frozen(money.disrupted_days.sum(axis=1) / years),
+        sand_kg_m2=frozen(np.array([sum(w.sand_g_m2 * n.sum() for w, n in done) for done in works]) / 1000 / years),
         works=tuple(works),
+        span_years=years,
         prices=costs,
         labour=how,
         recovery=turf,
@@ -623,9 +637,13 @@ def search(
     )
 
 
-def _yearly(dated: Sequence[tuple[dt.date, Work]], years: float) -> tuple[tuple[Work, float], ...]:
-    """Return each piece of work with how often a year it is done."""
-    counts: dict[int, tuple[Work, int]] = {}
-    for _, work in dated:
-        counts[id(work)] = (work, counts.get(id(work), (work, 0))[1] + 1)
-    return tuple((work, count / years) for work, count in counts.values())
+def _by_year(calendars: Sequence[Dated], years: Sequence[int]) -> tuple[tuple[Work, Floats], ...]:
+    """Return each piece of work with how often it is done in each year, mean over calendars."""
+    row = {year: index for index, year in enumerate(years)}
+    counts: dict[int, tuple[Work, Floats]] = {}
+    for dated in calendars:
+        for day, work in dated:
+            if id(work) not in counts:
+                counts[id(work)] = (work, np.zeros(len(years)))
+            counts[id(work)][1][row[day.year]] += 1
+    return tuple((work, frozen(times / len(calendars))) for work, times in counts.values())

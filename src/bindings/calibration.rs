@@ -2,7 +2,7 @@
 
 use super::errors::to_python;
 use super::practice::PyWork;
-use super::watch::watched;
+use super::watch::{pooled, watched};
 use crate::calibration::{
     Block, ChainState, Coordinates, Fit, GreenRecord, Lesson, Method, Model, Priors, Sampling, Scatter, SiteRecord,
     SoilTest, Unknown,
@@ -174,7 +174,7 @@ impl PySite {
                 None => Ok(model),
             }
         };
-        py.detach(build).map(Self).map_err(|error| to_python(py, error))
+        pooled(py, build).map(Self).map_err(|error| to_python(py, error))
     }
 
     #[getter]
@@ -196,7 +196,7 @@ impl PySite {
         let z = z.as_array().to_vec();
         let mut gradient = vec![0.0; self.0.len()];
         let find = || self.0.log_density_and_gradient(&z, &mut gradient);
-        let log_density = py.detach(find).map_err(|error| to_python(py, error))?;
+        let log_density = pooled(py, find).map_err(|error| to_python(py, error))?;
         Ok((log_density, PyArray1::from_vec(py, gradient)))
     }
 
@@ -283,14 +283,14 @@ impl PySite {
     fn log_likelihoods<'py>(&self, py: Python<'py>, z: PyReadonlyArray2<'py, f64>) -> PyResult<Matrix<'py>> {
         let z = rows(&z);
         let read = || z.par_iter().map(|z| Ok(self.0.log_likelihoods(z)?.concat())).collect::<Result<Vec<_>>>();
-        let found = py.detach(read).map_err(|error| to_python(py, error))?;
+        let found = pooled(py, read).map_err(|error| to_python(py, error))?;
         matrix(py, &found)
     }
 
     /// Draws from the normal approximation, one row each.
     fn draws<'py>(&self, py: Python<'py>, given: GivenFit<'py>, draws: usize, seed: u64) -> PyResult<Matrix<'py>> {
         let fit = fit(&given);
-        let drawn = py.detach(|| fit.draws(draws, seed)).map_err(|error| to_python(py, error))?;
+        let drawn = pooled(py, || fit.draws(draws, seed)).map_err(|error| to_python(py, error))?;
         matrix(py, &drawn)
     }
 
@@ -322,7 +322,7 @@ impl PySite {
     ) -> PyResult<Vec<(Matrix<'py>, Matrix<'py>)>> {
         let z = rows(&z);
         let read = || z.par_iter().map(|z| self.0.predictions(z)).collect::<Result<Vec<_>>>();
-        let read = py.detach(read).map_err(|error| to_python(py, error))?;
+        let read = pooled(py, read).map_err(|error| to_python(py, error))?;
         let greens = self.0.site().greens.iter().enumerate();
         greens
             .map(|(g, green)| {
@@ -345,7 +345,7 @@ impl PySite {
         let z = rows(&z);
         let samples: Vec<_> = samples.into_iter().map(|(date, given)| (date, sample(given))).collect();
         let read = || self.readings(green, &z, &samples);
-        let values = py.detach(read).map_err(|error| to_python(py, error))?;
+        let values = pooled(py, read).map_err(|error| to_python(py, error))?;
         PyArray1::from_vec(py, values).reshape([z.len(), samples.len(), 3])
     }
 

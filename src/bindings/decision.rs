@@ -2,12 +2,11 @@
 
 use super::calibration::{GivenSample, PySite, rows, sample};
 use super::errors::to_python;
-use super::forecast::GivenDriving;
+use super::forecast::{GivenDriving, given_calendars, given_yield};
 use super::practice::{PyCalendar, PyProgramme};
-use super::watch::watched;
+use super::watch::{pooled, watched};
 use super::weather::PyWeather;
 use crate::decision::{self, CoverReading, Healing, HealingPriors, Limit, Outlook, Progress, Scan, Wound};
-use crate::growth::clippings::{SiteYield, YieldSource};
 use crate::weather::resample::ToCome;
 use chrono::NaiveDate;
 use numpy::{PyArray1, PyArray2, PyArray3, PyArrayMethods, PyReadonlyArray2};
@@ -38,8 +37,7 @@ pub fn healing<'py>(
         .into_iter()
         .map(|(given, degree_days, cover)| CoverReading { wound: wound(given), degree_days, cover })
         .collect();
-    let found = py
-        .detach(|| decision::healing(&HealingPriors::default(), &readings, draws, seed))
+    let found = pooled(py, || decision::healing(&HealingPriors::default(), &readings, draws, seed))
         .map_err(|error| to_python(py, error))?;
     let flat = found.iter().flat_map(|h| [h.creep_mm_per_degree_day, h.hidden_share, h.clearing_degree_days]).collect();
     PyArray1::from_vec(py, flat).reshape([found.len(), 3])
@@ -55,7 +53,7 @@ pub fn days_to_cover<'py>(
     cover: f64,
 ) -> PyResult<Bound<'py, PyArray2<f64>>> {
     let (wound, draws, years) = (wound(given), rows(&draws), rows(&degree_days));
-    let days: Vec<f64> = py.detach(|| {
+    let days: Vec<f64> = pooled(py, || {
         years
             .par_iter()
             .flat_map_iter(|year| {
@@ -78,7 +76,7 @@ pub fn cover<'py>(
 ) -> PyResult<Bound<'py, PyArray3<f64>>> {
     let (wound, draws, years) = (wound(given), rows(&draws), rows(&degree_days));
     let days = years.first().map_or(0, Vec::len);
-    let covers: Vec<f64> = py.detach(|| {
+    let covers: Vec<f64> = pooled(py, || {
         let one = |year: &Vec<f64>, row: &Vec<f64>| {
             let healing = healing_of(row);
             let mut sum = 0.0;
@@ -102,11 +100,11 @@ pub fn choose(
     limits: Vec<(String, Vec<Vec<f64>>, f64)>,
 ) -> PyResult<Option<(Vec<usize>, f64)>> {
     let limits: Vec<Limit> = limits.into_iter().map(|(name, uses, most)| Limit { name, uses, most }).collect();
-    let found = py.detach(|| decision::choose(&worth, &limits)).map_err(|error| to_python(py, error))?;
+    let found = pooled(py, || decision::choose(&worth, &limits)).map_err(|error| to_python(py, error))?;
     Ok(found.map(|choice| (choice.option, choice.worth)))
 }
 
-type Scanned<'py> = ((NaiveDate, NaiveDate), Bound<'py, PyArray3<f64>>, Vec<PyCalendar>);
+type Scanned<'py> = ((NaiveDate, NaiveDate), Bound<'py, PyArray3<f64>>, Vec<Vec<PyCalendar>>);
 
 /// The last reading of many programmes: first day and day of the reading; percent by programme, green and draw; the
 /// calendars. Arguments as for `forecast`.
@@ -127,25 +125,21 @@ pub fn scan<'py>(
     seed: u64,
     tell: Option<Py<PyAny>>,
 ) -> PyResult<Scanned<'py>> {
-    let (g_m2_per_degree_day, log_sd, records, from_prior) = site_yield;
     let programmes: Vec<_> = programmes.iter().map(|programme| programme.0.clone()).collect();
-    let (draws, samples) = (rows(&draws), [sample(sampled)]);
-    let source = if from_prior { YieldSource::Prior } else { YieldSource::Records };
+    let draws = rows(&draws);
     let outlook = Outlook {
         model: &site.0,
         draws: &draws,
         weather: &weather.0,
         driving: driving.driving(py)?,
-        site_yield: SiteYield { g_m2_per_degree_day, log_sd, records, source },
-        programmes: &programmes,
+        site_yield: given_yield(site_yield),
         years,
         sequences,
         to_come: ToCome::default(),
-        samples: &samples,
         seed,
     };
     let progress = Progress::default();
-    let found = watched(py, tell, &progress, || Scan::run(&outlook, &progress))?;
+    let found = watched(py, tell, &progress, || Scan::run(&outlook, &programmes, sample(sampled), &progress))?;
     let percent = PyArray1::from_vec(py, found.om_percent).reshape(found.shape)?;
-    Ok((found.span, percent, found.calendars.into_iter().map(PyCalendar).collect()))
+    Ok((found.span, percent, given_calendars(found.calendars)))
 }

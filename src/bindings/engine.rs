@@ -2,6 +2,7 @@
 
 use super::errors::to_python;
 use super::practice::PyWork;
+use super::watch::pooled;
 use crate::column::{Account, LitterDepths, Sample};
 use crate::engine::batch::{Batch, Block, Control, Ensemble};
 use crate::engine::{Dated, Layout, Member, Outcome, Scenario};
@@ -188,7 +189,7 @@ pub fn simulate(
             nominal: &nominal,
         })
         .collect();
-    let batch = py.detach(|| Batch::new(&scenarios, &ensemble)).map_err(|error| to_python(py, error))?;
+    let batch = pooled(py, || Batch::new(&scenarios, &ensemble)).map_err(|error| to_python(py, error))?;
     let years = batch.years().to_vec();
     let rows = batch.runs();
     let spans = match spans {

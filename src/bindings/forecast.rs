@@ -9,6 +9,7 @@ use crate::column::Account;
 use crate::decision::{Forecast, Outlook, Progress, Target, YearOfWork};
 use crate::growth::clippings::{SiteYield, YieldSource};
 use crate::growth::drivers::{Drivers, Driving};
+use crate::practice::programme::Calendar;
 use crate::weather::resample::ToCome;
 use chrono::NaiveDate;
 use numpy::{PyArray1, PyArrayMethods, PyReadonlyArray2};
@@ -54,6 +55,17 @@ pub fn drivers<'py>(
     Ok((PyArray1::from_vec(py, found.degree_days), PyArray1::from_vec(py, found.decay_modifier)))
 }
 
+/// The site's yield from grams per degree day, its log-sd, the records behind it and whether only the prior stands behind it.
+pub fn given_yield((g_m2_per_degree_day, log_sd, records, from_prior): (f64, f64, usize, bool)) -> SiteYield {
+    let source = if from_prior { YieldSource::Prior } else { YieldSource::Records };
+    SiteYield { g_m2_per_degree_day, log_sd, records, source }
+}
+
+/// Calendars as Python holds them.
+pub fn given_calendars(calendars: Vec<Vec<Calendar>>) -> Vec<Vec<PyCalendar>> {
+    calendars.into_iter().map(|own| own.into_iter().map(PyCalendar).collect()).collect()
+}
+
 /// Every programme, green, date, sample and draw of a forecast.
 #[pyclass(frozen, name = "Forecast", module = "matledger._core")]
 pub struct PyForecast(Forecast);
@@ -88,25 +100,21 @@ pub fn forecast(
     tell: Option<Py<PyAny>>,
 ) -> PyResult<PyForecast> {
     let (block_days, shift_c) = to_come;
-    let (g_m2_per_degree_day, log_sd, records, from_prior) = site_yield;
     let programmes: Vec<_> = programmes.iter().map(|programme| programme.0.clone()).collect();
     let (draws, samples) = (rows(&draws), samples.into_iter().map(sample).collect::<Vec<_>>());
-    let source = if from_prior { YieldSource::Prior } else { YieldSource::Records };
     let outlook = Outlook {
         model: &site.0,
         draws: &draws,
         weather: &weather.0,
         driving: driving.driving(py)?,
-        site_yield: SiteYield { g_m2_per_degree_day, log_sd, records, source },
-        programmes: &programmes,
+        site_yield: given_yield(site_yield),
         years,
         sequences,
         to_come: ToCome { block_days, shift_c },
-        samples: &samples,
         seed,
     };
     let progress = Progress::default();
-    watched(py, tell, &progress, || Forecast::run(&outlook, &progress)).map(PyForecast)
+    watched(py, tell, &progress, || Forecast::run(&outlook, &programmes, &samples, &progress)).map(PyForecast)
 }
 
 #[pymethods]
@@ -153,9 +161,9 @@ impl PyForecast {
         self.0.work.iter().map(|years| years.iter().map(row).collect()).collect()
     }
 
-    /// The calendar of each programme under the first weather sequence.
-    fn calendars(&self) -> Vec<PyCalendar> {
-        self.0.calendars.iter().cloned().map(PyCalendar).collect()
+    /// The calendars of each programme: one for each weather sequence, or one that serves them all.
+    fn calendars(&self) -> Vec<Vec<PyCalendar>> {
+        given_calendars(self.0.calendars.clone())
     }
 
     /// Probability that a sample stays at or below a limit: by programme, green and date; on all greens by programme, date.

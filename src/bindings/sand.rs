@@ -2,6 +2,7 @@
 
 use super::errors::to_python;
 use super::practice::PyWork;
+use super::watch::pooled;
 use crate::column::Sample;
 use crate::engine::batch::Ensemble;
 use crate::engine::sand_shares::follow_sands;
@@ -315,5 +316,5 @@ pub fn sand_shares(
         let accounts = found.accounts.iter().map(|a| [a.start, a.brought, a.cored_out, a.mown_out, a.end]).collect();
         Ok((readings, accounts))
     };
-    py.detach(follow).map_err(|error| to_python(py, error))
+    pooled(py, follow).map_err(|error| to_python(py, error))
 }

@@ -4,12 +4,43 @@ use super::errors::to_python;
 use crate::decision::Progress;
 use crate::error::Result;
 use pyo3::prelude::*;
+use rayon::{ThreadPool, ThreadPoolBuilder};
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{RecvTimeoutError, channel};
+use std::sync::{Arc, PoisonError, RwLock};
 use std::time::Duration;
 
 /// How often Ctrl-C is looked for and progress told.
 const LOOK_EVERY: Duration = Duration::from_millis(50);
+
+/// Runs `work`, which may have parallel loops, with the GIL released.
+pub fn pooled<T: Send>(py: Python<'_>, work: impl FnOnce() -> T + Send) -> T {
+    py.detach(|| in_pool(work))
+}
+
+/// Runs `work` with its parallel loops on the threads of this process. After a fork the child has none of its parent's
+/// threads, and rayon's own pool would wait for them for ever; each process therefore has a pool of its own.
+fn in_pool<T: Send>(work: impl FnOnce() -> T + Send) -> T {
+    static POOL: RwLock<Option<(u32, Arc<ThreadPool>)>> = RwLock::new(None);
+    let own = |pool: &Option<(u32, Arc<ThreadPool>)>| {
+        pool.as_ref().filter(|(process, _)| *process == std::process::id()).map(|(_, pool)| Arc::clone(pool))
+    };
+    if let Some(pool) = own(&POOL.read().unwrap_or_else(PoisonError::into_inner)) {
+        return pool.install(work);
+    }
+    let mut slot = POOL.write().unwrap_or_else(PoisonError::into_inner);
+    let pool = own(&slot).or_else(|| {
+        let made = Arc::new(ThreadPoolBuilder::new().build().ok()?);
+        // The parent's pool is not dropped: that, too, would wait for its threads.
+        std::mem::forget(slot.replace((std::process::id(), Arc::clone(&made))));
+        Some(made)
+    });
+    drop(slot);
+    match pool {
+        Some(pool) => pool.install(work),
+        None => work(), // no thread to be had: rayon's own pool says why
+    }
+}
 
 /// Runs `work` on a thread of its own with the GIL released. Ctrl-C, or an exception from `tell(done)`, sets the stop
 /// flag; `work` then returns early and the exception is raised.
@@ -29,7 +60,7 @@ pub fn watched<T: Send>(
             let (finished, waiting) = channel::<()>();
             let worker = scope.spawn(move || {
                 let _finished_on_drop = finished;
-                work()
+                in_pool(work)
             });
             let mut looked = Ok(());
             while waiting.recv_timeout(LOOK_EVERY) == Err(RecvTimeoutError::Timeout) {

@@ -30,6 +30,19 @@ impl<T: Number> Account<T> {
         Self { start, gained: zero, respired: zero, cored_out: zero, mown_out: zero, below: zero, end: start }
     }
 
+    /// An account whose every entry is woven from that entry of others: `weave` gets a function that gives it in each.
+    fn woven<'a, U>(of: impl Fn(usize) -> &'a Self, weave: impl Fn(&dyn Fn(usize) -> T) -> U) -> Account<U> {
+        Account {
+            start: weave(&|k| of(k).start),
+            gained: weave(&|k| of(k).gained),
+            respired: weave(&|k| of(k).respired),
+            cored_out: weave(&|k| of(k).cored_out),
+            mown_out: weave(&|k| of(k).mown_out),
+            below: weave(&|k| of(k).below),
+            end: weave(&|k| of(k).end),
+        }
+    }
+
     /// This plus `share` of another, for means over runs.
     #[must_use]
     pub fn plus_share(&self, other: &Self, share: f64) -> Self {
@@ -85,6 +98,16 @@ impl<T: Number> Ledger<T> {
     /// Opened on what a column holds (g/m2).
     pub fn opened(om: T, mineral: T) -> Self {
         Self { om: Account::opened(om), mineral: Account::opened(mineral) }
+    }
+
+    /// The same ledger in another number type.
+    pub(crate) fn map<U>(&self, pick: impl Fn(T) -> U) -> Ledger<U> {
+        Ledger::woven(|_| self, |of| pick(of(0)))
+    }
+
+    /// A ledger whose every entry is woven from that entry of others: `weave` gets a function that gives it in each.
+    pub(crate) fn woven<'a, U>(of: impl Fn(usize) -> &'a Self, weave: impl Fn(&dyn Fn(usize) -> T) -> U) -> Ledger<U> {
+        Ledger { om: Account::woven(|k| &of(k).om, &weave), mineral: Account::woven(|k| &of(k).mineral, &weave) }
     }
 
     /// This plus `share` of another, for means over runs.

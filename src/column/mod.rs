@@ -8,6 +8,7 @@ pub mod decay;
 pub mod ledger;
 pub mod litter;
 pub mod parcel;
+mod recut;
 pub mod sand;
 pub mod window;
 
@@ -15,4 +16,5 @@ pub use decay::{DecayRates, FASTEST_DECAY_PER_YEAR, LONGEST_SPAN_YEARS, TwoPools
 pub use ledger::{Account, Ledger};
 pub use litter::LitterDepths;
 pub use parcel::{Column, Densities, Profile};
+pub(crate) use recut::woven;
 pub use window::{Reading, Sample};

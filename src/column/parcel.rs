@@ -88,6 +88,11 @@ pub(super) struct Volumes<T> {
 
 impl<T: Number> Volumes<T> {
     #[inline(always)]
+    pub(super) fn new(densities: &Densities<T>) -> Self {
+        Self { mineral: T::one() / (densities.mineral * 1000.0), om: T::one() / (densities.om * 1000.0) }
+    }
+
+    #[inline(always)]
     pub(super) fn of(&self, mineral_g_m2: T, om_g_m2: T) -> T {
         mineral_g_m2 * self.mineral + om_g_m2 * self.om
     }
@@ -108,10 +113,7 @@ impl<T: Number> Column<T> {
             room_mm: T::zero(),
             has_holes: false,
             densities,
-            volumes: Volumes {
-                mineral: T::one() / (densities.mineral * 1000.0),
-                om: T::one() / (densities.om * 1000.0),
-            },
+            volumes: Volumes::new(&densities),
         };
         for &thickness in thickness_mm {
             top -= thickness;

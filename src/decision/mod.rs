@@ -2,8 +2,12 @@
 
 pub mod choice;
 pub mod forecast;
+pub mod outset;
 pub mod recovery;
+pub mod scan;
 
 pub use choice::{Choice, Limit, choose};
-pub use forecast::{Forecast, Outlook, Progress, Scan, Target, YearOfWork};
+pub use forecast::{Forecast, Target, YearOfWork};
+pub use outset::{Grain, Outlook, Outset, Progress};
 pub use recovery::{CoverReading, Healing, HealingPriors, Wound, healing};
+pub use scan::Scan;

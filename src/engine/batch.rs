@@ -7,8 +7,8 @@
 use super::kernel::{Outcome, Standing, trace};
 use super::lanes::{Instructions, LANES, follow_with};
 use super::member::{Field, MULTIPLIER, Member};
-use super::plan::{Event, Plan, Scenario};
-use crate::column::{Account, Ledger, Reading, Sample, TwoPools, Weathering};
+use super::plan::{Plan, Scenario};
+use crate::column::{Ledger, Reading, Sample, TwoPools, Weathering};
 use crate::error::{Error, Problems, Result};
 use crate::number::{Lanes, Number};
 use rayon::prelude::*;
@@ -293,18 +293,12 @@ impl<'a> Batch<'a> {
 
 /// One member's part, checked; `None` if it left its domain. A window that the column does not reach through any more is
 /// not a number.
-fn part_of<T: Number>(plan: &Plan, outcome: &Outcome<T>, pick: impl Fn(T) -> f64) -> Result<Option<Outcome<f64>>> {
-    let account = |a: &Account<T>| Account {
-        start: pick(a.start),
-        gained: pick(a.gained),
-        respired: pick(a.respired),
-        cored_out: pick(a.cored_out),
-        mown_out: pick(a.mown_out),
-        below: pick(a.below),
-        end: pick(a.end),
-    };
-    let years: Vec<Ledger<f64>> =
-        outcome.years.iter().map(|year| Ledger { om: account(&year.om), mineral: account(&year.mineral) }).collect();
+pub(super) fn part_of<T: Number>(
+    plan: &Plan,
+    outcome: &Outcome<T>,
+    pick: impl Fn(T) -> f64,
+) -> Result<Option<Outcome<f64>>> {
+    let years: Vec<Ledger<f64>> = outcome.years.iter().map(|year| year.map(&pick)).collect();
     let read = |((r, height), sample): ((&Reading<T>, &T), &Sample)| {
         let whole = match sample {
             Sample::Window { bottom_mm, .. } => plan.layout.depth_mm + pick(*height) > bottom_mm - 1e-6,
@@ -322,65 +316,4 @@ fn part_of<T: Number>(plan: &Plan, outcome: &Outcome<T>, pick: impl Fn(T) -> f64
         Err(Error::Numerical(_)) => Ok(None),
         Err(bug) => Err(bug),
     }
-}
-
-/// Members side by side that have come to the first reading of a plan, from where every plan of the same past goes on.
-#[derive(Debug)]
-pub struct Fork {
-    past: Vec<Event>,
-    blocks: Vec<(usize, Member<Lanes<LANES>>, Standing<Lanes<LANES>>)>,
-}
-
-impl Fork {
-    /// Runs members up to the first reading of a plan.
-    ///
-    /// # Errors
-    /// [`Error::Input`] for no member or a plan that reads nothing; [`Error::Numerical`] and [`Error::LedgerOpen`] as for
-    /// [`super::run`].
-    pub fn new(plan: &Plan, members: &[Member<f64>]) -> Result<Self> {
-        let mut p = Problems::default();
-        p.require(!members.is_empty(), "members", "none", "at least one member");
-        let first = plan.tape.iter().position(|event| matches!(event, Event::Read { .. }));
-        p.require(first.is_some(), "plan", "no reading", "a plan that reads a sample");
-        p.into_result(())?;
-        let past = plan.tape[..first.unwrap_or_default()].to_vec();
-        let blocks = members
-            .chunks(LANES)
-            .map(|block| {
-                let member = Member::side_by_side(block);
-                let mut standing = Standing::start(plan, &member);
-                let outcome = follow_with(Instructions::Best, plan, &member, &mut standing, &past, |_, _| {});
-                checked_years(plan, &outcome, block.len()).map(|()| (block.len(), member, standing))
-            })
-            .collect::<Result<_>>()?;
-        Ok(Self { past, blocks })
-    }
-
-    /// Runs the members on along a plan of the same past, and returns the last reading of each (% organic matter);
-    /// `None` if the plan's past is another.
-    ///
-    /// # Errors
-    /// As for [`Fork::new`].
-    pub fn last_om_percent(&self, plan: &Plan) -> Result<Option<Vec<f64>>> {
-        if !plan.tape.starts_with(&self.past) {
-            return Ok(None);
-        }
-        let mut found = Vec::new();
-        for (count, member, standing) in &self.blocks {
-            let rest = &plan.tape[self.past.len()..];
-            let outcome = follow_with(Instructions::Best, plan, member, &mut standing.clone(), rest, |_, _| {});
-            checked_years(plan, &outcome, *count)?;
-            let last = outcome.readings.last().map(Reading::om_percent);
-            found.extend(last.iter().flat_map(|percent| &percent.0[..*count]));
-        }
-        Ok(Some(found))
-    }
-}
-
-/// Checks the ledgers of the first `count` lanes.
-fn checked_years(plan: &Plan, outcome: &Outcome<Lanes<LANES>>, count: usize) -> Result<()> {
-    (0..count).try_for_each(|lane| match part_of(plan, outcome, |value| value.0[lane])? {
-        Some(_) => Ok(()),
-        None => Err(Error::Numerical("a mass is no finite number".into())),
-    })
 }

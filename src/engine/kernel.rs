@@ -33,15 +33,21 @@ impl<T: Number> Outcome<T> {
 /// [`crate::Error::LedgerOpen`] if mass is lost or made (a bug); [`crate::Error::Numerical`] if a mass is
 /// not a number or a decay rate is above [`FASTEST_DECAY_PER_YEAR`].
 pub fn run<T: Number>(plan: &Plan, member: &Member<T>, look: impl FnMut(usize, &Column<T>)) -> Result<Outcome<T>> {
+    within_series(member)?;
+    let outcome = trace(Instructions::Best, plan, member, look);
+    outcome.years.iter().try_for_each(Ledger::check)?;
+    Ok(outcome)
+}
+
+/// Refuses decay that the series of a stretch's weather do not hold for.
+pub(super) fn within_series<T: Number>(member: &Member<T>) -> Result<()> {
     let fastest = member.decay.young_per_year.largest().max(member.decay.old_per_year.largest());
     if fastest > FASTEST_DECAY_PER_YEAR {
         return Err(Error::Numerical(format!(
             "a decay rate of {fastest} 1/yr; the series hold up to {FASTEST_DECAY_PER_YEAR}"
         )));
     }
-    let outcome = trace(Instructions::Best, plan, member, look);
-    outcome.years.iter().try_for_each(Ledger::check)?;
-    Ok(outcome)
+    Ok(())
 }
 
 /// Runs a plan without checking what comes out.
@@ -57,9 +63,10 @@ pub(super) fn trace<T: Number>(
 /// A run that has come part of the way.
 #[derive(Debug, Clone)]
 pub(super) struct Standing<T> {
-    column: Column<T>,
-    state: State<T>,
-    start_mm: T,
+    pub(super) column: Column<T>,
+    pub(super) state: State<T>,
+    /// Thickness of the column at its start (mm).
+    pub(super) start_mm: T,
 }
 
 impl<T: Number> Standing<T> {
@@ -106,7 +113,7 @@ pub(super) fn follow<T: Number>(
 /// What goes along with the column while it runs: the open ledger.
 #[derive(Debug, Clone)]
 pub(super) struct State<T> {
-    ledger: Ledger<T>,
+    pub(super) ledger: Ledger<T>,
 }
 
 impl<T: Number> State<T> {

@@ -135,6 +135,22 @@ impl Member<f64> {
         }
     }
 
+    /// The mean of every value over members.
+    pub fn mean(members: &[&Self]) -> Self {
+        let share = 1.0 / members.len() as f64;
+        let mut mean = Self::typical();
+        mean.fields_mut().into_iter().for_each(|field| *field = 0.0);
+        for member in members {
+            for (mean, value) in mean.fields_mut().into_iter().zip((*member).clone().fields_mut()) {
+                *mean += *value * share;
+            }
+        }
+        let years = members.iter().map(|member| member.year_multipliers.len()).max().unwrap_or(0);
+        let year = |year: usize| members.iter().map(|m| m.year_multipliers.get(year).unwrap_or(&1.0) * share).sum();
+        mean.year_multipliers = (0..years).map(year).collect();
+        mean
+    }
+
     /// Up to [`LANES`] members side by side; the last one stands in for those that are missing.
     pub(super) fn side_by_side(block: &[Self]) -> Member<Lanes<LANES>> {
         let of = |lane: usize| &block[lane.min(block.len() - 1)];

@@ -9,10 +9,12 @@ pub mod batch;
 mod kernel;
 mod lanes;
 mod member;
+pub mod onward;
 mod plan;
 pub mod sand_shares;
 
 pub use kernel::{Outcome, run};
 pub use lanes::Instructions;
 pub use member::{Field, Member};
-pub use plan::{Dated, Event, Layout, Plan, Scenario, Tape};
+pub use onward::{Ahead, Arrived, Onward, arrive};
+pub use plan::{Dated, Event, Layout, Plan, Scenario, Spells, Tape};

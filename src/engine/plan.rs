@@ -8,7 +8,8 @@ use crate::error::{Problems, Result};
 use crate::practice::work::{Opening, Work};
 use chrono::{Datelike, Days, NaiveDate};
 use std::collections::BTreeMap;
-use std::sync::Arc;
+use std::ops::Range;
+use std::sync::{Arc, OnceLock};
 
 pub use crate::practice::programme::Dated;
 
@@ -105,6 +106,17 @@ impl Layout {
     /// Thickness of parcels at a depth.
     fn target_mm(&self, depth_mm: f64) -> f64 {
         (self.fine_mm * (depth_mm / self.fine_to_mm).max(1.0)).min(self.coarse_mm)
+    }
+
+    /// Faces between parcels, from the surface down (mm), as if the mat had no lower edge.
+    pub(super) fn faces_mm(&self) -> Vec<f64> {
+        let (parcels_mm, _) = Self { mat_depth_mm: 0.0, ..*self }.parcels();
+        let mut depth = 0.0;
+        let down = parcels_mm[1..].iter().rev().map(|thickness| {
+            depth += thickness;
+            depth
+        });
+        down.collect()
     }
 
     /// Thicknesses at the start, bottom first, with a face at the mat's lower edge; and how many lie below that edge.
@@ -221,9 +233,10 @@ pub struct Plan {
     pub(super) tape: Tape,
     pub(super) parcels_mm: Vec<f64>,
     /// Of each stretch; plans for other nominal members may share it.
-    pub(super) weather: Arc<Vec<Weathering>>,
+    pub(super) weather: Arc<Vec<Arc<Weathering>>>,
     /// First day of each stretch and the day after its last.
     spans: Arc<BTreeMap<(usize, usize), usize>>,
+    pub(super) left: Left,
     days: usize,
     pub(super) samples: Vec<(NaiveDate, Sample)>,
     pub(super) layout: Layout,
@@ -233,6 +246,55 @@ pub struct Plan {
     order: Vec<usize>,
     /// Days at which stretches end, beside those that the scenario asks for; in order.
     stops: Vec<usize>,
+}
+
+/// How a plan leaves the ground.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
+pub(super) struct Left {
+    /// Parcels that belong to the original root zone.
+    pub(super) root_zone: usize,
+    /// Days until open holes close.
+    pub(super) closes_in: Option<usize>,
+    /// Whether the last day is the last of a calendar year.
+    pub(super) year_is_over: bool,
+}
+
+/// The weather of many scenarios over the same days, reckoned once for each stretch that any of them has.
+#[derive(Debug)]
+pub struct Spells {
+    clippings_g_m2: Vec<f64>,
+    decay_modifier: Vec<f64>,
+    longest: usize,
+    /// By first day and length.
+    cells: Vec<OnceLock<Arc<Weathering>>>,
+}
+
+impl Spells {
+    /// Of daily clippings (g/m2) and decay modifiers (-), as many of either, in stretches of at most `longest` days.
+    pub fn new(clippings_g_m2: Vec<f64>, decay_modifier: Vec<f64>, longest: usize) -> Self {
+        let cells = (0..clippings_g_m2.len() * longest).map(|_| OnceLock::new()).collect();
+        Self { clippings_g_m2, decay_modifier, longest, cells }
+    }
+
+    /// Clippings of each day (g/m2).
+    pub fn clippings_g_m2(&self) -> &[f64] {
+        &self.clippings_g_m2
+    }
+
+    /// Decay modifier of each day (-).
+    pub fn decay_modifier(&self) -> &[f64] {
+        &self.decay_modifier
+    }
+
+    fn of(&self, days: Range<usize>) -> Arc<Weathering> {
+        let reckon =
+            || Arc::new(Weathering::of_days(&self.decay_modifier[days.clone()], &self.clippings_g_m2[days.clone()]));
+        let length = days.len();
+        match self.cells.get(days.start * self.longest + length - 1) {
+            Some(cell) if length <= self.longest => Arc::clone(cell.get_or_init(reckon)),
+            _ => reckon(),
+        }
+    }
 }
 
 impl Plan {
@@ -271,31 +333,52 @@ impl Plan {
     fn stopping_at(scenario: &Scenario<'_>, stops: Vec<usize>) -> Result<Self> {
         scenario.validate()?;
         let (parcels_mm, root_zone) = scenario.layout.parcels();
+        let column = Self::ground(scenario, &parcels_mm);
+        let plan = Self { stops, ..Self::blank(scenario, parcels_mm) };
+        Ok(Writer::new(plan, scenario, column, root_zone).write(None))
+    }
+
+    /// The tape of a scenario that begins where another plan has left the nominal member's column. Nothing is checked.
+    pub(super) fn onward(scenario: &Scenario<'_>, column: &Column<f64>, left: Left, spells: &Spells) -> Self {
+        let parcels_mm = (0..column.len()).map(|i| column.thickness_mm(i)).collect();
+        let mut writer = Writer::new(Self::blank(scenario, parcels_mm), scenario, column.clone(), left.root_zone);
+        writer.closes = left.closes_in;
+        writer.reshape();
+        writer.write(Some(spells))
+    }
+
+    fn blank(scenario: &Scenario<'_>, parcels_mm: Vec<f64>) -> Self {
         let mut samples: Vec<(usize, (NaiveDate, Sample))> = scenario.samples.iter().copied().enumerate().collect();
         samples.sort_by_key(|(_, (date, _))| *date);
         let mut order = vec![0; samples.len()];
         for (position, (asked, _)) in samples.iter().enumerate() {
             order[*asked] = position;
         }
-        let plan = Self {
+        Self {
             tape: Vec::new(),
             parcels_mm,
             weather: Arc::default(),
             spans: Arc::default(),
+            left: Left::default(),
             days: scenario.clippings_g_m2.len(),
             samples: samples.into_iter().map(|(_, sample)| sample).collect(),
             layout: scenario.layout,
             years: (scenario.start.year()..=scenario.last_day().year()).collect(),
             order,
-            stops,
-        };
-        Ok(Writer::new(plan, scenario, root_zone).write())
+            stops: Vec::new(),
+        }
+    }
+
+    fn ground(scenario: &Scenario<'_>, parcels_mm: &[f64]) -> Column<f64> {
+        let nominal = scenario.nominal;
+        Column::new(parcels_mm, &nominal.profile, nominal.young_share, nominal.densities)
     }
 
     /// The same for another nominal member of the same scenario; the weather of the same stretches is not reckoned again.
     pub(super) fn for_nominal(&self, scenario: &Scenario<'_>) -> Self {
         let (_, root_zone) = self.layout.parcels();
-        Writer::new(Self { tape: Vec::new(), ..self.clone() }, scenario, root_zone).write()
+        let column = Self::ground(scenario, &self.parcels_mm);
+        Writer::new(Self { tape: Vec::new(), ..self.clone() }, scenario, column, root_zone).write(None)
     }
 
     /// The tape.
@@ -410,6 +493,8 @@ struct Writer<'a> {
     column: Column<f64>,
     state: State<f64>,
     root_zone: usize,
+    /// Day on which open holes close.
+    closes: Option<usize>,
     /// Depths at which something that is done in the column ends (mm).
     edges_mm: Vec<f64>,
 }
@@ -435,9 +520,7 @@ fn faced_blur((above, above_mm): (f64, f64), (below, below_mm): (f64, f64)) -> f
 }
 
 impl<'a> Writer<'a> {
-    fn new(plan: Plan, scenario: &'a Scenario<'a>, root_zone: usize) -> Self {
-        let nominal = scenario.nominal;
-        let column = Column::new(&plan.parcels_mm, &nominal.profile, nominal.young_share, nominal.densities);
+    fn new(plan: Plan, scenario: &'a Scenario<'a>, column: Column<f64>, root_zone: usize) -> Self {
         let state = State::start(&column);
         let ends = scenario.work.iter().flat_map(|dated| match dated.work {
             Work::SandInjection(w) => vec![w.from_mm, w.to_mm],
@@ -446,7 +529,7 @@ impl<'a> Writer<'a> {
         let mut edges_mm: Vec<f64> = ends.filter(|&end| end > 0.0).chain([plan.layout.litter.surface_mm]).collect();
         edges_mm.sort_by(f64::total_cmp);
         edges_mm.dedup();
-        Self { plan, scenario, column, state, root_zone, edges_mm }
+        Self { plan, scenario, column, state, root_zone, closes: None, edges_mm }
     }
 
     /// Thickness of parcels at a depth.
@@ -458,14 +541,13 @@ impl<'a> Writer<'a> {
         self.edges_mm.iter().filter(near).map(thin).fold(target, f64::min)
     }
 
-    fn write(mut self) -> Plan {
+    fn write(mut self, spells: Option<&Spells>) -> Plan {
         let scenario = self.scenario;
         let day_of = |date: NaiveDate| (date - scenario.start).num_days() as usize;
         let mut work: Vec<&Dated> = scenario.work.iter().collect();
         work.sort_by_key(|dated| dated.date);
         let days = self.plan.days();
         let (mut next_work, mut next_sample, mut day) = (0, 0, 0);
-        let mut closes: Option<usize> = None;
         let mut looks: Vec<(usize, usize)> = scenario.profiles.iter().map(|d| day_of(*d)).enumerate().collect();
         looks.sort_by_key(|(_, day)| *day);
         let mut looks = looks.into_iter().peekable();
@@ -480,15 +562,15 @@ impl<'a> Writer<'a> {
             if day == days {
                 break;
             }
-            if closes == Some(day) {
+            if self.closes == Some(day) {
                 self.push(Event::Close);
-                closes = None;
+                self.closes = None;
             }
             while next_work < work.len() && day_of(work[next_work].date) == day {
                 self.work(work[next_work]);
                 if let Some(opening) = work[next_work].work.opening() {
                     let until = day + opening.open_days.max(1) as usize;
-                    closes = Some(closes.map_or(until, |other| other.max(until)));
+                    self.closes = Some(self.closes.map_or(until, |other| other.max(until)));
                 }
                 next_work += 1;
             }
@@ -497,7 +579,7 @@ impl<'a> Writer<'a> {
             let stops = [
                 Some(year_end),
                 Some(self.longest(day)),
-                closes,
+                self.closes,
                 work.get(next_work).map(|dated| day_of(dated.date)),
                 self.plan.samples.get(next_sample).map(|(date, _)| day_of(*date)),
                 looks.peek().map(|(_, day)| *day),
@@ -505,7 +587,7 @@ impl<'a> Writer<'a> {
             ];
             let last = stops.into_iter().flatten().min().unwrap_or(days).min(days);
             let year = (date.year() - scenario.start.year()) as usize;
-            let weather = self.weather(day, last);
+            let weather = self.weather(day, last, spells);
             self.push(Event::Stretch { weather, year });
             self.reshape();
             if last == year_end {
@@ -513,18 +595,22 @@ impl<'a> Writer<'a> {
             }
             day = last;
         }
+        let (root_zone, after) = (self.root_zone, scenario.start + Days::new(days as u64));
+        let closes_in = self.closes.map(|closes| closes.saturating_sub(days));
+        self.plan.left = Left { root_zone, closes_in, year_is_over: after.ordinal() == 1 };
         self.plan
     }
 
     /// Number of the weather of a stretch.
-    fn weather(&mut self, day: usize, last: usize) -> usize {
+    fn weather(&mut self, day: usize, last: usize, spells: Option<&Spells>) -> usize {
         if let Some(known) = self.plan.spans.get(&(day, last)) {
             return *known;
         }
         let (modifier, clippings) =
             (&self.scenario.decay_modifier[day..last], &self.scenario.clippings_g_m2[day..last]);
+        let of_days = || Arc::new(Weathering::of_days(modifier, clippings));
         let weather = Arc::make_mut(&mut self.plan.weather);
-        weather.push(Weathering::of_days(modifier, clippings));
+        weather.push(spells.map_or_else(of_days, |spells| spells.of(day..last)));
         Arc::make_mut(&mut self.plan.spans).insert((day, last), weather.len() - 1);
         weather.len() - 1
     }

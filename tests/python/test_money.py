@@ -64,8 +64,9 @@ def prices(**more):
 def priced(programme, years=(2025, 2026), play=None, too_much=(0.0,), **more):
     return budget(
         programmes=["one"],
-        calendars=[programme],
+        calendars=[[programme]],
         years=years,
+        span_years=len(years),
         areas_m2=[400],
         prices=prices(**more),
         labour=LABOUR,
