@@ -53,6 +53,14 @@ def test_readme_example(capsys):
     assert "- the data are invented" in said
 
 
+def test_sensitivity_example(capsys):
+    (example,) = blocks((ROOT / "docs/how-to/sensitivity.md").read_text(encoding="utf-8"), "python")
+    exec(compile(example, "sensitivity.md", "exec"), {})
+    share = dict(line.split() for line in capsys.readouterr().out.splitlines())
+    assert float(share["litter_ratio"]) == pytest.approx(0.83, abs=0.05)
+    assert float(share["fill_fraction"]) == pytest.approx(0, abs=0.01)
+
+
 def test_course_folder_reads_as_written(tmp_path):
     found = re.findall(
         r"^```\{code-block\} \w+\n:caption: (\S+)\n\n(.*?)^```", text_of("how-to/course-folder.md"), re.M | re.S
