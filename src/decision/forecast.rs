@@ -137,7 +137,7 @@ impl Forecast {
     /// Probability that a target holds: programmes, greens, dates; and on all greens at once: programmes, dates.
     ///
     /// # Errors
-    /// [`Error::Input`] if the target names a sample that the forecast does not hold.
+    /// [`crate::Error::Input`] if the target names a sample that the forecast does not hold.
     pub fn probability(&self, target: &Target) -> Result<(Vec<f64>, Vec<f64>)> {
         let [programmes, greens, dates, samples, draws] = self.shape;
         let mut p = Problems::default();
