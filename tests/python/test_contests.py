@@ -1,24 +1,16 @@
 """How often a stated chance is right: the page and the caution say what the committed contests show."""
 
-import importlib.util
 import re
-import sys
-from pathlib import Path
 
 import pytest
+from page_maker import DOCS, page_maker
 
 from matledger.comparison import CAUTION
-
-DOCS = Path(__file__).parents[2] / "docs"
 
 
 @pytest.fixture(scope="module")
 def contests():
-    spec = importlib.util.spec_from_file_location("make_contests", DOCS / "make_contests.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["make_contests"] = module
-    spec.loader.exec_module(module)
-    return module
+    return page_maker("make_contests")
 
 
 def test_page_and_caution_say_what_was_measured(contests):

@@ -1,23 +1,15 @@
 """A simulated population beside the published survey."""
 
-import importlib.util
 import re
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
-
-PATH = Path(__file__).parents[2] / "docs" / "make_survey.py"
+from page_maker import page_maker
 
 
 @pytest.fixture(scope="module")
 def survey():
-    spec = importlib.util.spec_from_file_location("make_survey", PATH)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["make_survey"] = module
-    spec.loader.exec_module(module)
-    return module
+    return page_maker("make_survey")
 
 
 @pytest.fixture(scope="module")

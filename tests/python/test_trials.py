@@ -1,22 +1,14 @@
 """The page of published trials says what the library predicts now, misses and all."""
 
-import importlib.util
 import re
-import sys
-from pathlib import Path
 
 import pytest
-
-PATH = Path(__file__).parents[2] / "docs" / "make_trials.py"
+from page_maker import page_maker
 
 
 @pytest.fixture(scope="module")
 def trials():
-    spec = importlib.util.spec_from_file_location("make_trials", PATH)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["make_trials"] = module
-    spec.loader.exec_module(module)
-    return module
+    return page_maker("make_trials")
 
 
 @pytest.fixture(scope="module")
