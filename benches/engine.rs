@@ -9,8 +9,8 @@ use courses::{Course, YEARS};
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use matledger::engine::adjoint::Adjoint;
 use matledger::engine::batch::{Batch, Control, Ensemble};
-use matledger::engine::{Layout, Member, Plan, run};
-use matledger::number::{Dual, Traced};
+use matledger::engine::{Layout, Member, run};
+use matledger::number::{ABREAST, Abreast, Dual, Lanes, Number};
 use std::hint::black_box;
 
 fn parts(c: &mut Criterion) {
@@ -32,27 +32,16 @@ fn parts(c: &mut Criterion) {
         let control = Control { threads: Some(1), ..Control::default() };
         b.iter(|| batch.run(&control, &|block| drop(black_box(block))));
     });
-    group.bench_function("eight members in lanes, one value and its slopes along all fields", |b| {
-        let plans = Plan::in_step(&[(); 8].map(|()| course.scenario(layout, &typical))).unwrap();
-        let plans: Vec<&Plan> = plans.iter().collect();
-        let mut adjoint = Adjoint::default();
-        b.iter(|| {
-            adjoint.trace.restart();
-            let members: Vec<Member<Traced>> = (0..8)
-                .map(|n| {
-                    let mut member = typical.lift::<Traced>();
-                    for field in member.fields_mut() {
-                        *field = adjoint.trace.variable(field.value * (1.0 + 0.01 * f64::from(n)));
-                    }
-                    member
-                })
-                .collect();
-            let last = |read: &[Vec<f64>]| {
-                let slopes = read.iter().map(|of| (0..of.len()).map(|i| f64::from(i + 1 == of.len())).collect());
-                Ok((read.iter().map(|of| of[of.len() - 1]).sum::<f64>(), slopes.collect()))
-            };
-            black_box(adjoint.pull_back(&plans, &members, last)).unwrap()
-        });
+    group.bench_function("four members in lanes, one value and its slopes along all fields", |b| {
+        let mut adjoint = Adjoint::<Lanes<ABREAST>>::default();
+        let mut members: Member<Lanes<ABREAST>> = typical.lift();
+        for field in members.fields_mut() {
+            *field = Lanes::abreast(|lane| field.0[0] * (1.0 + 0.01 * lane as f64));
+        }
+        let last = |read: &[Lanes<ABREAST>]| {
+            (0..read.len()).map(|i| Lanes::constant(f64::from(i + 1 == read.len()))).collect()
+        };
+        b.iter(|| black_box(adjoint.pull_back(&plan, &members, last)));
     });
     let litter: Vec<f64> = (0..64).map(|n| 2.0 + 0.02 * f64::from(n)).collect();
     let ensemble = Ensemble::new(64, &[("litter_ratio", &litter)], &[]).unwrap();

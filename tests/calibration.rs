@@ -45,6 +45,28 @@ fn slopes_agree_with_differences_at_a_hundred_random_points() {
 }
 
 #[test]
+fn chains_side_by_side_see_what_each_sees_alone() {
+    let (site, _) = simulated(1, invented_site(3), &Priors::default());
+    let model = Model::new(site, Priors::default()).unwrap();
+    let mut places: Vec<Vec<f64>> = (0..6).map(|seed| standard_normal(seed, model.len())).collect();
+    places[1][Unknown::YoungDecay.index()] = 9.0;
+    for (place, found) in places.iter().zip(model.log_densities_and_gradients(&places)) {
+        let mut gradient = vec![0.0; model.len()];
+        match (model.log_density_and_gradient(place, &mut gradient), found) {
+            (Ok(alone), Ok((among, slopes))) => {
+                assert_relative_eq!(alone, among, max_relative = 1e-10);
+                gradient
+                    .iter()
+                    .zip(slopes)
+                    .for_each(|(a, b)| assert_relative_eq!(*a, b, epsilon = 1e-6, max_relative = 1e-8));
+            }
+            (Err(alone), Err(among)) => assert_eq!(alone, among),
+            (alone, among) => panic!("{alone:?} alone, {among:?} among others"),
+        }
+    }
+}
+
+#[test]
 fn the_mode_is_a_maximum() {
     let (site, _) = simulated(2, invented_site(3), &Priors::default());
     let model = Model::new(site, Priors::default()).unwrap();

@@ -4,7 +4,7 @@ mod common;
 
 use common::{invented_site, simulated};
 use matledger::Result;
-use matledger::calibration::{Block, Coordinates, Density, Fit, Model, Priors, Sampling};
+use matledger::calibration::{Block, ChainState, Coordinates, Density, Fit, Model, Priors, Sampling};
 use nalgebra::DMatrix;
 use std::sync::atomic::{AtomicBool, AtomicUsize};
 
@@ -17,8 +17,8 @@ fn run(
 ) -> Vec<Block> {
     let (done, stop) = (AtomicUsize::new(0), AtomicBool::new(false));
     let (coordinates, states) = sampling.settle(density, coordinates, chains, &done, &stop).unwrap();
-    let advance = |state| sampling.advance(density, &coordinates, state, draws, &done, &stop).unwrap().0;
-    states.iter().map(advance).collect()
+    let run = sampling.advance(density, &coordinates, &states, draws, &done, &stop).unwrap();
+    run.into_iter().map(|(block, _)| block).collect()
 }
 
 /// Non-centred eight schools (Rubin 1981): `mu ~ N(0, 5)`, `tau ~ half-Cauchy(0, 5)` sampled as its logarithm.
@@ -96,7 +96,7 @@ fn blocks_follow_from_where_the_last_one_ended() {
     let (coordinates, states) = settle();
     assert_eq!((coordinates.clone(), states.clone()), settle());
     assert_ne!(states[0].position, states[1].position);
-    let advance = |state| sampling.advance(&model, &coordinates, state, 3, &done, &stop).unwrap();
-    let (_, middle) = advance(&states[1]);
+    let advance = |states: &[ChainState]| sampling.advance(&model, &coordinates, states, 3, &done, &stop).unwrap();
+    let middle: Vec<ChainState> = advance(&states).into_iter().map(|(_, state)| state).collect();
     assert_eq!(advance(&middle), advance(&middle.clone()));
 }

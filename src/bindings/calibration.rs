@@ -266,10 +266,7 @@ impl PySite {
             .into_iter()
             .map(|(chain, blocks, position, step_size)| ChainState { chain, blocks, position, step_size })
             .collect();
-        let advance = || {
-            let one = |state| sampling.advance(&self.0, &coordinates, state, draws, &progress.done, &progress.stop);
-            states.par_iter().map(one).collect::<Result<Vec<(Block, ChainState)>>>()
-        };
+        let advance = || sampling.advance(&self.0, &coordinates, &states, draws, &progress.done, &progress.stop);
         let done = watched(py, tell, &progress, advance)?;
         done.into_iter()
             .map(|(block, state)| {
@@ -323,15 +320,19 @@ impl PySite {
         let z = rows(&z);
         let read = || z.par_iter().map(|z| self.0.predictions(z)).collect::<Result<Vec<_>>>();
         let read = pooled(py, read).map_err(|error| to_python(py, error))?;
-        let greens = self.0.site().greens.iter().enumerate();
-        greens
-            .map(|(g, green)| {
-                let means: Vec<Vec<f64>> = read.iter().map(|by_green| by_green[g].clone()).collect();
-                let sds: Vec<Vec<f64>> =
-                    z.iter().map(|z| green.tests.iter().map(|test| self.0.test_sd(z, test)).collect()).collect();
-                Ok((matrix(py, &means)?, matrix(py, &sds)?))
-            })
-            .collect()
+        self.beside_their_spread(py, &z, &read)
+    }
+
+    /// The same by the tests' slopes at `centre`, for a quick look.
+    fn predictions_near<'py>(
+        &self,
+        py: Python<'py>,
+        centre: PyReadonlyArray1<'py, f64>,
+        z: PyReadonlyArray2<'py, f64>,
+    ) -> PyResult<Vec<(Matrix<'py>, Matrix<'py>)>> {
+        let (centre, z) = (centre.as_array().to_vec(), rows(&z));
+        let read = pooled(py, || self.0.predictions_near(&centre, &z)).map_err(|error| to_python(py, error))?;
+        self.beside_their_spread(py, &z, &read)
     }
 
     /// Readings of one green at dates: `(draw, date and window, [% OM, g OM/m2, mm])`.
@@ -357,6 +358,24 @@ impl PySite {
 }
 
 impl PySite {
+    /// Predictions of each green's tests with their standard deviations, a row for each row of coordinates.
+    fn beside_their_spread<'py>(
+        &self,
+        py: Python<'py>,
+        z: &[Vec<f64>],
+        read: &[Vec<Vec<f64>>],
+    ) -> PyResult<Vec<(Matrix<'py>, Matrix<'py>)>> {
+        let greens = self.0.site().greens.iter().enumerate();
+        greens
+            .map(|(g, green)| {
+                let means: Vec<Vec<f64>> = read.iter().map(|by_green| by_green[g].clone()).collect();
+                let sds: Vec<Vec<f64>> =
+                    z.iter().map(|z| green.tests.iter().map(|test| self.0.test_sd(z, test)).collect()).collect();
+                Ok((matrix(py, &means)?, matrix(py, &sds)?))
+            })
+            .collect()
+    }
+
     fn readings(&self, green: usize, z: &[Vec<f64>], samples: &[(NaiveDate, Sample)]) -> Result<Vec<f64>> {
         let (model, site) = (&self.0, self.0.site());
         let record = &site.greens[green];

@@ -6,161 +6,43 @@
 
 use super::coordinates::Bend;
 use super::mode::Fit;
-use super::scatter::{CoreSet, PARAMETERS, Part, Spread};
+use super::records::{SiteRecord, SoilTest};
+use super::scatter::{CoreSet, PARAMETERS, Spread};
 use super::unknowns::{Prior, Priors, Transform, Unknown};
-use crate::column::{DecayRates, Densities, Profile, Sample};
-use crate::engine::adjoint::{Adjoint, SIDE_BY_SIDE};
-use crate::engine::{Dated, Layout, Member, Plan, Scenario, run};
+use crate::column::{DecayRates, Densities, Profile};
+use crate::engine::{Member, Plan, Scenario, run};
 use crate::error::{Error, Problems, Result};
-use crate::number::{Dual, Number, Traced};
+use crate::number::Number;
 use chrono::{Datelike, Days, NaiveDate};
 use nalgebra::{Cholesky, DMatrix, DVector};
-use rayon::prelude::*;
-use std::cell::RefCell;
 use std::f64::consts::TAU;
 
-/// One soil test.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SoilTest {
-    /// Date of sampling; cores are pulled before that day's work.
-    pub date: NaiveDate,
-    /// What was sampled.
-    pub sample: Sample,
-    /// Loss on ignition (% of dry mass).
-    pub om_percent: f64,
-    /// Cores in the sample.
-    pub cores: u32,
-    /// Which of the site's methods.
-    pub method: usize,
-    /// Standard deviation that the laboratory states for this test (% OM), in place of the unknown one.
-    pub laboratory_sd: Option<f64>,
-}
-
-/// A laboratory method; the first of a site is the reference, each other one gets an unknown offset.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Method {
-    /// Its name.
-    pub name: String,
-}
-
-/// What is on record of one green.
-#[derive(Debug, Clone, PartialEq)]
-pub struct GreenRecord {
-    /// Its name.
-    pub name: String,
-    /// Clippings of each day of the site's series (g dry/m2).
-    pub clippings_g_m2: Vec<f64>,
-    /// Work done.
-    pub work: Vec<Dated>,
-    /// Soil tests.
-    pub tests: Vec<SoilTest>,
-    /// Thickness of the thatch-mat layer at the start (mm).
-    pub mat_depth_mm: f64,
-}
-
-/// What is on record of a site.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SiteRecord {
-    /// First day of the series.
-    pub start: NaiveDate,
-    /// Decay modifier of each day (-).
-    pub decay_modifier: Vec<f64>,
-    /// The greens.
-    pub greens: Vec<GreenRecord>,
-    /// Laboratory methods, the reference first.
-    pub methods: Vec<Method>,
-    /// How the ground is cut; each green's own mat depth replaces the layout's.
-    pub layout: Layout,
-}
-
-impl SiteRecord {
-    /// The layout of one green.
-    pub fn layout_of(&self, green: usize) -> Layout {
-        Layout { mat_depth_mm: self.greens[green].mat_depth_mm, ..self.layout }
-    }
-}
-
-/// Directions carried in one run.
-const TANGENTS: usize = 8;
-
-/// Predictions of a green's tests, with their slopes: a row for each test, a column for each active coordinate.
-type Slopes = (Vec<f64>, DMatrix<f64>);
-
-struct GreenModel {
-    plan: Plan,
+pub(super) struct GreenModel {
+    pub(super) plan: Plan,
     /// Coordinates that move this green's tests.
-    active: Vec<usize>,
+    pub(super) active: Vec<usize>,
     /// Tests of one set of cores each.
-    sets: Vec<CoreSet>,
+    pub(super) sets: Vec<CoreSet>,
     /// Years up to the last test.
-    years: usize,
-}
-
-thread_local! {
-    /// Room that every gradient of a thread uses again.
-    static ADJOINT: RefCell<Adjoint> = RefCell::default();
+    pub(super) years: usize,
 }
 
 /// The density of a site's unknowns.
 pub struct Model {
-    site: SiteRecord,
-    priors: Priors,
-    greens: Vec<GreenModel>,
+    pub(super) site: SiteRecord,
+    pub(super) priors: Priors,
+    pub(super) greens: Vec<GreenModel>,
     years: Vec<i32>,
     names: Vec<String>,
-    earlier: Option<Earlier>,
+    pub(super) earlier: Option<Earlier>,
 }
 
 /// A normal posterior of earlier tests, standing in for the prior.
-struct Earlier {
+pub(super) struct Earlier {
     mean: DVector<f64>,
-    precision: DMatrix<f64>,
+    pub(super) precision: DMatrix<f64>,
     /// Of the precision.
     log_determinant: f64,
-}
-
-/// Fields of a member that are unknown; the density of sand is not.
-const FIELDS: usize = 12;
-
-/// All that the engine takes in of a member and that is unknown: fields, then years.
-fn inputs_of<T>(member: &mut Member<T>) -> Vec<&mut T> {
-    let Member {
-        litter_ratio,
-        decay,
-        fill_fraction,
-        root_share,
-        densities,
-        sand_scale,
-        young_share,
-        profile,
-        year_multipliers,
-    } = member;
-    let fields: [&mut T; FIELDS] = [
-        litter_ratio,
-        &mut decay.young_per_year,
-        &mut decay.old_per_year,
-        &mut decay.humified,
-        fill_fraction,
-        root_share,
-        &mut densities.om,
-        sand_scale,
-        young_share,
-        &mut profile.base_percent,
-        &mut profile.surface_percent,
-        &mut profile.scale_mm,
-    ];
-    fields.into_iter().chain(year_multipliers).collect()
-}
-
-/// The log density at one point, with what a mode search needs.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Evaluation {
-    /// Log of prior times likelihood, with all constants.
-    pub log_density: f64,
-    /// Its gradient.
-    pub gradient: DVector<f64>,
-    /// Expected information: identity of the prior plus Fisher information of the tests.
-    pub information: DMatrix<f64>,
 }
 
 impl Model {
@@ -219,10 +101,7 @@ impl Model {
             p.nest(&green.name, scenario.validate())?;
         }
         p.into_result(())?;
-        let mut plans = Vec::new();
-        for together in scenarios.chunks(SIDE_BY_SIDE) {
-            plans.extend(Plan::in_step(together)?);
-        }
+        let plans = scenarios.iter().map(Plan::new).collect::<Result<Vec<_>>>()?;
         let mut model = Self { names: Vec::new(), greens: Vec::new(), years, site, priors, earlier: None };
         model.names = model.coordinate_names();
         model.greens = plans.into_iter().enumerate().map(|(g, plan)| model.green_model(g, plan)).collect();
@@ -266,11 +145,11 @@ impl Model {
         Unknown::ALL.len() + year
     }
 
-    fn offset_index(&self, method: usize) -> Option<usize> {
+    pub(super) fn offset_index(&self, method: usize) -> Option<usize> {
         method.checked_sub(1).map(|m| Unknown::ALL.len() + self.years.len() + m)
     }
 
-    fn correlation_index(&self) -> Option<usize> {
+    pub(super) fn correlation_index(&self) -> Option<usize> {
         let index = Unknown::ALL.len() + self.years.len() + self.site.methods.len() - 1;
         self.priors.scatter.depth_correlation.then_some(index)
     }
@@ -361,7 +240,7 @@ impl Model {
     }
 
     /// What the tests of one green should read (% OM), less what its method reads above the reference.
-    fn read<T: Number>(&self, green: usize, member: &Member<T>) -> Result<Vec<T>> {
+    pub(super) fn read<T: Number>(&self, green: usize, member: &Member<T>) -> Result<Vec<T>> {
         let tests = &self.site.greens[green].tests;
         if tests.is_empty() {
             return Ok(Vec::new());
@@ -410,68 +289,15 @@ impl Model {
         values
     }
 
-    /// Predictions of a green's tests with their derivatives along its active coordinates: the engine's along what it
-    /// takes in, times those of what it takes in along the coordinates.
-    fn jacobian(&self, green: usize, z: &[f64]) -> Result<Slopes> {
-        let GreenModel { active, years, .. } = &self.greens[green];
-        let tests = &self.site.greens[green].tests;
-        let member = self.member(green, &|i| z[i]);
-        let inputs = FIELDS + years;
-        let mut values = vec![0.0; tests.len()];
-        let mut by_input = DMatrix::zeros(tests.len(), inputs);
-        for first in (0..inputs).step_by(TANGENTS) {
-            let mut lifted = member.lift::<Dual<TANGENTS>>();
-            for (direction, input) in inputs_of(&mut lifted).into_iter().skip(first).take(TANGENTS).enumerate() {
-                *input = Dual::variable(input.value, direction);
-            }
-            for (i, read) in self.read(green, &lifted)?.into_iter().enumerate() {
-                values[i] = read.value;
-                let width = TANGENTS.min(inputs - first);
-                for (j, slope) in read.derivative.into_iter().take(width).enumerate() {
-                    by_input[(i, first + j)] = slope;
-                }
-            }
-        }
-        let mut by_coordinate = DMatrix::zeros(inputs, active.len());
-        for (chunk_at, chunk) in active.chunks(TANGENTS).enumerate() {
-            let lift = |i: usize| {
-                let direction = chunk.iter().position(|&c| c == i).unwrap_or(TANGENTS);
-                Dual::<TANGENTS>::variable(z[i], direction)
-            };
-            let mut lifted = self.member(green, &lift);
-            for (row, input) in inputs_of(&mut lifted).into_iter().take(inputs).enumerate() {
-                for (j, slope) in input.derivative.into_iter().take(chunk.len()).enumerate() {
-                    by_coordinate[(row, chunk_at * TANGENTS + j)] = slope;
-                }
-            }
-        }
-        let mut slopes = by_input * by_coordinate;
-        for (i, test) in tests.iter().enumerate() {
-            if let Some(offset) = self.offset_index(test.method) {
-                let prior = self.priors.method_offset;
-                values[i] += prior.value(z[offset]);
-                if let Some(column) = active.iter().position(|&c| c == offset) {
-                    slopes[(i, column)] += prior.slope(z[offset]);
-                }
-            }
-        }
-        Ok((values, slopes))
-    }
-
-    fn check_length(&self, z: &[f64]) -> Result<()> {
+    pub(super) fn check_length(&self, z: &[f64]) -> Result<()> {
         let mut p = Problems::default();
         let n = self.len();
         p.require(z.len() == n, "z", format!("{} coordinates", z.len()), format!("{n} coordinates"));
         p.into_result(())
     }
 
-    fn jacobians(&self, z: &[f64]) -> Result<Vec<Slopes>> {
-        self.check_length(z)?;
-        (0..self.greens.len()).into_par_iter().map(|g| self.jacobian(g, z)).collect()
-    }
-
     /// Core error, laboratory error and correlation of depths with their slopes, and their coordinates.
-    fn spread(&self, z: &[f64]) -> (Spread, [Option<usize>; PARAMETERS]) {
+    pub(super) fn spread(&self, z: &[f64]) -> (Spread, [Option<usize>; PARAMETERS]) {
         let slope = |prior: &Prior, index: usize| (prior.value(z[index]), prior.slope(z[index]));
         let [core, laboratory] = [Unknown::CoreSd, Unknown::LaboratorySd].map(Unknown::index);
         let shared = &self.priors.shared;
@@ -485,7 +311,7 @@ impl Model {
     }
 
     /// Log prior at `z`, with its gradient written to `gradient`.
-    fn prior_slope(&self, z: &[f64], gradient: &mut [f64]) -> f64 {
+    pub(super) fn prior_slope(&self, z: &[f64], gradient: &mut [f64]) -> f64 {
         let n = self.len() as f64;
         let (square, log_determinant) = match &self.earlier {
             None => {
@@ -500,148 +326,6 @@ impl Model {
             }
         };
         -0.5 * (square + n * TAU.ln() - log_determinant)
-    }
-
-    /// The log density with gradient and expected information at coordinates `z`.
-    ///
-    /// # Errors
-    /// [`Error::Input`] if `z` has the wrong length, [`Error::Numerical`] if a run leaves the real numbers.
-    pub fn evaluate(&self, z: &[f64]) -> Result<Evaluation> {
-        let jacobians = self.jacobians(z)?;
-        let n = self.len();
-        let mut gradient = DVector::zeros(n);
-        let mut log_density = self.prior_slope(z, gradient.as_mut_slice());
-        let mut information = self.earlier.as_ref().map_or_else(|| DMatrix::identity(n, n), |e| e.precision.clone());
-        let (_, coordinates) = self.spread(z);
-        self.likelihood(z, &jacobians, |green, set, part, slopes| {
-            let active = &self.greens[green].active;
-            log_density += part.log_density;
-            self.add_slopes(&mut gradient, green, set, &part, slopes);
-            let rows = slopes.select_rows(&set.tests);
-            let of_tests = rows.tr_mul(&part.information) * &rows;
-            for (a, &i) in active.iter().enumerate() {
-                for (b, &j) in active.iter().enumerate() {
-                    information[(i, j)] += of_tests[(a, b)];
-                }
-            }
-            for (k, i) in coordinates.iter().enumerate() {
-                for (l, j) in coordinates.iter().enumerate() {
-                    if let (Some(i), Some(j)) = (i, j) {
-                        information[(*i, *j)] += part.spread_information[k][l];
-                    }
-                }
-            }
-        })?;
-        Ok(Evaluation { log_density, gradient, information })
-    }
-
-    /// The log density, with its gradient written to `gradient`.
-    ///
-    /// The gradient comes backwards over the runs, at a few times the cost of the density itself.
-    ///
-    /// # Errors
-    /// Those of [`Model::evaluate`].
-    pub fn log_density_and_gradient(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
-        self.check_length(z)?;
-        let mut log_density = self.prior_slope(z, gradient);
-        ADJOINT.with_borrow_mut(|adjoint| {
-            for first in (0..self.greens.len()).step_by(SIDE_BY_SIDE) {
-                let together = first..(first + SIDE_BY_SIDE).min(self.greens.len());
-                log_density += self.likelihood_back(adjoint, together, z, gradient)?;
-            }
-            if z.iter().all(|z| z.is_finite()) { Ok(log_density) } else { Err(self.blame(z)) }
-        })
-    }
-
-    /// Log likelihood of some greens' tests; adds its gradient.
-    fn likelihood_back(
-        &self,
-        adjoint: &mut Adjoint,
-        greens: std::ops::Range<usize>,
-        z: &[f64],
-        gradient: &mut [f64],
-    ) -> Result<f64> {
-        let greens: Vec<usize> = greens.filter(|&g| !self.site.greens[g].tests.is_empty()).collect();
-        adjoint.trace.restart();
-        let at: Vec<Traced> = z.iter().map(|&z| adjoint.trace.variable(z)).collect();
-        let members: Vec<_> = greens.iter().map(|&g| self.member(g, &|i| at[i])).collect();
-        let plans: Vec<_> = greens.iter().map(|&g| &self.greens[g].plan).collect();
-        let (spread, coordinates) = self.spread(z);
-        let offset = self.priors.method_offset;
-        let log_likelihood = adjoint.pull_back(&plans, &members, |read| {
-            let mut found = 0.0;
-            let mut slopes: Vec<Vec<f64>> = read.iter().map(|read| vec![0.0; read.len()]).collect();
-            for ((&g, read), slopes) in greens.iter().zip(read).zip(&mut slopes) {
-                let GreenModel { plan, sets, .. } = &self.greens[g];
-                let tests = &self.site.greens[g].tests;
-                let predicted = |i: usize| {
-                    let method = tests[i].method;
-                    let above = self.offset_index(method).map_or(0.0, |index| offset.value(z[index]));
-                    read[plan.reading_of(i)] + above
-                };
-                for set in sets {
-                    let residuals = DVector::from_iterator(
-                        set.tests.len(),
-                        set.tests.iter().map(|&i| tests[i].om_percent - predicted(i)),
-                    );
-                    let freedom = self.priors.scatter.degrees_of_freedom;
-                    let weighed = set.slopes(tests, &residuals, &spread, freedom).ok_or_else(|| self.blame(z))?;
-                    found += weighed.log_density;
-                    for (&i, by_prediction) in set.tests.iter().zip(weighed.by_prediction.iter()) {
-                        slopes[plan.reading_of(i)] += by_prediction;
-                        if let Some(index) = self.offset_index(tests[i].method) {
-                            gradient[index] += by_prediction * offset.slope(z[index]);
-                        }
-                    }
-                    for (slope, index) in weighed.by_spread.iter().zip(coordinates) {
-                        if let Some(index) = index {
-                            gradient[index] += slope;
-                        }
-                    }
-                }
-            }
-            Ok((found, slopes))
-        })?;
-        at.iter().zip(gradient).for_each(|(number, slope)| *slope += adjoint.trace.slope(*number));
-        Ok(log_likelihood)
-    }
-
-    fn add_slopes(&self, gradient: &mut DVector<f64>, green: usize, set: &CoreSet, part: &Part, slopes: &DMatrix<f64>) {
-        let active = &self.greens[green].active;
-        for (row, &test) in set.tests.iter().enumerate() {
-            for (column, &i) in active.iter().enumerate() {
-                gradient[i] += slopes[(test, column)] * part.by_prediction[row];
-            }
-        }
-        let at = [Some(Unknown::CoreSd.index()), Some(Unknown::LaboratorySd.index()), self.correlation_index()];
-        for (slope, index) in part.by_spread.iter().zip(at) {
-            if let Some(i) = index {
-                gradient[i] += slope;
-            }
-        }
-    }
-
-    /// Hands every core set's part of the likelihood to `take`.
-    fn likelihood(
-        &self,
-        z: &[f64],
-        jacobians: &[Slopes],
-        mut take: impl FnMut(usize, &CoreSet, Part, &DMatrix<f64>),
-    ) -> Result<()> {
-        let (spread, _) = self.spread(z);
-        for (g, (values, slopes)) in jacobians.iter().enumerate() {
-            let tests = &self.site.greens[g].tests;
-            for set in &self.greens[g].sets {
-                let residual = set.tests.iter().map(|&i| tests[i].om_percent - values[i]);
-                let residuals = DVector::from_iterator(set.tests.len(), residual);
-                let freedom = self.priors.scatter.degrees_of_freedom;
-                match set.part(tests, &residuals, &spread, freedom) {
-                    Some(part) => take(g, set, part, slopes),
-                    None => return Err(self.blame(z)),
-                }
-            }
-        }
-        if z.iter().all(|z| z.is_finite()) { Ok(()) } else { Err(self.blame(z)) }
     }
 
     /// Log density of each test given the unknowns, green by green; tests that share an error term, given the others.
@@ -675,7 +359,7 @@ impl Model {
     }
 
     /// Says which test or coordinate makes the density infinite.
-    fn blame(&self, z: &[f64]) -> Error {
+    pub(super) fn blame(&self, z: &[f64]) -> Error {
         if let Some(i) = z.iter().position(|z| !z.is_finite()) {
             return Error::Numerical(format!(
                 "the log density is not finite: coordinate {} is {}",

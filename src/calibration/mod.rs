@@ -1,16 +1,22 @@
 //! Turns unknowns into a density and finds what the soil tests say about them. Never steps a parcel.
 
+mod backwards;
 mod coordinates;
 mod density;
+mod information;
+mod lockstep;
 mod mode;
+mod records;
 mod sample;
 mod scatter;
 mod taught;
 mod unknowns;
 
 pub use coordinates::{Bend, Coordinates};
-pub use density::{Evaluation, GreenRecord, Method, Model, SiteRecord, SoilTest};
+pub use density::Model;
+pub use information::Evaluation;
 pub use mode::{Draws, Fit, climb};
+pub use records::{GreenRecord, Method, SiteRecord, SoilTest};
 pub use sample::{Block, ChainState, Density, Sampling};
 pub use scatter::Scatter;
 pub use taught::{Lesson, Taught};

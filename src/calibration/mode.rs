@@ -1,6 +1,7 @@
 //! The most probable unknowns, and a normal approximation around them.
 
-use super::density::{Evaluation, Model};
+use super::density::Model;
+use super::information::Evaluation;
 use crate::error::{Error, Result};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use rand::SeedableRng;

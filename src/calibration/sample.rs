@@ -3,11 +3,12 @@
 //! Chains settle together, in windows: each chain settles its step size, and after each window but the last the
 //! coordinates are learnt anew from the draws of all chains.
 //!
-//! A chain runs in blocks. Each block's draws follow from the density, the seed, the chain, the block's number and the
+//! Chains ask for the density in step ([`super::lockstep`]), and a chain runs in blocks. Each block's draws follow from the density, the seed, the chain, the block's number and the
 //! state that the block before it left, so that a chain stopped after any block goes on to the same draws.
 
 use super::coordinates::Coordinates;
 use super::density::Model;
+use super::lockstep::in_step;
 use super::mode::Draws;
 use crate::error::{Error, Problems, Result};
 use nuts_rs::{
@@ -17,7 +18,6 @@ use nuts_rs::{
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
-use rayon::prelude::*;
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
@@ -31,6 +31,15 @@ pub trait Density: Sync {
     /// # Errors
     /// [`Error::Numerical`] where the density cannot be computed; a sampler takes it as a divergence.
     fn log_density(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64>;
+
+    /// The log density and its gradient at each of several places: those of chains that go in step.
+    fn log_densities(&self, places: &[Vec<f64>]) -> Vec<Result<(f64, Vec<f64>)>> {
+        let at = |z: &Vec<f64>| {
+            let mut gradient = vec![0.0; z.len()];
+            self.log_density(z, &mut gradient).map(|found| (found, gradient))
+        };
+        places.iter().map(at).collect()
+    }
 }
 
 impl Density for Model {
@@ -40,6 +49,10 @@ impl Density for Model {
 
     fn log_density(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
         self.log_density_and_gradient(z, gradient)
+    }
+
+    fn log_densities(&self, places: &[Vec<f64>]) -> Vec<Result<(f64, Vec<f64>)>> {
+        self.log_densities_and_gradients(places)
     }
 }
 
@@ -270,8 +283,7 @@ impl Sampling {
         let mut ends = WINDOWS.map(|end| (end * self.tune as f64).round() as usize).into_iter().peekable();
         let mut begin = 0;
         while let Some(end) = ends.next() {
-            let settle = |state: &ChainState| self.block(density, &coordinates, state, true, end - begin, done, stop);
-            let run = states.par_iter().map(settle).collect::<Result<Vec<_>>>()?;
+            let run = self.blocks(density, &coordinates, &states, true, end - begin, done, stop)?;
             begin = end;
             let (blocks, after): (Vec<Block>, Vec<ChainState>) = run.into_iter().unzip();
             states = after;
@@ -282,7 +294,7 @@ impl Sampling {
         Ok((coordinates, states))
     }
 
-    /// Runs a chain on by a block.
+    /// Runs chains on by a block each.
     ///
     /// # Errors
     /// Those of [`Sampling::settle`].
@@ -290,12 +302,28 @@ impl Sampling {
         &self,
         density: &impl Density,
         coordinates: &Coordinates,
-        state: &ChainState,
+        states: &[ChainState],
         draws: usize,
         done: &AtomicUsize,
         stop: &AtomicBool,
-    ) -> Result<(Block, ChainState)> {
-        self.block(density, coordinates, state, false, draws, done, stop)
+    ) -> Result<Vec<(Block, ChainState)>> {
+        self.blocks(density, coordinates, states, false, draws, done, stop)
+    }
+
+    #[expect(clippy::too_many_arguments)]
+    fn blocks(
+        &self,
+        density: &impl Density,
+        coordinates: &Coordinates,
+        states: &[ChainState],
+        settling: bool,
+        draws: usize,
+        done: &AtomicUsize,
+        stop: &AtomicBool,
+    ) -> Result<Vec<(Block, ChainState)>> {
+        let one =
+            |chain: usize, density: &_| self.block(density, coordinates, &states[chain], settling, draws, done, stop);
+        in_step(density, states.len(), one).into_iter().collect()
     }
 
     fn stream(&self, chain: usize, block: usize) -> ChaCha8Rng {

@@ -1,6 +1,6 @@
 //! How soil tests scatter around the model: laboratory and core error, outliers, depths of one set of cores.
 
-use super::density::SoilTest;
+use super::records::SoilTest;
 use crate::error::{Problems, Result};
 use nalgebra::{Cholesky, DMatrix, DVector};
 use statrs::function::gamma::ln_gamma;

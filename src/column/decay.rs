@@ -164,6 +164,19 @@ impl<T: Number> TwoPools<T> {
         }
     }
 
+    /// The same span in another number type.
+    #[inline(always)]
+    pub(crate) fn map<U>(&self, to: impl Fn(T) -> U) -> TwoPools<U> {
+        TwoPools {
+            young_kept: to(self.young_kept),
+            young_to_old: to(self.young_to_old),
+            old_kept: to(self.old_kept),
+            young_fed: to(self.young_fed),
+            old_fed: to(self.old_fed),
+            litter: to(self.litter),
+        }
+    }
+
     /// This span followed by another.
     #[inline(always)]
     pub fn then(&self, next: &Self) -> Self {

@@ -170,8 +170,8 @@ pub(crate) struct Passed<T> {
 }
 
 impl<T: Number> Column<T> {
-    /// Carries slopes back over [`Column::grow_and_decay`], from the column as it stood before it. `young` and `old` come
-    /// with the slopes along the pools after the span and leave with those before it; `mineral` leaves with its own.
+    /// Carries slopes back over [`Column::grow_and_decay`], from the column as it stood before it. `mineral`, `young` and
+    /// `old` come with the slopes along the pools after the span and leave with those before it.
     ///
     /// What the ledger takes is left out. `passed` is working room.
     #[inline(always)]
@@ -242,7 +242,7 @@ impl<T: Number> Column<T> {
             by_old_gone -= o * by_change;
             by_surface_share += depth_mm.pick_less(surface_to, by_per_mm, zero);
             by_roots_share += roots * by_per_mm * per_scale;
-            mineral[i] = volumes.mineral * by_thickness;
+            mineral[i] += volumes.mineral * by_thickness;
             young[i] = pools.young_kept * by_young + pools.young_to_old * by_old - young_gone * by_change
                 + volumes.om * by_thickness;
             old[i] = pools.old_kept * by_old - old_gone * by_change + volumes.om * by_thickness;

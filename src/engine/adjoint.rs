@@ -1,295 +1,316 @@
-//! Slopes of one outcome of many tests along everything that went into their runs, backwards over the tape.
+//! Slopes of an outcome of many readings along all that went into a run, backwards over the tape.
 //!
-//! Work, splits and samples are written down as they are run and differentiated step by step; a stretch, where the time
-//! goes, has its own rule, and is run and carried back for several members side by side.
+//! A run keeps the column as it stands at the start of each leg: what is done and sampled between two stretches. On the
+//! way back a leg is run once more, written down and differentiated step by step, so that a new kind of work brings its
+//! own slopes and what is written down stays small; the stretch after it has a rule of its own. Several members may go
+//! side by side on one plan.
 
 use super::kernel::State;
-use super::lanes::{LANES, widest};
+use super::lanes::widest;
 use super::member::Member;
 use super::plan::{Event, Plan};
 use crate::column::litter::Passed;
-use crate::column::{Column, Densities, FASTEST_DECAY_PER_YEAR, Ledger, Profile, TwoPools};
-use crate::error::{Error, Result};
-use crate::number::{Dual, Lanes, Number, Trace, Traced};
-
-type Wide = Lanes<LANES>;
-
-/// Members that go side by side at most.
-pub const SIDE_BY_SIDE: usize = LANES;
+use crate::column::{Column, DecayRates, Ledger, TwoPools};
+use crate::number::{ABREAST, Abreast, Dual, Lanes, Number, Trace, Traced};
+use std::cell::RefCell;
+use std::ops::Range;
 
 /// Of the pools' numbers: rates of decay, the humified share, and the litter per gram of clippings.
 const POOL_INPUTS: usize = 4;
-type PoolSlopes = [[f64; POOL_INPUTS]; 5];
 
-/// A run that is written down.
-struct Run<'a> {
-    plan: &'a Plan,
-    member: &'a Member<Traced>,
-    column: Column<Traced>,
-    state: State<Traced>,
-    readings: Vec<Traced>,
-    next: usize,
+/// Growth and decay after a leg.
+struct Span<T> {
+    pools: TwoPools<Dual<POOL_INPUTS, T>>,
+    year: usize,
 }
 
-impl<'a> Run<'a> {
-    fn start(plan: &'a Plan, member: &'a Member<Traced>) -> Self {
-        let column = Column::new(&plan.parcels_mm, &member.profile, member.young_share, member.densities);
-        Self { plan, member, state: State::start(&column), column, readings: Vec::new(), next: 0 }
-    }
-
-    /// Does what comes before the next stretch; its weather and year.
-    fn up_to_stretch(&mut self) -> Option<(usize, usize)> {
-        while let Some(event) = self.plan.tape().get(self.next) {
-            self.next += 1;
-            match event {
-                Event::Stretch { weather, year } => return Some((*weather, *year)),
-                Event::Read { sample, root_zone } => {
-                    let sample = &self.plan.samples[*sample].1;
-                    self.readings.push(self.column.read(sample, *root_zone).om_percent());
-                }
-                Event::Look(_) | Event::YearEnd => {}
-                event => self.state.step(self.plan, self.member, &mut self.column, event),
-            }
-        }
-        None
-    }
-
-    /// What the span does to the pools, with its slopes.
-    fn pools(&self, weather: usize, year: usize) -> (TwoPools<f64>, PoolSlopes) {
-        let rates = &self.member.decay;
-        let variable = |number: Traced, i: usize| Dual::<POOL_INPUTS>::variable(number.value, i);
-        let rates = crate::column::DecayRates {
-            young_per_year: variable(rates.young_per_year, 0),
-            old_per_year: variable(rates.old_per_year, 1),
-            humified: variable(rates.humified, 2),
-        };
-        let litter = self.member.litter_ratio.value * multiplier(self.member, year).value;
-        let pools = TwoPools::over(&self.plan.weather[weather], &rates, Dual::variable(litter, 3));
-        let TwoPools { young_kept, young_to_old, old_kept, young_fed, old_fed, litter } = pools;
-        (
-            TwoPools {
-                young_kept: young_kept.value,
-                young_to_old: young_to_old.value,
-                old_kept: old_kept.value,
-                young_fed: young_fed.value,
-                old_fed: old_fed.value,
-                litter: litter.value,
-            },
-            [young_kept, young_to_old, old_kept, young_fed, old_fed].map(|number| number.derivative),
-        )
-    }
-}
-
-/// A stretch that was passed: what is needed to carry slopes back over it.
-struct Span {
-    /// Steps on the trace before it.
-    position: usize,
-    pools: TwoPools<Wide>,
-    pool_slopes: [PoolSlopes; LANES],
-    years: [usize; LANES],
-    /// Parcels of the longest column; shorter ones are filled up below.
-    parcels: usize,
-    /// Where the columns before it begin among those kept.
+/// What is done and sampled between two stretches, and the stretch after it.
+struct Leg<T> {
+    /// Of the tape.
+    events: Range<usize>,
+    /// Of the readings.
+    readings: Range<usize>,
+    /// Where the column before it begins among the pools kept: mineral, young and old, and holes if there are any.
     kept: usize,
-    /// Nodes of each lane's young and old after it, bottom first.
-    after: [(u32, usize); LANES],
+    parcels: usize,
+    has_holes: bool,
+    open_mm: T,
+    room_mm: T,
+    span: Option<Span<T>>,
 }
 
-/// Room for runs side by side and the way back, to be used again.
-#[derive(Default)]
-pub struct Adjoint {
-    /// The trace.
-    pub trace: Trace,
-    spans: Vec<Span>,
-    /// Mineral, young and old before each span, bottom first.
-    masses: Vec<[Wide; 3]>,
-    /// Their nodes.
-    nodes: Vec<[[u32; LANES]; 3]>,
-    slopes: [Vec<Wide>; 3],
-    passed: Vec<Passed<Wide>>,
+/// Room for runs and the way back, to be used again.
+pub struct Adjoint<T: Abreast> {
+    trace: Trace<T>,
+    legs: Vec<Leg<T>>,
+    kept: Vec<T::Packed>,
+    passed: Vec<Passed<T>>,
 }
 
-impl Adjoint {
-    /// Runs members side by side, each on its own plan, and carries the slopes that `weigh` gives for their readings back
-    /// to all that was on the trace before. `weigh` sees what every sample reads (% OM, in the order of each plan's
-    /// readings).
-    ///
-    /// The plans come from [`Plan::in_step`], at most [`SIDE_BY_SIDE`] of them.
-    ///
-    /// # Errors
-    /// [`Error::Numerical`] if a decay rate is above [`FASTEST_DECAY_PER_YEAR`], and those of `weigh`.
-    pub fn pull_back<R>(
-        &mut self,
-        plans: &[&Plan],
-        members: &[Member<Traced>],
-        weigh: impl FnOnce(&[Vec<f64>]) -> Result<(R, Vec<Vec<f64>>)>,
-    ) -> Result<R> {
-        for member in members {
-            let fastest = member.decay.young_per_year.largest().max(member.decay.old_per_year.largest());
-            if fastest > FASTEST_DECAY_PER_YEAR {
-                return Err(Error::Numerical(format!(
-                    "a decay rate of {fastest} 1/yr; the series hold up to {FASTEST_DECAY_PER_YEAR}"
-                )));
-            }
-        }
-        self.spans.clear();
-        self.masses.clear();
-        self.nodes.clear();
-        let mut runs: Vec<Run<'_>> = plans.iter().zip(members).map(|(plan, member)| Run::start(plan, member)).collect();
-        let mut column = abreast(members);
-        let root_share = side_by_side(members, |m| m.root_share.value);
-        loop {
-            let stretches: Option<Vec<_>> = runs.iter_mut().map(Run::up_to_stretch).collect();
-            match stretches {
-                Some(stretches) if !stretches.is_empty() => self.pass(&mut column, root_share, &mut runs, &stretches),
-                _ => break,
-            }
-        }
-        let read = |run: &Run<'_>| run.readings.iter().map(|reading| reading.value).collect();
-        let readings: Vec<Vec<f64>> = runs.iter().map(read).collect();
-        let (weight, slopes) = weigh(&readings)?;
-        self.trace.seed(Traced::zero(), 0.0);
-        for (run, slopes) in runs.iter().zip(slopes) {
-            run.readings.iter().zip(slopes).for_each(|(reading, slope)| self.trace.seed(*reading, slope));
-        }
-        while let Some(span) = self.spans.pop() {
-            self.back(&mut column, root_share, members, plans[0], &span);
-        }
-        self.trace.sweep_to(0);
-        Ok(weight)
+impl<T: Abreast> Default for Adjoint<T> {
+    fn default() -> Self {
+        Self { trace: Trace::default(), legs: Vec::new(), kept: Vec::new(), passed: Vec::new() }
     }
+}
 
-    fn pass(
-        &mut self,
-        column: &mut Column<Wide>,
-        root_share: Wide,
-        runs: &mut [Run<'_>],
-        stretches: &[(usize, usize)],
-    ) {
-        let parcels = runs.iter().map(|run| run.column.len()).max().unwrap_or(0);
-        let (position, kept) = (self.trace.position(), self.masses.len());
-        self.masses.resize(kept + parcels, [Wide::zero(); 3]);
-        self.nodes.resize(kept + parcels, [[0; LANES]; 3]);
-        let (masses, nodes) = (&mut self.masses[kept..], &mut self.nodes[kept..]);
-        let mut pools = TwoPools::nothing();
-        let mut pool_slopes = [PoolSlopes::default(); LANES];
-        let mut years = [0; LANES];
-        for (lane, (run, &(weather, year))) in runs.iter().zip(stretches).enumerate() {
-            let own = &run.column;
-            let below = parcels - own.len();
-            for (k, pool) in [&own.mineral, &own.young, &own.old].into_iter().enumerate() {
-                for ((mass, node), number) in masses[below..].iter_mut().zip(&mut nodes[below..]).zip(pool) {
-                    (mass[k].0[lane], node[k][lane]) = (number.value, number.node());
-                }
-            }
-            let (own, slopes) = run.pools(weather, year);
-            set_lane(&mut pools, lane, &own);
-            (pool_slopes[lane], years[lane]) = (slopes, year);
-        }
-        lay_out(column, masses);
-        let depths = runs[0].plan.layout.litter;
-        widest(|| {
-            let mut ledger = Ledger::opened(Wide::zero(), Wide::zero());
-            column.grow_and_decay(&pools, &depths, root_share, &mut ledger.om);
-        });
-        let mut after = [(0, 0); LANES];
-        for (lane, run) in runs.iter_mut().enumerate() {
-            let len = run.column.len();
-            let first = self.trace.reserve(2 * len);
-            for i in 0..len {
-                let at = parcels - len + i;
-                run.column.young[i] = Traced::at(column.young[at].0[lane], first + i as u32);
-                run.column.old[i] = Traced::at(column.old[at].0[lane], first + (len + i) as u32);
-            }
-            after[lane] = (first, len);
-        }
-        self.spans.push(Span { position, pools, pool_slopes, years, parcels, kept, after });
+/// A number whose room for the way back is kept by each thread.
+pub trait Roomy: Abreast {
+    /// Does a piece of work in the thread's room.
+    fn in_room<R>(work: impl FnOnce(&mut Adjoint<Self>) -> R) -> R;
+}
+
+thread_local! {
+    static PLAIN: RefCell<Adjoint<f64>> = RefCell::default();
+    static SIDE_BY_SIDE: RefCell<Adjoint<Lanes<ABREAST>>> = RefCell::default();
+}
+
+impl Roomy for f64 {
+    fn in_room<R>(work: impl FnOnce(&mut Adjoint<Self>) -> R) -> R {
+        PLAIN.with_borrow_mut(work)
     }
+}
 
-    fn back(
-        &mut self,
-        column: &mut Column<Wide>,
-        root_share: Wide,
-        members: &[Member<Traced>],
-        plan: &Plan,
-        span: &Span,
-    ) {
-        let Self { trace, masses, nodes, slopes, passed, .. } = self;
-        trace.sweep_to(span.position);
-        let (masses, nodes) = (&masses[span.kept..][..span.parcels], &nodes[span.kept..][..span.parcels]);
-        for pool in slopes.iter_mut() {
-            pool.clear();
-            pool.resize(span.parcels, Wide::zero());
-        }
-        for (lane, &(first, len)) in span.after.iter().enumerate() {
-            for i in 0..len {
-                let at = span.parcels - len + i;
-                slopes[1][at].0[lane] = trace.slope_at(first + i as u32);
-                slopes[2][at].0[lane] = trace.slope_at(first + (len + i) as u32);
+impl Roomy for Lanes<ABREAST> {
+    fn in_room<R>(work: impl FnOnce(&mut Adjoint<Self>) -> R) -> R {
+        SIDE_BY_SIDE.with_borrow_mut(work)
+    }
+}
+
+/// Does the work and reads the samples of a leg.
+fn walk<N: Number>(plan: &Plan, member: &Member<N>, events: &[Event], column: &mut Column<N>, readings: &mut Vec<N>) {
+    // No ledger is kept: `run` has its own.
+    let mut state = State { ledger: Ledger::opened(N::zero(), N::zero()) };
+    for event in events {
+        match event {
+            Event::Read { sample, root_zone } => {
+                readings.push(column.read(&plan.samples[*sample].1, *root_zone).om_percent());
             }
-        }
-        lay_out(column, masses);
-        let [mineral, young, old] = slopes;
-        let depths = plan.layout.litter;
-        let found =
-            widest(|| column.grow_and_decay_back(&span.pools, &depths, root_share, [mineral, young, old], passed));
-        for (lane, (member, &(_, len))) in members.iter().zip(&span.after).enumerate() {
-            for at in span.parcels - len..span.parcels {
-                for k in 0..3 {
-                    trace.add_at(nodes[at][k][lane], slopes[k][at].0[lane]);
-                }
-            }
-            let om = member.densities.om;
-            trace.add_at(member.root_share.node(), found.root_share.0[lane]);
-            trace.add_at(om.node(), -found.om_volume.0[lane] / (1000.0 * om.value * om.value));
-            let TwoPools { young_kept, young_to_old, old_kept, young_fed, old_fed, .. } = &found.pools;
-            let mut inputs = [0.0; POOL_INPUTS];
-            for (along, slopes) in
-                [young_kept, young_to_old, old_kept, young_fed, old_fed].into_iter().zip(&span.pool_slopes[lane])
-            {
-                inputs.iter_mut().zip(slopes).for_each(|(input, slope)| *input += along.0[lane] * slope);
-            }
-            let [young_rate, old_rate, humified, litter] = inputs;
-            trace.add_at(member.decay.young_per_year.node(), young_rate);
-            trace.add_at(member.decay.old_per_year.node(), old_rate);
-            trace.add_at(member.decay.humified.node(), humified);
-            let multiplier = multiplier(member, span.years[lane]);
-            trace.add_at(member.litter_ratio.node(), litter * multiplier.value);
-            trace.add_at(multiplier.node(), litter * member.litter_ratio.value);
+            Event::Look(_) | Event::YearEnd => {}
+            event => state.step(plan, member, column, event),
         }
     }
 }
 
-fn multiplier(member: &Member<Traced>, year: usize) -> Traced {
-    member.year_multipliers.get(year).copied().unwrap_or(Traced::one())
+fn idle(events: &[Event]) -> bool {
+    events.iter().all(|event| matches!(event, Event::Look(_) | Event::YearEnd))
 }
 
-fn side_by_side(members: &[Member<Traced>], of: impl Fn(&Member<Traced>) -> f64) -> Wide {
-    Lanes(std::array::from_fn(|lane| members.get(lane).or(members.last()).map_or(1.0, &of)))
+fn ground<N: Number>(plan: &Plan, member: &Member<N>) -> Column<N> {
+    Column::new(&plan.parcels_mm, &member.profile, member.young_share, member.densities)
 }
 
-/// An empty column that has the members' densities.
-fn abreast(members: &[Member<Traced>]) -> Column<Wide> {
-    let densities = Densities {
-        mineral: side_by_side(members, |m| m.densities.mineral.value),
-        om: side_by_side(members, |m| m.densities.om.value),
+fn multiplier<N: Number>(member: &Member<N>, year: usize) -> N {
+    member.year_multipliers.get(year).copied().unwrap_or(N::one())
+}
+
+/// What a span does to the pools, with its slopes.
+#[inline(always)]
+fn pools<T: Number>(plan: &Plan, member: &Member<T>, weather: usize, year: usize) -> TwoPools<Dual<POOL_INPUTS, T>> {
+    let rates = DecayRates {
+        young_per_year: Dual::variable(member.decay.young_per_year, 0),
+        old_per_year: Dual::variable(member.decay.old_per_year, 1),
+        humified: Dual::variable(member.decay.humified, 2),
     };
-    let nothing = Profile { base_percent: Wide::zero(), surface_percent: Wide::zero(), scale_mm: Wide::one() };
-    Column::new(&[], &nothing, Wide::zero(), densities)
+    let litter = member.litter_ratio * multiplier(member, year);
+    TwoPools::over(&plan.weather[weather], &rates, Dual::variable(litter, 3))
 }
 
-fn lay_out(column: &mut Column<Wide>, masses: &[[Wide; 3]]) {
-    for (k, pool) in [&mut column.mineral, &mut column.young, &mut column.old].into_iter().enumerate() {
-        pool.clear();
-        pool.extend(masses.iter().map(|mass| mass[k]));
+/// Slopes along what a column holds: mineral, young, old and holes of each parcel, then the open volume and its room.
+struct Along<T> {
+    pools: [Vec<T>; 4],
+    open_mm: T,
+    room_mm: T,
+}
+
+impl<T: Abreast> Adjoint<T> {
+    /// Runs a member and carries the slopes that `weigh` gives for its readings (% OM, in the order of the plan's) back to
+    /// all that the engine takes in of it.
+    pub fn pull_back(&mut self, plan: &Plan, member: &Member<T>, weigh: impl FnOnce(&[T]) -> Vec<T>) -> Member<T> {
+        let readings = self.run(plan, member);
+        let by_reading = weigh(&readings);
+        self.back(plan, member, &by_reading)
     }
-}
 
-fn set_lane(wide: &mut TwoPools<Wide>, lane: usize, own: &TwoPools<f64>) {
-    wide.young_kept.0[lane] = own.young_kept;
-    wide.young_to_old.0[lane] = own.young_to_old;
-    wide.old_kept.0[lane] = own.old_kept;
-    wide.young_fed.0[lane] = own.young_fed;
-    wide.old_fed.0[lane] = own.old_fed;
-    wide.litter.0[lane] = own.litter;
+    /// Carries slopes along a member back to the numbers that it is made of.
+    pub fn through(
+        &mut self,
+        numbers: &[T],
+        make: impl FnOnce(&[Traced<T>]) -> Member<Traced<T>>,
+        mut slopes: Member<T>,
+    ) -> Vec<T> {
+        self.trace.restart();
+        let numbers = Traced::variables(numbers.iter().copied());
+        let mut made = make(&numbers);
+        made.inputs_mut().zip(slopes.inputs_mut()).for_each(|(input, slope)| self.trace.seed(*input, *slope));
+        self.trace.sweep();
+        numbers.into_iter().map(|number| self.trace.slope(number)).collect()
+    }
+
+    fn run(&mut self, plan: &Plan, member: &Member<T>) -> Vec<T> {
+        self.legs.clear();
+        self.kept.clear();
+        let mut column = ground(plan, member);
+        let mut readings = Vec::with_capacity(plan.samples.len());
+        let mut unused = Ledger::opened(T::zero(), T::zero());
+        let tape = plan.tape();
+        let mut first = 0;
+        while first <= tape.len() {
+            let next = tape[first..].iter().position(|event| matches!(event, Event::Stretch { .. }));
+            let end = next.map_or(tape.len(), |ahead| first + ahead);
+            let mut leg = self.keep(&column, first..end);
+            let read = readings.len();
+            walk(plan, member, &tape[first..end], &mut column, &mut readings);
+            leg.readings = read..readings.len();
+            if let Some(&Event::Stretch { weather, year }) = tape.get(end) {
+                let pools = widest(|| {
+                    let pools = pools(plan, member, weather, year);
+                    let own = pools.map(|number| number.value);
+                    column.grow_and_decay(&own, &plan.layout.litter, member.root_share, &mut unused.om);
+                    pools
+                });
+                leg.span = Some(Span { pools, year });
+            }
+            self.legs.push(leg);
+            first = end + 1;
+        }
+        readings
+    }
+
+    fn keep(&mut self, column: &Column<T>, events: Range<usize>) -> Leg<T> {
+        let kept = self.kept.len();
+        let holes = if column.has_holes { &column.hole_mm[..] } else { &[] };
+        let pools = [&column.mineral[..], &column.young, &column.old, holes];
+        self.kept.extend(pools.into_iter().flatten().map(|number| number.pack()));
+        let Column { open_mm, room_mm, has_holes, .. } = *column;
+        Leg { events, readings: 0..0, kept, parcels: column.len(), has_holes, open_mm, room_mm, span: None }
+    }
+
+    /// What a pool held before a leg, bottom first.
+    fn held(&self, leg: &Leg<T>, pool: usize) -> impl ExactSizeIterator<Item = T> {
+        self.kept[leg.kept + pool * leg.parcels..][..leg.parcels].iter().map(|&number| T::unpack(number))
+    }
+
+    /// The column before a leg as numbers of its own.
+    fn before(&self, leg: &Leg<T>, member: &Member<Traced<T>>) -> Column<Traced<T>> {
+        let mut column = Column::new(&[], &member.profile, member.young_share, member.densities);
+        let [mineral, young, old] = [0, 1, 2].map(|pool| Traced::variables(self.held(leg, pool)));
+        (column.mineral, column.young, column.old) = (mineral, young, old);
+        column.hole_mm = vec![Traced::zero(); leg.parcels];
+        if leg.has_holes {
+            column.hole_mm = Traced::variables(self.held(leg, 3));
+            (column.open_mm, column.room_mm) = (Traced::variable(leg.open_mm), Traced::variable(leg.room_mm));
+            column.has_holes = true;
+        }
+        column
+    }
+
+    fn back(&mut self, plan: &Plan, member: &Member<T>, by_reading: &[T]) -> Member<T> {
+        let mut by = member.map(|_| T::zero());
+        let mut along = Along { pools: Default::default(), open_mm: T::zero(), room_mm: T::zero() };
+        let mut column = Column::new(&[], &member.profile, member.young_share, member.densities);
+        let mut readings = Vec::new();
+        while let Some(leg) = self.legs.pop() {
+            let events = &plan.tape()[leg.events.clone()];
+            if idle(events) {
+                for (k, pool) in [&mut column.mineral, &mut column.young, &mut column.old].into_iter().enumerate() {
+                    pool.clear();
+                    pool.extend(self.held(&leg, k));
+                }
+                self.back_over_span(plan, member, &leg, &mut column, &mut along, &mut by);
+                continue;
+            }
+            self.trace.restart();
+            let mut lifted = member.map(Traced::variable);
+            let before = self.before(&leg, &lifted);
+            let mut after = before.clone();
+            readings.clear();
+            walk(plan, &lifted, events, &mut after, &mut readings);
+            for (pool, left) in [
+                (&mut column.mineral, &after.mineral),
+                (&mut column.young, &after.young),
+                (&mut column.old, &after.old),
+            ] {
+                pool.clear();
+                pool.extend(left.iter().map(|number| number.value));
+            }
+            self.back_over_span(plan, member, &leg, &mut column, &mut along, &mut by);
+            for (numbers, slopes) in
+                [&after.mineral, &after.young, &after.old, &after.hole_mm].into_iter().zip(&along.pools)
+            {
+                numbers.iter().zip(slopes).for_each(|(number, slope)| self.trace.seed(*number, *slope));
+            }
+            self.trace.seed(after.open_mm, along.open_mm);
+            self.trace.seed(after.room_mm, along.room_mm);
+            let weights = &by_reading[leg.readings];
+            readings.iter().zip(weights).for_each(|(reading, slope)| self.trace.seed(*reading, *slope));
+            self.trace.sweep();
+            self.collect(&before, &mut along);
+            self.add(&mut lifted, &mut by);
+        }
+        self.trace.restart();
+        let mut lifted = member.map(Traced::variable);
+        let start = ground(plan, &lifted);
+        for (numbers, slopes) in [&start.mineral, &start.young, &start.old].into_iter().zip(&along.pools) {
+            numbers.iter().zip(slopes).for_each(|(number, slope)| self.trace.seed(*number, *slope));
+        }
+        self.trace.sweep();
+        self.add(&mut lifted, &mut by);
+        by
+    }
+
+    /// The slopes along a column, from the trace.
+    fn collect(&self, column: &Column<Traced<T>>, along: &mut Along<T>) {
+        let pools = [&column.mineral, &column.young, &column.old, &column.hole_mm];
+        for (slopes, numbers) in along.pools.iter_mut().zip(pools) {
+            slopes.clear();
+            slopes.extend(numbers.iter().map(|number| self.trace.slope(*number)));
+        }
+        (along.open_mm, along.room_mm) = (self.trace.slope(column.open_mm), self.trace.slope(column.room_mm));
+    }
+
+    /// Adds the slopes along a member, from the trace.
+    fn add(&self, member: &mut Member<Traced<T>>, by: &mut Member<T>) {
+        by.inputs_mut().zip(member.inputs_mut()).for_each(|(slope, input)| *slope += self.trace.slope(*input));
+    }
+
+    /// Carries slopes back over the stretch after a leg; `column` stands before it.
+    fn back_over_span(
+        &mut self,
+        plan: &Plan,
+        member: &Member<T>,
+        leg: &Leg<T>,
+        column: &mut Column<T>,
+        along: &mut Along<T>,
+        by: &mut Member<T>,
+    ) {
+        along.pools.iter_mut().for_each(|pool| pool.resize(column.len(), T::zero()));
+        let Some(Span { pools, year }) = &leg.span else { return };
+        let own = pools.map(|number| number.value);
+        let [mineral, young, old, _] = &mut along.pools;
+        let (depths, passed) = (&plan.layout.litter, &mut self.passed);
+        let found =
+            widest(|| column.grow_and_decay_back(&own, depths, member.root_share, [mineral, young, old], passed));
+        by.root_share += found.root_share;
+        let om = member.densities.om;
+        by.densities.om -= found.om_volume / (om * om * 1000.0);
+        let mut inputs = [T::zero(); POOL_INPUTS];
+        let TwoPools { young_kept, young_to_old, old_kept, young_fed, old_fed, .. } = &found.pools;
+        for (along, number) in [
+            (young_kept, &pools.young_kept),
+            (young_to_old, &pools.young_to_old),
+            (old_kept, &pools.old_kept),
+            (young_fed, &pools.young_fed),
+            (old_fed, &pools.old_fed),
+        ] {
+            inputs.iter_mut().zip(number.derivative).for_each(|(input, slope)| *input += *along * slope);
+        }
+        let [young_rate, old_rate, humified, litter] = inputs;
+        by.decay.young_per_year += young_rate;
+        by.decay.old_per_year += old_rate;
+        by.decay.humified += humified;
+        by.litter_ratio += litter * multiplier(member, *year);
+        if let Some(by_year) = by.year_multipliers.get_mut(*year) {
+            *by_year += litter * member.litter_ratio;
+        }
+    }
 }

@@ -77,7 +77,17 @@ pub(super) const MULTIPLIER: Field = field("year_multipliers", 0.0, 1000.0);
 impl<T> Member<T> {
     /// The unknowns in the order of [`Field::ALL`].
     pub fn fields_mut(&mut self) -> [&mut T; 13] {
-        [
+        self.split_mut().0
+    }
+
+    /// All that the engine takes in: the unknowns in the order of [`Field::ALL`], then the years.
+    pub fn inputs_mut(&mut self) -> impl Iterator<Item = &mut T> {
+        let (fields, years) = self.split_mut();
+        fields.into_iter().chain(years)
+    }
+
+    fn split_mut(&mut self) -> ([&mut T; 13], &mut Vec<T>) {
+        let fields = [
             &mut self.litter_ratio,
             &mut self.decay.young_per_year,
             &mut self.decay.old_per_year,
@@ -91,7 +101,33 @@ impl<T> Member<T> {
             &mut self.profile.base_percent,
             &mut self.profile.surface_percent,
             &mut self.profile.scale_mm,
-        ]
+        ];
+        (fields, &mut self.year_multipliers)
+    }
+}
+
+impl<T: Copy> Member<T> {
+    /// Every value in another number type.
+    pub(crate) fn map<U>(&self, to: impl Fn(T) -> U) -> Member<U> {
+        Member {
+            litter_ratio: to(self.litter_ratio),
+            decay: DecayRates {
+                young_per_year: to(self.decay.young_per_year),
+                old_per_year: to(self.decay.old_per_year),
+                humified: to(self.decay.humified),
+            },
+            fill_fraction: to(self.fill_fraction),
+            root_share: to(self.root_share),
+            densities: Densities { mineral: to(self.densities.mineral), om: to(self.densities.om) },
+            sand_scale: to(self.sand_scale),
+            young_share: to(self.young_share),
+            profile: Profile {
+                base_percent: to(self.profile.base_percent),
+                surface_percent: to(self.profile.surface_percent),
+                scale_mm: to(self.profile.scale_mm),
+            },
+            year_multipliers: self.year_multipliers.iter().map(|&multiplier| to(multiplier)).collect(),
+        }
     }
 }
 
@@ -113,26 +149,7 @@ impl Member<f64> {
 
     /// The same values in another number type, without derivatives.
     pub fn lift<T: Number>(&self) -> Member<T> {
-        let c = T::constant;
-        Member {
-            litter_ratio: c(self.litter_ratio),
-            decay: DecayRates {
-                young_per_year: c(self.decay.young_per_year),
-                old_per_year: c(self.decay.old_per_year),
-                humified: c(self.decay.humified),
-            },
-            fill_fraction: c(self.fill_fraction),
-            root_share: c(self.root_share),
-            densities: Densities { mineral: c(self.densities.mineral), om: c(self.densities.om) },
-            sand_scale: c(self.sand_scale),
-            young_share: c(self.young_share),
-            profile: Profile {
-                base_percent: c(self.profile.base_percent),
-                surface_percent: c(self.profile.surface_percent),
-                scale_mm: c(self.profile.scale_mm),
-            },
-            year_multipliers: self.year_multipliers.iter().map(|&m| c(m)).collect(),
-        }
+        self.map(T::constant)
     }
 
     /// The mean of every value over members.

@@ -244,8 +244,6 @@ pub struct Plan {
     pub years: Vec<i32>,
     /// Number of each sample, in the scenario's order, among the readings.
     order: Vec<usize>,
-    /// Days at which stretches end, beside those that the scenario asks for; in order.
-    stops: Vec<usize>,
 }
 
 /// How a plan leaves the ground.
@@ -304,38 +302,10 @@ impl Plan {
     /// [`crate::Error::Input`] for series of unequal length, values outside their domain, work or samples outside the
     /// days of the series, or depths beyond the column; all at once.
     pub fn new(scenario: &Scenario<'_>) -> Result<Self> {
-        Self::stopping_at(scenario, Vec::new())
-    }
-
-    /// Plans of scenarios over the same days whose stretches end together, so that they can go side by side.
-    ///
-    /// # Errors
-    /// Those of [`Plan::new`].
-    pub fn in_step(scenarios: &[Scenario<'_>]) -> Result<Vec<Self>> {
-        let apart = scenarios.iter().map(Self::new).collect::<Result<Vec<_>>>()?;
-        let mut stops: Vec<usize> = scenarios.iter().zip(&apart).flat_map(|(s, plan)| plan.ends(s)).collect();
-        stops.sort_unstable();
-        stops.dedup();
-        scenarios.iter().map(|scenario| Self::stopping_at(scenario, stops.clone())).collect()
-    }
-
-    /// Days at which stretches end.
-    fn ends(&self, scenario: &Scenario<'_>) -> Vec<usize> {
-        let work = scenario.work.iter().map(|dated| (dated.date - scenario.start).num_days() as usize);
-        let samples = scenario.samples.iter().map(|(date, _)| (*date - scenario.start).num_days() as usize);
-        let closes = scenario.work.iter().filter_map(|dated| {
-            let opening = dated.work.opening()?;
-            Some((dated.date - scenario.start).num_days() as usize + opening.open_days.max(1) as usize)
-        });
-        work.chain(samples).chain(closes).filter(|day| *day < self.days).collect()
-    }
-
-    fn stopping_at(scenario: &Scenario<'_>, stops: Vec<usize>) -> Result<Self> {
         scenario.validate()?;
         let (parcels_mm, root_zone) = scenario.layout.parcels();
         let column = Self::ground(scenario, &parcels_mm);
-        let plan = Self { stops, ..Self::blank(scenario, parcels_mm) };
-        Ok(Writer::new(plan, scenario, column, root_zone).write(None))
+        Ok(Writer::new(Self::blank(scenario, parcels_mm), scenario, column, root_zone).write(None))
     }
 
     /// The tape of a scenario that begins where another plan has left the nominal member's column. Nothing is checked.
@@ -365,7 +335,6 @@ impl Plan {
             layout: scenario.layout,
             years: (scenario.start.year()..=scenario.last_day().year()).collect(),
             order,
-            stops: Vec::new(),
         }
     }
 
@@ -583,7 +552,6 @@ impl<'a> Writer<'a> {
                 work.get(next_work).map(|dated| day_of(dated.date)),
                 self.plan.samples.get(next_sample).map(|(date, _)| day_of(*date)),
                 looks.peek().map(|(_, day)| *day),
-                self.plan.stops.get(self.plan.stops.partition_point(|stop| *stop <= day)).copied(),
             ];
             let last = stops.into_iter().flatten().min().unwrap_or(days).min(days);
             let year = (date.year() - scenario.start.year()) as usize;

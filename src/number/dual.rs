@@ -1,9 +1,9 @@
 //! A number with its derivatives in `N` directions (forward mode).
 
-use super::{Number, exp};
+use super::Number;
 use std::ops::{Add, AddAssign, Div, Mul, MulAssign, Neg, Sub, SubAssign};
 
-/// A value and its derivatives in `N` directions.
+/// A value and its derivatives in `N` directions, plain or several side by side.
 ///
 /// ```
 /// use matledger::number::{Dual, Number};
@@ -12,94 +12,96 @@ use std::ops::{Add, AddAssign, Div, Mul, MulAssign, Neg, Sub, SubAssign};
 /// assert!((y.derivative[0] - (4.0 + 2.0_f64.exp())).abs() < 1e-12);
 /// ```
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Dual<const N: usize> {
+pub struct Dual<const N: usize, T = f64> {
     /// The value.
-    pub value: f64,
+    pub value: T,
     /// Its derivatives.
-    pub derivative: [f64; N],
+    pub derivative: [T; N],
 }
 
-impl<const N: usize> Dual<N> {
+impl<const N: usize, T: Number> Dual<N, T> {
     /// The number that direction `index` moves with slope one; a constant if `index` is not below `N`.
     #[inline(always)]
-    pub fn variable(value: f64, index: usize) -> Self {
-        let mut derivative = [0.0; N];
+    pub fn variable(value: T, index: usize) -> Self {
+        let mut derivative = [T::zero(); N];
         if let Some(slope) = derivative.get_mut(index) {
-            *slope = 1.0;
+            *slope = T::one();
         }
         Self { value, derivative }
     }
 
     #[inline(always)]
-    fn scaled(self, value: f64, slope: f64) -> Self {
+    fn scaled(self, value: T, slope: T) -> Self {
         Self { value, derivative: self.derivative.map(|d| d * slope) }
     }
 
     #[inline(always)]
-    fn joined(self, other: Self, value: f64, slope: f64, other_slope: f64) -> Self {
+    fn joined(self, other: Self, value: T, slope: T, other_slope: T) -> Self {
         let derivative = std::array::from_fn(|i| self.derivative[i] * slope + other.derivative[i] * other_slope);
         Self { value, derivative }
     }
 }
 
-impl<const N: usize> Number for Dual<N> {
+impl<const N: usize, T: Number> Number for Dual<N, T> {
     #[inline(always)]
     fn constant(value: f64) -> Self {
-        Self { value, derivative: [0.0; N] }
+        Self { value: T::constant(value), derivative: [T::zero(); N] }
     }
     #[inline(always)]
     fn pick_less(self, other: Self, a: Self, b: Self) -> Self {
-        if self.value < other.value { a } else { b }
+        let pick = |a: T, b: T| self.value.pick_less(other.value, a, b);
+        let derivative = std::array::from_fn(|i| pick(a.derivative[i], b.derivative[i]));
+        Self { value: pick(a.value, b.value), derivative }
     }
     #[inline(always)]
     fn exp(self) -> Self {
-        let value = exp(self.value);
+        let value = self.value.exp();
         self.scaled(value, value)
     }
     #[inline(always)]
     fn ln(self) -> Self {
-        self.scaled(self.value.ln(), 1.0 / self.value)
+        self.scaled(self.value.ln(), T::one() / self.value)
     }
     #[inline(always)]
     fn sqrt(self) -> Self {
         let value = self.value.sqrt();
-        self.scaled(value, 0.5 / value)
+        self.scaled(value, T::constant(0.5) / value)
     }
     #[inline(always)]
     fn largest(self) -> f64 {
-        self.value.abs()
+        self.value.largest()
     }
     #[inline(always)]
     fn at_least(self, limit: f64) -> bool {
-        self.value >= limit
+        self.value.at_least(limit)
     }
 }
 
-impl<const N: usize> Neg for Dual<N> {
+impl<const N: usize, T: Number> Neg for Dual<N, T> {
     type Output = Self;
     #[inline(always)]
     fn neg(self) -> Self {
-        self.scaled(-self.value, -1.0)
+        self.scaled(-self.value, T::constant(-1.0))
     }
 }
 
-impl<const N: usize> Add for Dual<N> {
+impl<const N: usize, T: Number> Add for Dual<N, T> {
     type Output = Self;
     #[inline(always)]
     fn add(self, other: Self) -> Self {
-        self.joined(other, self.value + other.value, 1.0, 1.0)
+        self.joined(other, self.value + other.value, T::one(), T::one())
     }
 }
 
-impl<const N: usize> Sub for Dual<N> {
+impl<const N: usize, T: Number> Sub for Dual<N, T> {
     type Output = Self;
     #[inline(always)]
     fn sub(self, other: Self) -> Self {
-        self.joined(other, self.value - other.value, 1.0, -1.0)
+        self.joined(other, self.value - other.value, T::one(), T::constant(-1.0))
     }
 }
 
-impl<const N: usize> Mul for Dual<N> {
+impl<const N: usize, T: Number> Mul for Dual<N, T> {
     type Output = Self;
     #[inline(always)]
     fn mul(self, other: Self) -> Self {
@@ -107,16 +109,16 @@ impl<const N: usize> Mul for Dual<N> {
     }
 }
 
-impl<const N: usize> Div for Dual<N> {
+impl<const N: usize, T: Number> Div for Dual<N, T> {
     type Output = Self;
     #[inline(always)]
     fn div(self, other: Self) -> Self {
         let value = self.value / other.value;
-        self.joined(other, value, 1.0 / other.value, -value / other.value)
+        self.joined(other, value, T::one() / other.value, -value / other.value)
     }
 }
 
-impl<const N: usize> Add<f64> for Dual<N> {
+impl<const N: usize, T: Number> Add<f64> for Dual<N, T> {
     type Output = Self;
     #[inline(always)]
     fn add(self, other: f64) -> Self {
@@ -124,7 +126,7 @@ impl<const N: usize> Add<f64> for Dual<N> {
     }
 }
 
-impl<const N: usize> Sub<f64> for Dual<N> {
+impl<const N: usize, T: Number> Sub<f64> for Dual<N, T> {
     type Output = Self;
     #[inline(always)]
     fn sub(self, other: f64) -> Self {
@@ -132,37 +134,37 @@ impl<const N: usize> Sub<f64> for Dual<N> {
     }
 }
 
-impl<const N: usize> Mul<f64> for Dual<N> {
+impl<const N: usize, T: Number> Mul<f64> for Dual<N, T> {
     type Output = Self;
     #[inline(always)]
     fn mul(self, other: f64) -> Self {
-        self.scaled(self.value * other, other)
+        self.scaled(self.value * other, T::constant(other))
     }
 }
 
-impl<const N: usize> Div<f64> for Dual<N> {
+impl<const N: usize, T: Number> Div<f64> for Dual<N, T> {
     type Output = Self;
     #[inline(always)]
     fn div(self, other: f64) -> Self {
-        self.scaled(self.value / other, 1.0 / other)
+        self.scaled(self.value / other, T::constant(1.0 / other))
     }
 }
 
-impl<const N: usize> AddAssign for Dual<N> {
+impl<const N: usize, T: Number> AddAssign for Dual<N, T> {
     #[inline(always)]
     fn add_assign(&mut self, other: Self) {
         *self = *self + other;
     }
 }
 
-impl<const N: usize> SubAssign for Dual<N> {
+impl<const N: usize, T: Number> SubAssign for Dual<N, T> {
     #[inline(always)]
     fn sub_assign(&mut self, other: Self) {
         *self = *self - other;
     }
 }
 
-impl<const N: usize> MulAssign for Dual<N> {
+impl<const N: usize, T: Number> MulAssign for Dual<N, T> {
     #[inline(always)]
     fn mul_assign(&mut self, other: Self) {
         *self = *self * other;

@@ -9,7 +9,7 @@ mod traced;
 pub use dual::Dual;
 pub use elementary::exp;
 pub use lanes::Lanes;
-pub use traced::{Trace, Traced};
+pub use traced::{ABREAST, Abreast, Step, Trace, Traced};
 
 use std::fmt::Debug;
 use std::ops::{Add, AddAssign, Div, Mul, MulAssign, Neg, Sub, SubAssign};

@@ -1,54 +1,141 @@
 //! A number that writes down how it came about, for derivatives in reverse.
 
-use super::{Number, exp};
+use super::{Lanes, Number};
 use std::cell::RefCell;
 use std::ops::{Add, AddAssign, Div, Mul, MulAssign, Neg, Sub, SubAssign};
 
 /// A value and where it stands on the thread's trace.
 ///
 /// One sweep back over a [`Trace`] gives the slopes of one outcome along all that went into it, for a few times the
-/// cost of the outcome.
+/// cost of the outcome. Of several values side by side, each lane has its own outcome.
 ///
 /// ```
 /// use matledger::number::{Number, Trace, Traced};
-/// let mut trace = Trace::begin();
-/// let (x, y) = (trace.variable(2.0), trace.variable(3.0));
+/// let mut trace = Trace::<f64>::begin();
+/// let (x, y) = (Traced::variable(2.0), Traced::variable(3.0));
 /// let product = x * y + x.exp();
 /// trace.seed(product, 1.0);
-/// trace.sweep_to(0);
+/// trace.sweep();
 /// assert!((trace.slope(x) - (3.0 + 2.0_f64.exp())).abs() < 1e-12);
 /// assert_eq!(trace.slope(y), 2.0);
 /// ```
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Traced {
+pub struct Traced<T = f64> {
     /// The value.
-    pub value: f64,
+    pub value: T,
     /// Its step on the trace; 0 for a constant.
     node: u32,
 }
 
-/// How a number follows from two others.
+/// How a number follows from two others; `P` is a number as it is kept.
 #[derive(Debug, Clone, Copy)]
-struct Step {
+pub struct Step<P> {
     from: [u32; 2],
-    slope: [f64; 2],
+    slope: [P; 2],
 }
 
-const NOWHERE: Step = Step { from: [0, 0], slope: [0.0, 0.0] };
+/// A plain number, or several side by side, that a trace can be kept of.
+pub trait Abreast: Number {
+    /// Numbers side by side.
+    const WIDTH: usize;
+    /// The number as it is kept, without room between.
+    type Packed: Copy + Send;
 
-// The operators have no room for a handle, so each thread has one trace.
+    /// From the number of each lane.
+    fn abreast(of: impl Fn(usize) -> f64) -> Self;
+    /// The number of one lane.
+    fn lane(self, lane: usize) -> f64;
+    /// To be kept.
+    fn pack(self) -> Self::Packed;
+    /// From what was kept.
+    fn unpack(packed: Self::Packed) -> Self;
+    /// Whether all lanes are zero.
+    fn vanishes(self) -> bool;
+    /// The thread's trace; the operators have no room for a handle.
+    fn with_steps<R>(work: impl FnOnce(&mut Vec<Step<Self::Packed>>) -> R) -> R;
+}
+
+/// Chains side by side.
+pub const ABREAST: usize = 4;
+
 thread_local! {
-    static STEPS: RefCell<Vec<Step>> = const { RefCell::new(Vec::new()) };
+    static PLAIN: RefCell<Vec<Step<f64>>> = const { RefCell::new(Vec::new()) };
+    static SIDE_BY_SIDE: RefCell<Vec<Step<[f64; ABREAST]>>> = const { RefCell::new(Vec::new()) };
+}
+
+impl Abreast for f64 {
+    const WIDTH: usize = 1;
+    type Packed = f64;
+
+    #[inline(always)]
+    fn abreast(of: impl Fn(usize) -> f64) -> Self {
+        of(0)
+    }
+    #[inline(always)]
+    fn lane(self, _: usize) -> f64 {
+        self
+    }
+    #[inline(always)]
+    fn pack(self) -> f64 {
+        self
+    }
+    #[inline(always)]
+    fn unpack(packed: f64) -> Self {
+        packed
+    }
+    #[inline(always)]
+    fn vanishes(self) -> bool {
+        self == 0.0
+    }
+    #[inline(always)]
+    fn with_steps<R>(work: impl FnOnce(&mut Vec<Step<f64>>) -> R) -> R {
+        PLAIN.with_borrow_mut(work)
+    }
+}
+
+impl Abreast for Lanes<ABREAST> {
+    const WIDTH: usize = ABREAST;
+    type Packed = [f64; ABREAST];
+
+    #[inline(always)]
+    fn abreast(of: impl Fn(usize) -> f64) -> Self {
+        Self(std::array::from_fn(of))
+    }
+    #[inline(always)]
+    fn lane(self, lane: usize) -> f64 {
+        self.0[lane]
+    }
+    #[inline(always)]
+    fn pack(self) -> [f64; ABREAST] {
+        self.0
+    }
+    #[inline(always)]
+    fn unpack(packed: [f64; ABREAST]) -> Self {
+        Self(packed)
+    }
+    #[inline(always)]
+    fn vanishes(self) -> bool {
+        self.0.iter().fold(true, |all, v| all & (*v == 0.0))
+    }
+    #[inline(always)]
+    fn with_steps<R>(work: impl FnOnce(&mut Vec<Step<[f64; ABREAST]>>) -> R) -> R {
+        SIDE_BY_SIDE.with_borrow_mut(work)
+    }
 }
 
 /// The trace of this thread, from [`Trace::begin`] on. Numbers of an earlier trace must not be used in a later one.
-#[derive(Debug, Default)]
-pub struct Trace {
-    slopes: Vec<f64>,
-    swept: usize,
+#[derive(Debug)]
+pub struct Trace<T: Abreast = f64> {
+    slopes: Vec<T>,
 }
 
-impl Trace {
+impl<T: Abreast> Default for Trace<T> {
+    fn default() -> Self {
+        Self { slopes: Vec::new() }
+    }
+}
+
+impl<T: Abreast> Trace<T> {
     /// Begins anew.
     pub fn begin() -> Self {
         let mut trace = Self::default();
@@ -58,169 +145,151 @@ impl Trace {
 
     /// Begins anew in the same room.
     pub fn restart(&mut self) {
-        STEPS.with_borrow_mut(|steps| {
+        let nothing = T::zero().pack();
+        T::with_steps(|steps| {
             steps.clear();
-            steps.push(NOWHERE);
+            steps.push(Step { from: [0, 0], slope: [nothing, nothing] });
         });
         self.slopes.clear();
-        self.swept = 0;
-    }
-
-    /// A number that depends on nothing before it.
-    pub fn variable(&mut self, value: f64) -> Traced {
-        step(value, [0, 0], [0.0, 0.0])
-    }
-
-    /// Room for numbers that depend on nothing before them: the node of the first, the others follow.
-    pub(crate) fn reserve(&mut self, count: usize) -> u32 {
-        STEPS.with_borrow_mut(|steps| {
-            let first = steps.len();
-            steps.resize(first + count, NOWHERE);
-            first as u32
-        })
-    }
-
-    /// Steps written so far.
-    pub fn position(&self) -> usize {
-        STEPS.with_borrow(Vec::len)
     }
 
     /// Adds to the slope of the outcome along a number. Nothing may be written from the first seed on.
-    pub fn seed(&mut self, number: Traced, slope: f64) {
+    pub fn seed(&mut self, number: Traced<T>, slope: T) {
         if self.slopes.is_empty() {
-            self.swept = self.position();
-            self.slopes.resize(self.swept, 0.0);
+            self.slopes.resize(T::with_steps(|steps| steps.len()), T::zero());
         }
-        self.add_at(number.node, slope);
+        self.slopes[number.node as usize] += slope;
     }
 
-    /// Adds to the slope along a node that is not swept yet.
-    #[inline(always)]
-    pub(crate) fn add_at(&mut self, node: u32, slope: f64) {
-        self.slopes[node as usize] += slope;
-    }
-
-    /// The slope along a node.
-    #[inline(always)]
-    pub(crate) fn slope_at(&self, node: u32) -> f64 {
-        self.slopes[node as usize]
-    }
-
-    /// Carries slopes back from all steps at or after `position`.
-    pub fn sweep_to(&mut self, position: usize) {
-        STEPS.with_borrow(|steps| {
-            for at in (position..self.swept).rev() {
+    /// Carries slopes back over all steps.
+    pub fn sweep(&mut self) {
+        T::with_steps(|steps| {
+            for at in (1..self.slopes.len()).rev() {
                 let slope = self.slopes[at];
-                if slope != 0.0 {
-                    let Step { from, slope: along } = steps[at];
-                    self.slopes[from[0] as usize] += slope * along[0];
-                    self.slopes[from[1] as usize] += slope * along[1];
+                let Step { from, slope: along } = steps[at];
+                if from != [0, 0] && !slope.vanishes() {
+                    self.slopes[from[0] as usize] += slope * T::unpack(along[0]);
+                    self.slopes[from[1] as usize] += slope * T::unpack(along[1]);
                 }
             }
         });
-        self.swept = self.swept.min(position);
     }
 
     /// Slope of the outcome along a number, once the sweep has passed all that came of it.
-    pub fn slope(&self, number: Traced) -> f64 {
-        if number.node == 0 { 0.0 } else { self.slopes.get(number.node as usize).copied().unwrap_or(0.0) }
+    pub fn slope(&self, number: Traced<T>) -> T {
+        if number.node == 0 { T::zero() } else { self.slopes.get(number.node as usize).copied().unwrap_or(T::zero()) }
     }
 }
 
 #[inline(always)]
-fn step(value: f64, from: [u32; 2], slope: [f64; 2]) -> Traced {
-    let node = STEPS.with_borrow_mut(|steps| {
+fn step<T: Abreast>(value: T, from: [u32; 2], slope: [T; 2]) -> Traced<T> {
+    let node = T::with_steps(|steps| {
         let node = steps.len() as u32;
-        steps.push(Step { from, slope });
+        steps.push(Step { from, slope: slope.map(T::pack) });
         node
     });
     Traced { value, node }
 }
 
-impl Traced {
-    #[inline(always)]
-    pub(crate) fn at(value: f64, node: u32) -> Self {
-        Self { value, node }
+impl<T: Abreast> Traced<T> {
+    /// A number that depends on nothing before it.
+    pub fn variable(value: T) -> Self {
+        step(value, [0, 0], [T::zero(), T::zero()])
+    }
+
+    /// Numbers that depend on nothing before them.
+    pub fn variables(values: impl ExactSizeIterator<Item = T>) -> Vec<Self> {
+        let nothing = T::zero().pack();
+        let first = T::with_steps(|steps| {
+            let first = steps.len();
+            steps.resize(first + values.len(), Step { from: [0, 0], slope: [nothing, nothing] });
+            first as u32
+        });
+        (first..).zip(values).map(|(node, value)| Self { value, node }).collect()
     }
 
     #[inline(always)]
-    pub(crate) fn node(self) -> u32 {
-        self.node
+    fn of_one(self, value: T, slope: T) -> Self {
+        if self.node == 0 { Self { value, node: 0 } } else { step(value, [self.node, 0], [slope, T::zero()]) }
     }
 
     #[inline(always)]
-    fn of_one(self, value: f64, slope: f64) -> Self {
-        if self.node == 0 { Self::constant(value) } else { step(value, [self.node, 0], [slope, 0.0]) }
-    }
-
-    #[inline(always)]
-    fn of_two(self, other: Self, value: f64, slope: f64, other_slope: f64) -> Self {
+    fn of_two(self, other: Self, value: T, slope: T, other_slope: T) -> Self {
         if self.node | other.node == 0 {
-            Self::constant(value)
+            Self { value, node: 0 }
         } else {
             step(value, [self.node, other.node], [slope, other_slope])
         }
     }
 }
 
-impl Number for Traced {
+impl<T: Abreast> Number for Traced<T> {
     #[inline(always)]
     fn constant(value: f64) -> Self {
-        Self { value, node: 0 }
+        Self { value: T::constant(value), node: 0 }
     }
+    /// Where all lanes pick the same, it is that number, and nothing is written.
     #[inline(always)]
     fn pick_less(self, other: Self, a: Self, b: Self) -> Self {
-        if self.value < other.value { a } else { b }
+        let picked = self.value.pick_less(other.value, T::one(), T::zero());
+        if picked.at_least(1.0) {
+            a
+        } else if (-picked).at_least(0.0) {
+            b
+        } else {
+            let value = self.value.pick_less(other.value, a.value, b.value);
+            a.of_two(b, value, picked, T::one() - picked)
+        }
     }
     #[inline(always)]
     fn exp(self) -> Self {
-        let value = exp(self.value);
+        let value = self.value.exp();
         self.of_one(value, value)
     }
     #[inline(always)]
     fn ln(self) -> Self {
-        self.of_one(self.value.ln(), 1.0 / self.value)
+        self.of_one(self.value.ln(), T::one() / self.value)
     }
     #[inline(always)]
     fn sqrt(self) -> Self {
         let value = self.value.sqrt();
-        self.of_one(value, 0.5 / value)
+        self.of_one(value, T::constant(0.5) / value)
     }
     #[inline(always)]
     fn largest(self) -> f64 {
-        self.value.abs()
+        self.value.largest()
     }
     #[inline(always)]
     fn at_least(self, limit: f64) -> bool {
-        self.value >= limit
+        self.value.at_least(limit)
     }
 }
 
-impl Neg for Traced {
+impl<T: Abreast> Neg for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn neg(self) -> Self {
-        self.of_one(-self.value, -1.0)
+        self.of_one(-self.value, T::constant(-1.0))
     }
 }
 
-impl Add for Traced {
+impl<T: Abreast> Add for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn add(self, other: Self) -> Self {
-        self.of_two(other, self.value + other.value, 1.0, 1.0)
+        self.of_two(other, self.value + other.value, T::one(), T::one())
     }
 }
 
-impl Sub for Traced {
+impl<T: Abreast> Sub for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn sub(self, other: Self) -> Self {
-        self.of_two(other, self.value - other.value, 1.0, -1.0)
+        self.of_two(other, self.value - other.value, T::one(), T::constant(-1.0))
     }
 }
 
-impl Mul for Traced {
+impl<T: Abreast> Mul for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn mul(self, other: Self) -> Self {
@@ -228,62 +297,62 @@ impl Mul for Traced {
     }
 }
 
-impl Div for Traced {
+impl<T: Abreast> Div for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn div(self, other: Self) -> Self {
         let value = self.value / other.value;
-        self.of_two(other, value, 1.0 / other.value, -value / other.value)
+        self.of_two(other, value, T::one() / other.value, -value / other.value)
     }
 }
 
-impl Add<f64> for Traced {
+impl<T: Abreast> Add<f64> for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn add(self, other: f64) -> Self {
-        self.of_one(self.value + other, 1.0)
+        self.of_one(self.value + other, T::one())
     }
 }
 
-impl Sub<f64> for Traced {
+impl<T: Abreast> Sub<f64> for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn sub(self, other: f64) -> Self {
-        self.of_one(self.value - other, 1.0)
+        self.of_one(self.value - other, T::one())
     }
 }
 
-impl Mul<f64> for Traced {
+impl<T: Abreast> Mul<f64> for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn mul(self, other: f64) -> Self {
-        self.of_one(self.value * other, other)
+        self.of_one(self.value * other, T::constant(other))
     }
 }
 
-impl Div<f64> for Traced {
+impl<T: Abreast> Div<f64> for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn div(self, other: f64) -> Self {
-        self.of_one(self.value / other, 1.0 / other)
+        self.of_one(self.value / other, T::constant(1.0 / other))
     }
 }
 
-impl AddAssign for Traced {
+impl<T: Abreast> AddAssign for Traced<T> {
     #[inline(always)]
     fn add_assign(&mut self, other: Self) {
         *self = *self + other;
     }
 }
 
-impl SubAssign for Traced {
+impl<T: Abreast> SubAssign for Traced<T> {
     #[inline(always)]
     fn sub_assign(&mut self, other: Self) {
         *self = *self - other;
     }
 }
 
-impl MulAssign for Traced {
+impl<T: Abreast> MulAssign for Traced<T> {
     #[inline(always)]
     fn mul_assign(&mut self, other: Self) {
         *self = *self * other;

@@ -4,8 +4,9 @@ from matledger.calibration.before import PriorCheck, prior_check
 from matledger.calibration.chains import Chains
 from matledger.calibration.checks import last_tests, leave_one_out, predictive_checks
 from matledger.calibration.diagnostics import Diagnosis
-from matledger.calibration.fit import Calibration, Driving, calibrate
+from matledger.calibration.fit import Calibration, calibrate
 from matledger.calibration.invented import Invented, invent_tests
+from matledger.calibration.site import Driving
 
 __all__ = [
     "Calibration",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Any
@@ -12,7 +12,7 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats, frozen
-from matledger.calibration.fit import Driving, _method, _scatter, _site
+from matledger.calibration.site import Driving, build_site, method_of, scatter_of
 from matledger.course import Course
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
@@ -26,6 +26,7 @@ FAR_SD = 4.0
 """Robust standard deviations of the priors' readings (on a log scale where they are positive) beyond which a measured
 one is named."""
 NAMED = 5
+QUICK_DRAWS = 400
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -139,12 +140,12 @@ def prior_check(
     heat, _ = _core.drivers(course.weather.core, driving._given())
     records = [record for green in course.greens for record in course.clippings_of(green.name)]
     yielding = site_yield(course.weather.start, heat, records)
-    site = _site(course, driving, yielding, dict(priors or {}), scatter=(degrees_of_freedom, False))
+    site = build_site(course, driving, yielding, dict(priors or {}), scatter=(degrees_of_freedom, False))
     rng = np.random.default_rng(seed)
-    z, predicted, conflicts = _run(site, rng.standard_normal((draws, len(site.names))))
+    z, predicted, cannot = _run(site, rng.standard_normal((draws, len(site.names))))
     tests = [test for green in course.greens for test in course.tests_of(green.name)]
     mean = np.concatenate([mean for mean, _ in predicted], axis=1)
-    expected = mean + _scatter(predicted, degrees_of_freedom, rng)
+    expected = mean + scatter_of(predicted, degrees_of_freedom, rng)
     measured = np.array([test.om_percent for test in tests])
     of_tests = _table(
         f"{course.name}: tests, and what the priors expect",
@@ -157,27 +158,11 @@ def prior_check(
         expected,
     )
     kinds = _summaries(tests)
-    sums = np.array([np.atleast_2d(measured) @ weights for _, weights in kinds]).reshape(len(kinds))
-    hoped = np.column_stack([expected @ weights for _, weights in kinds])
+    sums, hoped = _weighed(kinds, measured), _weighed(kinds, expected)
     summaries = _table(
         f"{course.name}: the tests together, and what the priors expect", {"what": [k for k, _ in kinds]}, sums, hoped
     )
-    beliefs = dict(zip(site.names, site.priors, strict=True))
-    conflicts += [
-        f"{kinds[i][0]} is {sums[i]:.2f}: {_where(sums[i], hoped[:, i])}"
-        f"{_blame(site, beliefs, z, mean @ kinds[i][1], sums[i])}"
-        for i in range(len(kinds))
-        if abs(_away(sums[i], hoped[:, i])) > FAR_SD
-    ]
-    away = np.abs([_away(value, column) for value, column in zip(measured, expected.T, strict=True)])
-    worst = [i for i in np.argsort(-away) if away[i] > FAR_SD]
-    conflicts += [
-        f"the test of {tests[i].green} on {tests[i].date}, {tests[i].sampled}, read {measured[i]:.2f} %:"
-        f" {_where(measured[i], expected[:, i])}{_blame(site, beliefs, z, mean[:, i], measured[i])}"
-        for i in worst[:NAMED]
-    ]
-    if len(worst) > NAMED:
-        conflicts.append(f"{len(worst) - NAMED} more tests lie as far off: see `tests`")
+    conflicts = [*cannot, *_conflicts(site, tests, z, mean, expected)]
     return PriorCheck(
         name=course.name,
         measured=frozen(measured),
@@ -185,8 +170,75 @@ def prior_check(
         tests=of_tests,
         summaries=summaries,
         conflicts=tuple(conflicts),
-        missing=tuple(_missing(course, tests)),
+        missing=tuple(missing(course, tests)),
     )
+
+
+def quick_conflicts(
+    site: _core.Site,
+    tests: list[SoilTest],
+    centre: tuple[Floats, Floats] | None,
+    degrees_of_freedom: float | None,
+) -> tuple[str, ...]:
+    """Find what `prior_check` would look for, by the tests' slopes at the prior's centre: no draw is run.
+
+    `centre` is the mean and the covariance of coordinates that stand in for a standard normal.
+    """
+    rng = np.random.default_rng(0)
+    z = rng.standard_normal((QUICK_DRAWS, len(site.names)))
+    mean = np.zeros(z.shape[1])
+    if centre is not None:
+        mean, covariance = centre
+        z = mean + z @ np.linalg.cholesky(covariance).T
+    predicted = site.predictions_near(mean, z)
+    near = np.concatenate([mean for mean, _ in predicted], axis=1)
+    return tuple(_conflicts(site, tests, z, near, near + scatter_of(predicted, degrees_of_freedom, rng)))
+
+
+def blame_start(
+    error: RuntimeError, priors: Mapping[str, tuple[float, float]], runs: Callable[[str], bool]
+) -> InputError:
+    """Name the priors to blame for a start that cannot be run; `runs` says whether it can be without one of them."""
+    guilty = [name for name in priors if runs(name)] or list(priors) or ["priors"]
+    return InputError(
+        [
+            Problem(
+                f"priors.{name}" if name in priors else name,
+                repr(priors.get(name, "the defaults")),
+                f"a median from which the fit can start ({error})",
+            )
+            for name in guilty
+        ]
+    )
+
+
+def _weighed(kinds: list[tuple[str, Floats]], readings: Floats) -> Floats:
+    """Each summary of readings, shape ``(test,)`` or ``(draw, test)``, along the last axis."""
+    return np.stack([readings @ weights for _, weights in kinds], axis=-1)
+
+
+def _conflicts(site: _core.Site, tests: list[SoilTest], z: Floats, mean: Floats, expected: Floats) -> list[str]:
+    """Summaries and tests that the priors hardly reach, from rows of coordinates and what each predicts."""
+    measured = np.array([test.om_percent for test in tests])
+    kinds = _summaries(tests)
+    sums, hoped = _weighed(kinds, measured), _weighed(kinds, expected)
+    beliefs = dict(zip(site.names, site.priors, strict=True))
+    said = [
+        f"{kinds[i][0]} is {sums[i]:.2f}: {_where(sums[i], hoped[:, i])}"
+        f"{_blame(site, beliefs, z, mean @ kinds[i][1], sums[i])}"
+        for i in range(len(kinds))
+        if abs(_away(sums[i], hoped[:, i])) > FAR_SD
+    ]
+    away = np.abs([_away(value, column) for value, column in zip(measured, expected.T, strict=True)])
+    worst = [i for i in np.argsort(-away) if away[i] > FAR_SD]
+    said += [
+        f"the test of {tests[i].green} on {tests[i].date}, {tests[i].sampled}, read {measured[i]:.2f} %:"
+        f" {_where(measured[i], expected[:, i])}{_blame(site, beliefs, z, mean[:, i], measured[i])}"
+        for i in worst[:NAMED]
+    ]
+    if len(worst) > NAMED:
+        said.append(f"{len(worst) - NAMED} more tests lie as far off: see `prior_check(course).tests`")
+    return said
 
 
 def _run(site: _core.Site, z: Floats) -> tuple[Floats, list[tuple[Floats, Floats]], list[str]]:
@@ -232,9 +284,9 @@ def _table(caption: str, head: Mapping[str, list[Any]], measured: Floats, expect
 def _summaries(tests: list[SoilTest]) -> list[tuple[str, Floats]]:
     """Name and weights of the mean and the yearly change of each sample, tests of one method together."""
     found = []
-    for key in dict.fromkeys((test.sampled, _method(test)) for test in tests):
-        mine = np.array([(test.sampled, _method(test)) == key for test in tests])
-        name = key[0] if len({_method(test) for test in tests}) == 1 else f"{key[0]} by {key[1]}"
+    for key in dict.fromkeys((test.sampled, method_of(test)) for test in tests):
+        mine = np.array([(test.sampled, method_of(test)) == key for test in tests])
+        name = key[0] if len({method_of(test) for test in tests}) == 1 else f"{key[0]} by {key[1]}"
         found.append((f"mean of {name}, %", mine / mine.sum()))
         years = np.array([test.date.toordinal() / 365.25 for test in tests])
         away = np.where(mine, years - years[mine].mean(), 0.0)
@@ -277,7 +329,8 @@ def _blame(
     )
 
 
-def _missing(course: Course, tests: list[SoilTest]) -> list[str]:
+def missing(course: Course, tests: Sequence[SoilTest]) -> list[str]:
+    """Say what tests cannot tell, whatever they read."""
     said = []
     days = {test.date for test in tests}
     if len(tests) == 1:
@@ -287,7 +340,7 @@ def _missing(course: Course, tests: list[SoilTest]) -> list[str]:
             f"all tests are of one day ({min(days)}): they fix the profile and say nothing of the gain; a second round,"
             " a season later, is worth more than anything else"
         )
-    methods = Counter(_method(test) for test in tests)
+    methods = Counter(method_of(test) for test in tests)
     for method, count in methods.items():
         if len(methods) > 1 and count == 1:
             said.append(

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import html
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
@@ -14,12 +14,23 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats, floats, frozen
+from matledger.calibration.before import blame_start, missing, quick_conflicts
 from matledger.calibration.chains import Chains, sample
 from matledger.calibration.diagnostics import Diagnosis, diagnose
+from matledger.calibration.site import (
+    MAT_DEPTH_MM,
+    Driving,
+    build_site,
+    carried,
+    check_earlier,
+    fresh_tests,
+    method_of,
+    scatter_of,
+)
 from matledger.course import Course
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
-from matledger.growth import DailyClippings, SiteYield, daily_clippings, site_yield
+from matledger.growth import SiteYield, site_yield
 from matledger.records import SoilTest
 from matledger.weather import DecayForm
 
@@ -33,48 +44,11 @@ __all__ = ["Calibration", "Driving", "calibrate"]
 
 Tell: TypeAlias = Callable[[int], object]
 
-MAT_DEPTH_MM = 25.0
-"""Depth of the mat where a green states none (mm): common practice, no source."""
-
 _GREEN_UNKNOWNS = {
     "litter_ratio": ("g/g", "litter that stays, per gram of clippings removed, on this green"),
     "base_percent": ("%", "organic matter deep in this green's starting profile"),
     "surface_percent": ("%", "excess of organic matter at this green's starting surface"),
 }
-
-
-@dataclass(frozen=True, kw_only=True)
-class Driving:
-    """How weather drives growth and decay on a site.
-
-    Attributes
-    ----------
-    lower_c, upper_c
-        Lower base and upper threshold of the degree days [degC].
-    lag_days
-        Lag of the soil behind the air [d]; our judgement for the top few centimetres.
-    form
-        How decay answers to soil temperature, as in `matledger.decay_modifier`.
-    q10
-        Ratio of rates 10 degC apart, for ``form="q10"``.
-    """
-
-    lower_c: float
-    upper_c: float | None = None
-    lag_days: float = 5.0
-    form: DecayForm = "rothc"
-    q10: float = 2.0
-
-    def _given(self) -> dict[str, object]:
-        return {
-            "lower_c": self.lower_c,
-            "upper_c": self.upper_c,
-            "method": "single_sine",
-            "cutoff": "horizontal",
-            "lag_days": self.lag_days,
-            "form": self.form,
-            "q10": self.q10,
-        }
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -117,6 +91,9 @@ class Calibration:
         The calibration that this one carries on from: its posterior is the prior, its tests are not counted again.
     chains
         What the sampler did; None for Laplace's approximation.
+    conflicts
+        Tests, means and changes that the priors hardly reach, with the unknown that governs each: what `prior_check`
+        looks for, by the tests' slopes at the priors' medians.
     """
 
     course: Course
@@ -134,6 +111,7 @@ class Calibration:
     depth_correlation: bool = False
     earlier: Calibration | None = None
     chains: Chains | None = None
+    conflicts: tuple[str, ...] = ()
 
     def __eq__(self, other: object) -> bool:
         """Compare the course and every number."""
@@ -150,7 +128,7 @@ class Calibration:
     def site(self) -> _core.Site:
         """The density in the core, built when first needed."""
         if "_site" not in self.__dict__:
-            site = _site(
+            site = build_site(
                 self.course,
                 self.driving,
                 self.site_yield,
@@ -189,7 +167,7 @@ class Calibration:
 
     def soil_tests_of(self, green: str) -> tuple[SoilTest, ...]:
         """Soil tests of a green that this fit counts: all, or those that an earlier fit has not counted."""
-        return _fresh(self.course, self.earlier, green)
+        return fresh_tests(self.course, self.earlier, green)
 
     def log_density_and_gradient(self, z: Sequence[float] | Floats) -> tuple[float, Floats]:
         """Log posterior density and its gradient at coordinates, for any other sampler.
@@ -349,7 +327,10 @@ class Calibration:
         if unstated:
             notes.append(f"depth of the mat at the start taken as {MAT_DEPTH_MM:g} mm on {', '.join(unstated)}")
         notes.extend(self.course.notes)
+        notes.extend(missing(self.course, self.course.soil_tests))
+        notes.extend(f"priors and data do not agree: {conflict}" for conflict in self.conflicts)
         notes.extend(self._far_off())
+        notes.extend(self._at_odds())
         if self.earlier is not None:
             notes.append("carries on from an earlier fit, whose posterior (taken as normal) is the prior here")
         if self.chains is not None and self.chains.interrupted:
@@ -374,6 +355,22 @@ class Calibration:
                         f"the test of {test.green} on {test.date}, {test.sampled}, lies {abs(away):.1f} standard"
                         f" deviations {'above' if away > 0 else 'below'} the model: look at its record, or fit with"
                         " degrees_of_freedom=4"
+                    )
+        return said
+
+    def _at_odds(self) -> list[str]:
+        """Name tests of one sample that no error of theirs reconciles."""
+        said = []
+        for green, (_, sd) in zip(self.course.greens, self.site.predictions(self.mode[None, :]), strict=True):
+            tests = self.soil_tests_of(green.name)
+            for (i, one), (j, other) in combinations(enumerate(tests), 2):
+                alike = (one.date, one.sampled, method_of(one)) == (other.date, other.sampled, method_of(other))
+                apart = abs(one.om_percent - other.om_percent) / np.hypot(sd[0, i], sd[0, j])
+                if alike and apart > FAR_OFF_SD:
+                    said.append(
+                        f"two tests of {green.name} on {one.date}, {one.sampled}, read {one.om_percent:g} and"
+                        f" {other.om_percent:g} %: {apart:.1f} standard deviations of their difference apart, and the"
+                        " fit lies between; one record is wrong"
                     )
         return said
 
@@ -529,9 +526,9 @@ def calibrate(
     Raises
     ------
     InputError
-        If there is no soil test, a thatch-mat test comes from a green without ``mat_depth_mm``, a prior is unknown
-        or outside its domain, an option is outside its domain, `earlier` has counted every test or has other priors,
-        or the checkpoint is of another fit.
+        If there is no soil test, a thatch-mat test comes from a green without ``mat_depth_mm``, a prior is unknown or
+        outside its domain or a start from which nothing can be run, an option is outside its domain, `earlier` has
+        counted every test or has other priors, or the checkpoint is of another fit.
     KeyboardInterrupt
         On Ctrl-C; once draws were made, they are returned instead and `notes` says so.
 
@@ -549,15 +546,31 @@ def calibrate(
     """
     _check_options(method=method, draws=draws, chains=chains, tune=tune, seed=seed, target_accept=target_accept)
     if earlier is not None:
-        _check_earlier(course, earlier, priors)
+        check_earlier(course, earlier, priors)
     driving = Driving(lower_c=course.settings.lower_c, upper_c=course.settings.upper_c, lag_days=lag_days, form=form)
     heat, _ = _core.drivers(course.weather.core, driving._given())
     records = [record for green in course.greens for record in course.clippings_of(green.name)]
     yielding = site_yield(course.weather.start, heat, records)
     beliefs = dict(priors or ({} if earlier is None else earlier.priors))
     scatter = (degrees_of_freedom, depth_correlation)
-    site = _site(course, driving, yielding, beliefs, scatter=scatter, earlier=earlier)
-    mode, log_density, gradient, steps, converged, information = found = site.find_mode(progress)
+    site = build_site(course, driving, yielding, beliefs, scatter=scatter, earlier=earlier)
+    try:
+        mode, log_density, gradient, steps, converged, information = found = site.find_mode(progress)
+    except RuntimeError as error:
+
+        def runs(without: str) -> bool:
+            others = {name: belief for name, belief in beliefs.items() if name != without}
+            other = build_site(course, driving, yielding, others, scatter=scatter, earlier=earlier)
+            try:
+                other.log_density_and_gradient(np.zeros(len(other.names)))
+            except RuntimeError:
+                return False
+            return True
+
+        raise blame_start(error, beliefs, runs) from error
+    tests = [test for green in course.greens for test in fresh_tests(course, earlier, green.name)]
+    centre = None if earlier is None else carried(earlier, site.names)
+    conflicts = quick_conflicts(site, tests, centre, degrees_of_freedom)
     run = None
     if method == "nuts":
         run = sample(
@@ -591,6 +604,7 @@ def calibrate(
         depth_correlation=depth_correlation,
         earlier=earlier,
         chains=run,
+        conflicts=conflicts,
     )
     object.__setattr__(calibration, "_site", site)
     return calibration
@@ -599,117 +613,12 @@ def calibrate(
 FAR_OFF_SD = 4.0
 """Residual from which a test is named as far off; a normal one lies there once in 16,000 times."""
 
-LAYOUT = {"fine_mm": 2.5, "fine_to_mm": 25.0, "coarse_mm": 10.0, "blur_percent_mm": 0.2, "stretch_days": 30}
-"""How a fit cuts the ground (`docs/speed.md` says what it costs in accuracy)."""
-
-DAILY = {"fine_mm": 2.5, "fine_to_mm": 100.0, "coarse_mm": 10.0, "blur_percent_mm": 0.1, "stretch_days": 1}
-"""How records are invented: day by day, so that a fit to them meets its own errors."""
-
-
-def _site(
-    course: Course,
-    driving: Driving,
-    yielding: SiteYield,
-    priors: Mapping[str, tuple[float, float]],
-    *,
-    scatter: tuple[float | None, bool] = (None, False),
-    earlier: Calibration | None = None,
-    layout: Mapping[str, float] = LAYOUT,
-) -> _core.Site:
-    heat, modifier = _core.drivers(course.weather.core, driving._given())
-    methods = list(dict.fromkeys(_method(test) for test in sorted(course.soil_tests, key=lambda t: t.date)))
-    _check_layers(course)
-    greens = []
-    for green in course.greens:
-        daily: DailyClippings = daily_clippings(course.weather.start, heat, course.clippings_of(green.name), yielding)
-        work = [(record.date, record.work.core) for record in course.work_of(green.name)]
-        tests = [
-            (t.date, t.window, t.om_percent, t.cores, methods.index(_method(t)), t.laboratory_sd_percent)
-            for t in _fresh(course, earlier, green.name)
-        ]
-        mat_depth_mm = MAT_DEPTH_MM if green.mat_depth_mm is None else green.mat_depth_mm
-        greens.append((green.name, daily.g_m2, work, tests, mat_depth_mm))
-
-    def site(before: tuple[Floats, Floats] | None) -> _core.Site:
-        return _core.Site(
-            course.weather.start,
-            modifier,
-            greens,
-            methods,
-            [(name, float(median), float(sd)) for name, (median, sd) in priors.items()],
-            scatter,
-            before,
-            {"depth_mm": course.settings.column_depth_mm, **layout},
-        )
-
-    return site(None) if earlier is None else site(_carried(earlier, site(None).names))
-
 
 def _repeated(calibration: Calibration, coordinates: Floats, seed: int) -> Floats:
     """Tests of each green in turn, drawn around the model at rows of coordinates."""
     predicted = calibration.site.predictions(coordinates)
     means = np.concatenate([mean for mean, _ in predicted], axis=1)
-    return means + _scatter(predicted, calibration.degrees_of_freedom, np.random.default_rng(seed))
-
-
-def _scatter(predicted: Sequence[tuple[Floats, Floats]], freedom: float | None, rng: np.random.Generator) -> Floats:
-    """Errors of tests around the model, green by green."""
-    columns = []
-    for _, sd in predicted:
-        if freedom is None:
-            noise = rng.standard_normal(sd.shape)
-        else:
-            noise = rng.standard_t(freedom, sd.shape) * np.sqrt((freedom - 2) / freedom)
-        columns.append(sd * noise)
-    return np.concatenate(columns, axis=1)
-
-
-def _carried(earlier: Calibration, names: Sequence[str]) -> tuple[Floats, Floats]:
-    """Mean and covariance of the earlier posterior, with standard normal coordinates for what is new."""
-    if earlier.chains is None:
-        mean, covariance = earlier.mode, np.linalg.inv(earlier.information)
-    else:
-        mean, covariance = earlier.coordinates.mean(axis=0), np.cov(earlier.coordinates, rowvar=False)
-    old = {name: i for i, name in enumerate(earlier.names)}
-    here = [i for i, name in enumerate(names) if name in old]
-    there = [old[names[i]] for i in here]
-    wide_mean, wide = np.zeros(len(names)), np.eye(len(names))
-    wide_mean[here] = mean[there]
-    wide[np.ix_(here, here)] = covariance[np.ix_(there, there)]
-    return wide_mean, wide
-
-
-def _counted(calibration: Calibration | None) -> Counter[SoilTest]:
-    return Counter() if calibration is None else Counter(calibration.course.soil_tests)
-
-
-def _fresh(course: Course, earlier: Calibration | None, green: str) -> tuple[SoilTest, ...]:
-    counted = _counted(earlier)
-    fresh = []
-    for test in course.tests_of(green):
-        if counted[test] > 0:
-            counted[test] -= 1
-        else:
-            fresh.append(test)
-    return tuple(fresh)
-
-
-def _check_earlier(course: Course, earlier: Calibration, priors: Mapping[str, tuple[float, float]] | None) -> None:
-    problems = []
-    if course.weather.start != earlier.course.weather.start:
-        start = earlier.course.weather.start
-        problems.append(Problem("earlier", f"weather from {start}", f"a fit from {course.weather.start} on"))
-    if priors is not None and dict(priors) != dict(earlier.priors):
-        problems.append(Problem("priors", repr(dict(priors)), "none: the earlier posterior is the prior"))
-    gone = _counted(earlier) - Counter(course.soil_tests)
-    if gone:
-        problems.append(
-            Problem("soil_tests", f"{gone.total()} tests fewer", "every test that the earlier fit has counted")
-        )
-    elif not Counter(course.soil_tests) - _counted(earlier):
-        problems.append(Problem("soil_tests", "no new test", "at least one that the earlier fit has not counted"))
-    if problems:
-        raise InputError(problems)
+    return means + scatter_of(predicted, calibration.degrees_of_freedom, np.random.default_rng(seed))
 
 
 def _check_options(*, method: object, target_accept: object, **counts: object) -> None:
@@ -724,18 +633,3 @@ def _check_options(*, method: object, target_accept: object, **counts: object) -
             problems.append(Problem(name, repr(count), f"a whole number from {least[name]}"))
     if problems:
         raise InputError(problems)
-
-
-def _method(test: SoilTest) -> str:
-    return f"{test.method}, verdure {test.verdure}"
-
-
-def _check_layers(course: Course) -> None:
-    stated = {green.name for green in course.greens if green.mat_depth_mm is not None}
-    problems = [
-        Problem(f"green {test.green}", "no mat_depth_mm", "the mat's depth at the start, for its thatch-mat tests")
-        for test in course.soil_tests
-        if test.layer == "thatch-mat" and test.green not in stated
-    ]
-    if problems:
-        raise InputError(list(dict.fromkeys(problems)))

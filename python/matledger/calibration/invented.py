@@ -9,7 +9,7 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats, frozen
-from matledger.calibration.fit import Driving, _site
+from matledger.calibration.site import Driving, build_site
 from matledger.course import Course
 from matledger.errors import InputError, Problem
 from matledger.growth import site_yield
@@ -76,7 +76,7 @@ def invent_tests(course: Course, *, seed: int, priors: Mapping[str, tuple[float,
     driving = Driving(lower_c=course.settings.lower_c, upper_c=course.settings.upper_c)
     heat, _ = _core.drivers(course.weather.core, driving._given())
     records = [record for green in course.greens for record in course.clippings_of(green.name)]
-    site = _site(course, driving, site_yield(course.weather.start, heat, records), dict(priors or {}))
+    site = build_site(course, driving, site_yield(course.weather.start, heat, records), dict(priors or {}))
     rng = np.random.default_rng(seed)
     for _ in range(ATTEMPTS):
         z = rng.standard_normal(len(site.names))

@@ -21,7 +21,7 @@ from vega_datasets import data as vega
 
 from matledger import _core
 from matledger._arrays import Floats
-from matledger.calibration.fit import DAILY, Driving, _site
+from matledger.calibration.site import DAILY, Driving, build_site
 from matledger.course import Course
 from matledger.course_file import FILE, load_course
 from matledger.demo import HERE
@@ -209,7 +209,7 @@ def _simulate(course: Course, rng: np.random.Generator) -> tuple[list[str], list
     driving = Driving(lower_c=course.settings.lower_c)
     heat, _ = _core.drivers(course.weather.core, driving._given())
     records = [record for green in course.greens for record in course.clippings_of(green.name)]
-    site = _site(course, driving, site_yield(course.weather.start, heat, records), {}, layout=DAILY)
+    site = build_site(course, driving, site_yield(course.weather.start, heat, records), {}, layout=DAILY)
     drawn = rng.standard_normal(len(site.names))
     z = [
         _coordinate(TRUTH[name], *prior) if name in TRUTH else deviation

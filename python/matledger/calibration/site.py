@@ -1,0 +1,184 @@
+"""The density of a course in the core: how weather drives it, how the ground is cut, what an earlier fit hands on."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matledger import _core
+from matledger._arrays import Floats
+from matledger.course import Course
+from matledger.errors import InputError, Problem
+from matledger.growth import DailyClippings, SiteYield, daily_clippings
+from matledger.records import SoilTest
+from matledger.weather import DecayForm
+
+if TYPE_CHECKING:
+    from matledger.calibration.fit import Calibration
+
+MAT_DEPTH_MM = 25.0
+"""Depth of the mat where a green states none (mm): common practice, no source."""
+
+LAYOUT = {"fine_mm": 2.5, "fine_to_mm": 25.0, "coarse_mm": 10.0, "blur_percent_mm": 0.2, "stretch_days": 30}
+"""How a fit cuts the ground (`docs/speed.md` says what it costs in accuracy)."""
+
+DAILY = {"fine_mm": 2.5, "fine_to_mm": 100.0, "coarse_mm": 10.0, "blur_percent_mm": 0.1, "stretch_days": 1}
+"""How records are invented: day by day, so that a fit to them meets its own errors."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Driving:
+    """How weather drives growth and decay on a site.
+
+    Attributes
+    ----------
+    lower_c, upper_c
+        Lower base and upper threshold of the degree days [degC].
+    lag_days
+        Lag of the soil behind the air [d]; our judgement for the top few centimetres.
+    form
+        How decay answers to soil temperature, as in `matledger.decay_modifier`.
+    q10
+        Ratio of rates 10 degC apart, for ``form="q10"``.
+    """
+
+    lower_c: float
+    upper_c: float | None = None
+    lag_days: float = 5.0
+    form: DecayForm = "rothc"
+    q10: float = 2.0
+
+    def _given(self) -> dict[str, object]:
+        return {
+            "lower_c": self.lower_c,
+            "upper_c": self.upper_c,
+            "method": "single_sine",
+            "cutoff": "horizontal",
+            "lag_days": self.lag_days,
+            "form": self.form,
+            "q10": self.q10,
+        }
+
+
+def build_site(
+    course: Course,
+    driving: Driving,
+    yielding: SiteYield,
+    priors: Mapping[str, tuple[float, float]],
+    *,
+    scatter: tuple[float | None, bool] = (None, False),
+    earlier: Calibration | None = None,
+    layout: Mapping[str, float] = LAYOUT,
+) -> _core.Site:
+    """Set up the density of a course."""
+    heat, modifier = _core.drivers(course.weather.core, driving._given())
+    methods = list(dict.fromkeys(method_of(test) for test in sorted(course.soil_tests, key=lambda t: t.date)))
+    check_layers(course)
+    greens = []
+    for green in course.greens:
+        daily: DailyClippings = daily_clippings(course.weather.start, heat, course.clippings_of(green.name), yielding)
+        work = [(record.date, record.work.core) for record in course.work_of(green.name)]
+        tests = [
+            (t.date, t.window, t.om_percent, t.cores, methods.index(method_of(t)), t.laboratory_sd_percent)
+            for t in fresh_tests(course, earlier, green.name)
+        ]
+        mat_depth_mm = MAT_DEPTH_MM if green.mat_depth_mm is None else green.mat_depth_mm
+        greens.append((green.name, daily.g_m2, work, tests, mat_depth_mm))
+
+    def site(before: tuple[Floats, Floats] | None) -> _core.Site:
+        return _core.Site(
+            course.weather.start,
+            modifier,
+            greens,
+            methods,
+            [(name, float(median), float(sd)) for name, (median, sd) in priors.items()],
+            scatter,
+            before,
+            {"depth_mm": course.settings.column_depth_mm, **layout},
+        )
+
+    return site(None) if earlier is None else site(carried(earlier, site(None).names))
+
+
+def scatter_of(predicted: Sequence[tuple[Floats, Floats]], freedom: float | None, rng: np.random.Generator) -> Floats:
+    """Errors of tests around the model, green by green."""
+    columns = []
+    for _, sd in predicted:
+        if freedom is None:
+            noise = rng.standard_normal(sd.shape)
+        else:
+            noise = rng.standard_t(freedom, sd.shape) * np.sqrt((freedom - 2) / freedom)
+        columns.append(sd * noise)
+    return np.concatenate(columns, axis=1)
+
+
+def carried(earlier: Calibration, names: Sequence[str]) -> tuple[Floats, Floats]:
+    """Mean and covariance of the earlier posterior, with standard normal coordinates for what is new."""
+    if earlier.chains is None:
+        mean, covariance = earlier.mode, np.linalg.inv(earlier.information)
+    else:
+        mean, covariance = earlier.coordinates.mean(axis=0), np.cov(earlier.coordinates, rowvar=False)
+    old = {name: i for i, name in enumerate(earlier.names)}
+    here = [i for i, name in enumerate(names) if name in old]
+    there = [old[names[i]] for i in here]
+    wide_mean, wide = np.zeros(len(names)), np.eye(len(names))
+    wide_mean[here] = mean[there]
+    wide[np.ix_(here, here)] = covariance[np.ix_(there, there)]
+    return wide_mean, wide
+
+
+def counted(calibration: Calibration | None) -> Counter[SoilTest]:
+    """Tests that an earlier fit has counted, and how often."""
+    return Counter() if calibration is None else Counter(calibration.course.soil_tests)
+
+
+def fresh_tests(course: Course, earlier: Calibration | None, green: str) -> tuple[SoilTest, ...]:
+    """Tests of a green that an earlier fit has not counted."""
+    left = counted(earlier)
+    fresh = []
+    for test in course.tests_of(green):
+        if left[test] > 0:
+            left[test] -= 1
+        else:
+            fresh.append(test)
+    return tuple(fresh)
+
+
+def check_earlier(course: Course, earlier: Calibration, priors: Mapping[str, tuple[float, float]] | None) -> None:
+    """Refuse a course that does not carry on from an earlier fit."""
+    problems = []
+    if course.weather.start != earlier.course.weather.start:
+        start = earlier.course.weather.start
+        problems.append(Problem("earlier", f"weather from {start}", f"a fit from {course.weather.start} on"))
+    if priors is not None and dict(priors) != dict(earlier.priors):
+        problems.append(Problem("priors", repr(dict(priors)), "none: the earlier posterior is the prior"))
+    gone = counted(earlier) - Counter(course.soil_tests)
+    if gone:
+        problems.append(
+            Problem("soil_tests", f"{gone.total()} tests fewer", "every test that the earlier fit has counted")
+        )
+    elif not Counter(course.soil_tests) - counted(earlier):
+        problems.append(Problem("soil_tests", "no new test", "at least one that the earlier fit has not counted"))
+    if problems:
+        raise InputError(problems)
+
+
+def method_of(test: SoilTest) -> str:
+    """Name what a laboratory did: tests that differ in it get an offset."""
+    return f"{test.method}, verdure {test.verdure}"
+
+
+def check_layers(course: Course) -> None:
+    """Refuse thatch-mat tests of greens that do not state their mat."""
+    stated = {green.name for green in course.greens if green.mat_depth_mm is not None}
+    problems = [
+        Problem(f"green {test.green}", "no mat_depth_mm", "the mat's depth at the start, for its thatch-mat tests")
+        for test in course.soil_tests
+        if test.layer == "thatch-mat" and test.green not in stated
+    ]
+    if problems:
+        raise InputError(list(dict.fromkeys(problems)))
