@@ -58,6 +58,13 @@ impl<T: Number> Column<T> {
                         top = bottom;
                         continue;
                     }
+                    if top.at_least(top_mm) && (-bottom).at_least(-bottom_mm) {
+                        mineral += self.mineral[i];
+                        om += self.om(i);
+                        thickness += bottom - top;
+                        top = bottom;
+                        continue;
+                    }
                     let within = |depth: T| (depth.clamp(top_mm, bottom_mm) - top) / no_thinner(bottom - top);
                     let (from, to) = (within(top), within(bottom));
                     let (inside, bend) = (to - from, (to - from) * (T::one() - to - from) * 0.5);

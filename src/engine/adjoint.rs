@@ -45,11 +45,19 @@ pub struct Adjoint<T: Abreast> {
     legs: Vec<Leg<T>>,
     kept: Vec<T::Packed>,
     passed: Vec<Passed<T>>,
+    /// Pools of a column that is written down.
+    written: [Vec<Traced<T>>; 4],
 }
 
 impl<T: Abreast> Default for Adjoint<T> {
     fn default() -> Self {
-        Self { trace: Trace::default(), legs: Vec::new(), kept: Vec::new(), passed: Vec::new() }
+        Self {
+            trace: Trace::default(),
+            legs: Vec::new(),
+            kept: Vec::new(),
+            passed: Vec::new(),
+            written: Default::default(),
+        }
     }
 }
 
@@ -115,6 +123,17 @@ fn pools<T: Number>(plan: &Plan, member: &Member<T>, weather: usize, year: usize
     TwoPools::over(&plan.weather[weather], &rates, Dual::variable(litter, 3))
 }
 
+/// First of the numbers that a column was made of, pool by pool, and its open volume and room.
+struct Begins<T: Abreast> {
+    first: [u32; 4],
+    open_mm: Traced<T>,
+    room_mm: Traced<T>,
+}
+
+fn pools_of<N>(column: &mut Column<N>) -> [&mut Vec<N>; 4] {
+    [&mut column.mineral, &mut column.young, &mut column.old, &mut column.hole_mm]
+}
+
 /// Slopes along what a column holds: mineral, young, old and holes of each parcel, then the open volume and its room.
 struct Along<T> {
     pools: [Vec<T>; 4],
@@ -139,11 +158,12 @@ impl<T: Abreast> Adjoint<T> {
         mut slopes: Member<T>,
     ) -> Vec<T> {
         self.trace.restart();
-        let numbers = Traced::variables(numbers.iter().copied());
-        let mut made = make(&numbers);
+        let mut at = Vec::with_capacity(numbers.len());
+        Traced::variables(numbers.iter().copied(), &mut at);
+        let mut made = make(&at);
         made.inputs_mut().zip(slopes.inputs_mut()).for_each(|(input, slope)| self.trace.seed(*input, *slope));
         self.trace.sweep();
-        numbers.into_iter().map(|number| self.trace.slope(number)).collect()
+        at.into_iter().map(|number| self.trace.slope(number)).collect()
     }
 
     fn run(&mut self, plan: &Plan, member: &Member<T>) -> Vec<T> {
@@ -190,18 +210,24 @@ impl<T: Abreast> Adjoint<T> {
         self.kept[leg.kept + pool * leg.parcels..][..leg.parcels].iter().map(|&number| T::unpack(number))
     }
 
-    /// The column before a leg as numbers of its own.
-    fn before(&self, leg: &Leg<T>, member: &Member<Traced<T>>) -> Column<Traced<T>> {
+    /// The column before a leg as numbers of its own, and where they begin.
+    fn before(&mut self, leg: &Leg<T>, member: &Member<Traced<T>>) -> (Column<Traced<T>>, Begins<T>) {
         let mut column = Column::new(&[], &member.profile, member.young_share, member.densities);
-        let [mineral, young, old] = [0, 1, 2].map(|pool| Traced::variables(self.held(leg, pool)));
-        (column.mineral, column.young, column.old) = (mineral, young, old);
-        column.hole_mm = vec![Traced::zero(); leg.parcels];
+        let mut first = [0; 4];
+        for (k, pool) in pools_of(&mut column).into_iter().enumerate() {
+            *pool = std::mem::take(&mut self.written[k]);
+            if k < 3 || leg.has_holes {
+                first[k] = Traced::variables(self.held(leg, k), pool);
+            } else {
+                pool.resize(leg.parcels, Traced::zero());
+            }
+        }
         if leg.has_holes {
-            column.hole_mm = Traced::variables(self.held(leg, 3));
             (column.open_mm, column.room_mm) = (Traced::variable(leg.open_mm), Traced::variable(leg.room_mm));
             column.has_holes = true;
         }
-        column
+        let begins = Begins { first, open_mm: column.open_mm, room_mm: column.room_mm };
+        (column, begins)
     }
 
     fn back(&mut self, plan: &Plan, member: &Member<T>, by_reading: &[T]) -> Member<T> {
@@ -212,7 +238,7 @@ impl<T: Abreast> Adjoint<T> {
         while let Some(leg) = self.legs.pop() {
             let events = &plan.tape()[leg.events.clone()];
             if idle(events) {
-                for (k, pool) in [&mut column.mineral, &mut column.young, &mut column.old].into_iter().enumerate() {
+                for (k, pool) in pools_of(&mut column).into_iter().take(3).enumerate() {
                     pool.clear();
                     pool.extend(self.held(&leg, k));
                 }
@@ -221,31 +247,33 @@ impl<T: Abreast> Adjoint<T> {
             }
             self.trace.restart();
             let mut lifted = member.map(Traced::variable);
-            let before = self.before(&leg, &lifted);
-            let mut after = before.clone();
+            let (mut after, begins) = self.before(&leg, &lifted);
             readings.clear();
             walk(plan, &lifted, events, &mut after, &mut readings);
-            for (pool, left) in [
-                (&mut column.mineral, &after.mineral),
-                (&mut column.young, &after.young),
-                (&mut column.old, &after.old),
-            ] {
+            for (pool, left) in pools_of(&mut column).into_iter().zip(pools_of(&mut after)) {
                 pool.clear();
-                pool.extend(left.iter().map(|number| number.value));
+                pool.extend(left.iter().map(|number| number.value()));
             }
             self.back_over_span(plan, member, &leg, &mut column, &mut along, &mut by);
-            for (numbers, slopes) in
-                [&after.mineral, &after.young, &after.old, &after.hole_mm].into_iter().zip(&along.pools)
-            {
+            for (numbers, slopes) in pools_of(&mut after).into_iter().zip(&along.pools) {
                 numbers.iter().zip(slopes).for_each(|(number, slope)| self.trace.seed(*number, *slope));
             }
             self.trace.seed(after.open_mm, along.open_mm);
             self.trace.seed(after.room_mm, along.room_mm);
-            let weights = &by_reading[leg.readings];
+            let weights = &by_reading[leg.readings.clone()];
             readings.iter().zip(weights).for_each(|(reading, slope)| self.trace.seed(*reading, *slope));
             self.trace.sweep();
-            self.collect(&before, &mut along);
+            for (slopes, first) in along.pools.iter_mut().zip(begins.first) {
+                slopes.clear();
+                slopes.extend((0..leg.parcels as u32).map(|i| self.trace.slope_of(first, i)));
+            }
+            along.open_mm = self.trace.slope(begins.open_mm);
+            along.room_mm = self.trace.slope(begins.room_mm);
             self.add(&mut lifted, &mut by);
+            for (room, pool) in self.written.iter_mut().zip(pools_of(&mut after)) {
+                *room = std::mem::take(pool);
+                room.clear();
+            }
         }
         self.trace.restart();
         let mut lifted = member.map(Traced::variable);
@@ -256,16 +284,6 @@ impl<T: Abreast> Adjoint<T> {
         self.trace.sweep();
         self.add(&mut lifted, &mut by);
         by
-    }
-
-    /// The slopes along a column, from the trace.
-    fn collect(&self, column: &Column<Traced<T>>, along: &mut Along<T>) {
-        let pools = [&column.mineral, &column.young, &column.old, &column.hole_mm];
-        for (slopes, numbers) in along.pools.iter_mut().zip(pools) {
-            slopes.clear();
-            slopes.extend(numbers.iter().map(|number| self.trace.slope(*number)));
-        }
-        (along.open_mm, along.room_mm) = (self.trace.slope(column.open_mm), self.trace.slope(column.room_mm));
     }
 
     /// Adds the slopes along a member, from the trace.

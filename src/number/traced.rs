@@ -2,9 +2,10 @@
 
 use super::{Lanes, Number};
 use std::cell::RefCell;
+use std::fmt::Debug;
 use std::ops::{Add, AddAssign, Div, Mul, MulAssign, Neg, Sub, SubAssign};
 
-/// A value and where it stands on the thread's trace.
+/// A value and where it stands on the thread's trace. What a constant zero would change is not written down.
 ///
 /// One sweep back over a [`Trace`] gives the slopes of one outcome along all that went into it, for a few times the
 /// cost of the outcome. Of several values side by side, each lane has its own outcome.
@@ -19,10 +20,10 @@ use std::ops::{Add, AddAssign, Div, Mul, MulAssign, Neg, Sub, SubAssign};
 /// assert!((trace.slope(x) - (3.0 + 2.0_f64.exp())).abs() < 1e-12);
 /// assert_eq!(trace.slope(y), 2.0);
 /// ```
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Traced<T = f64> {
-    /// The value.
-    pub value: T,
+#[derive(Debug, Clone, Copy)]
+pub struct Traced<T: Abreast = f64> {
+    /// Kept without room between: most of the time goes into memory.
+    value: T::Packed,
     /// Its step on the trace; 0 for a constant.
     node: u32,
 }
@@ -39,7 +40,7 @@ pub trait Abreast: Number {
     /// Numbers side by side.
     const WIDTH: usize;
     /// The number as it is kept, without room between.
-    type Packed: Copy + Send;
+    type Packed: Copy + Debug + Send + Sync;
 
     /// From the number of each lane.
     fn abreast(of: impl Fn(usize) -> f64) -> Self;
@@ -126,7 +127,7 @@ impl Abreast for Lanes<ABREAST> {
 /// The trace of this thread, from [`Trace::begin`] on. Numbers of an earlier trace must not be used in a later one.
 #[derive(Debug)]
 pub struct Trace<T: Abreast = f64> {
-    slopes: Vec<T>,
+    slopes: Vec<T::Packed>,
 }
 
 impl<T: Abreast> Default for Trace<T> {
@@ -156,20 +157,20 @@ impl<T: Abreast> Trace<T> {
     /// Adds to the slope of the outcome along a number. Nothing may be written from the first seed on.
     pub fn seed(&mut self, number: Traced<T>, slope: T) {
         if self.slopes.is_empty() {
-            self.slopes.resize(T::with_steps(|steps| steps.len()), T::zero());
+            self.slopes.resize(T::with_steps(|steps| steps.len()), T::zero().pack());
         }
-        self.slopes[number.node as usize] += slope;
+        add(&mut self.slopes[number.node as usize], slope);
     }
 
     /// Carries slopes back over all steps.
     pub fn sweep(&mut self) {
         T::with_steps(|steps| {
             for at in (1..self.slopes.len()).rev() {
-                let slope = self.slopes[at];
+                let slope = T::unpack(self.slopes[at]);
                 let Step { from, slope: along } = steps[at];
                 if from != [0, 0] && !slope.vanishes() {
-                    self.slopes[from[0] as usize] += slope * T::unpack(along[0]);
-                    self.slopes[from[1] as usize] += slope * T::unpack(along[1]);
+                    add(&mut self.slopes[from[0] as usize], slope * T::unpack(along[0]));
+                    add(&mut self.slopes[from[1] as usize], slope * T::unpack(along[1]));
                 }
             }
         });
@@ -177,8 +178,21 @@ impl<T: Abreast> Trace<T> {
 
     /// Slope of the outcome along a number, once the sweep has passed all that came of it.
     pub fn slope(&self, number: Traced<T>) -> T {
-        if number.node == 0 { T::zero() } else { self.slopes.get(number.node as usize).copied().unwrap_or(T::zero()) }
+        self.slope_of(number.node, 0)
     }
+
+    /// Slope along the number so many steps after the one at `first`; none if that is a constant.
+    pub(crate) fn slope_of(&self, first: u32, after: u32) -> T {
+        match self.slopes.get((first + after) as usize) {
+            Some(slope) if first != 0 => T::unpack(*slope),
+            _ => T::zero(),
+        }
+    }
+}
+
+#[inline(always)]
+fn add<T: Abreast<Packed = P>, P: Copy>(sum: &mut P, more: T) {
+    *sum = (T::unpack(*sum) + more).pack();
 }
 
 #[inline(always)]
@@ -188,35 +202,53 @@ fn step<T: Abreast>(value: T, from: [u32; 2], slope: [T; 2]) -> Traced<T> {
         steps.push(Step { from, slope: slope.map(T::pack) });
         node
     });
-    Traced { value, node }
+    Traced { value: value.pack(), node }
 }
 
 impl<T: Abreast> Traced<T> {
+    /// The value.
+    #[inline(always)]
+    pub fn value(self) -> T {
+        T::unpack(self.value)
+    }
+
+    #[inline(always)]
+    fn fixed(value: T) -> Self {
+        Self { value: value.pack(), node: 0 }
+    }
+
+    /// Whether it is a constant that adds nothing.
+    #[inline(always)]
+    fn is_nothing(self) -> bool {
+        self.node == 0 && self.value().vanishes()
+    }
+
     /// A number that depends on nothing before it.
     pub fn variable(value: T) -> Self {
         step(value, [0, 0], [T::zero(), T::zero()])
     }
 
-    /// Numbers that depend on nothing before them.
-    pub fn variables(values: impl ExactSizeIterator<Item = T>) -> Vec<Self> {
+    /// Puts numbers that depend on nothing before them into `numbers`; the step of the first, the others follow.
+    pub(crate) fn variables(values: impl ExactSizeIterator<Item = T>, numbers: &mut Vec<Self>) -> u32 {
         let nothing = T::zero().pack();
         let first = T::with_steps(|steps| {
             let first = steps.len();
             steps.resize(first + values.len(), Step { from: [0, 0], slope: [nothing, nothing] });
             first as u32
         });
-        (first..).zip(values).map(|(node, value)| Self { value, node }).collect()
+        numbers.extend((first..).zip(values).map(|(node, value)| Self { value: value.pack(), node }));
+        first
     }
 
     #[inline(always)]
     fn of_one(self, value: T, slope: T) -> Self {
-        if self.node == 0 { Self { value, node: 0 } } else { step(value, [self.node, 0], [slope, T::zero()]) }
+        if self.node == 0 { Self::fixed(value) } else { step(value, [self.node, 0], [slope, T::zero()]) }
     }
 
     #[inline(always)]
     fn of_two(self, other: Self, value: T, slope: T, other_slope: T) -> Self {
         if self.node | other.node == 0 {
-            Self { value, node: 0 }
+            Self::fixed(value)
         } else {
             step(value, [self.node, other.node], [slope, other_slope])
         }
@@ -226,42 +258,42 @@ impl<T: Abreast> Traced<T> {
 impl<T: Abreast> Number for Traced<T> {
     #[inline(always)]
     fn constant(value: f64) -> Self {
-        Self { value: T::constant(value), node: 0 }
+        Self::fixed(T::constant(value))
     }
     /// Where all lanes pick the same, it is that number, and nothing is written.
     #[inline(always)]
     fn pick_less(self, other: Self, a: Self, b: Self) -> Self {
-        let picked = self.value.pick_less(other.value, T::one(), T::zero());
+        let picked = self.value().pick_less(other.value(), T::one(), T::zero());
         if picked.at_least(1.0) {
             a
         } else if (-picked).at_least(0.0) {
             b
         } else {
-            let value = self.value.pick_less(other.value, a.value, b.value);
+            let value = self.value().pick_less(other.value(), a.value(), b.value());
             a.of_two(b, value, picked, T::one() - picked)
         }
     }
     #[inline(always)]
     fn exp(self) -> Self {
-        let value = self.value.exp();
+        let value = self.value().exp();
         self.of_one(value, value)
     }
     #[inline(always)]
     fn ln(self) -> Self {
-        self.of_one(self.value.ln(), T::one() / self.value)
+        self.of_one(self.value().ln(), T::one() / self.value())
     }
     #[inline(always)]
     fn sqrt(self) -> Self {
-        let value = self.value.sqrt();
+        let value = self.value().sqrt();
         self.of_one(value, T::constant(0.5) / value)
     }
     #[inline(always)]
     fn largest(self) -> f64 {
-        self.value.largest()
+        self.value().largest()
     }
     #[inline(always)]
     fn at_least(self, limit: f64) -> bool {
-        self.value.at_least(limit)
+        self.value().at_least(limit)
     }
 }
 
@@ -269,7 +301,7 @@ impl<T: Abreast> Neg for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn neg(self) -> Self {
-        self.of_one(-self.value, T::constant(-1.0))
+        self.of_one(-self.value(), T::constant(-1.0))
     }
 }
 
@@ -277,7 +309,13 @@ impl<T: Abreast> Add for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn add(self, other: Self) -> Self {
-        self.of_two(other, self.value + other.value, T::one(), T::one())
+        if other.is_nothing() {
+            return self;
+        }
+        if self.is_nothing() {
+            return other;
+        }
+        self.of_two(other, self.value() + other.value(), T::one(), T::one())
     }
 }
 
@@ -285,7 +323,10 @@ impl<T: Abreast> Sub for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn sub(self, other: Self) -> Self {
-        self.of_two(other, self.value - other.value, T::one(), T::constant(-1.0))
+        if other.is_nothing() {
+            return self;
+        }
+        self.of_two(other, self.value() - other.value(), T::one(), T::constant(-1.0))
     }
 }
 
@@ -293,7 +334,10 @@ impl<T: Abreast> Mul for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn mul(self, other: Self) -> Self {
-        self.of_two(other, self.value * other.value, other.value, self.value)
+        if self.is_nothing() || other.is_nothing() {
+            return Self::zero();
+        }
+        self.of_two(other, self.value() * other.value(), other.value(), self.value())
     }
 }
 
@@ -301,8 +345,8 @@ impl<T: Abreast> Div for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn div(self, other: Self) -> Self {
-        let value = self.value / other.value;
-        self.of_two(other, value, T::one() / other.value, -value / other.value)
+        let value = self.value() / other.value();
+        self.of_two(other, value, T::one() / other.value(), -value / other.value())
     }
 }
 
@@ -310,7 +354,7 @@ impl<T: Abreast> Add<f64> for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn add(self, other: f64) -> Self {
-        self.of_one(self.value + other, T::one())
+        self.of_one(self.value() + other, T::one())
     }
 }
 
@@ -318,7 +362,7 @@ impl<T: Abreast> Sub<f64> for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn sub(self, other: f64) -> Self {
-        self.of_one(self.value - other, T::one())
+        self.of_one(self.value() - other, T::one())
     }
 }
 
@@ -326,7 +370,7 @@ impl<T: Abreast> Mul<f64> for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn mul(self, other: f64) -> Self {
-        self.of_one(self.value * other, T::constant(other))
+        self.of_one(self.value() * other, T::constant(other))
     }
 }
 
@@ -334,7 +378,7 @@ impl<T: Abreast> Div<f64> for Traced<T> {
     type Output = Self;
     #[inline(always)]
     fn div(self, other: f64) -> Self {
-        self.of_one(self.value / other, T::constant(1.0 / other))
+        self.of_one(self.value() / other, T::constant(1.0 / other))
     }
 }
 
