@@ -53,7 +53,7 @@ KINDS = (
     Kind(
         "Nothing is left to choose from",
         "The limits, or the priors, exclude everything. Loosen the one that the message names.",
-        r"^limits that|a limit of … %|ground that exists|readings of 0 to 100|one that is$|three for each unknown",
+        r"^limits that|a limit of … %|ground that exists|fit can start|readings of 0 to 100|one that is$|three for each unknown",
     ),
     Kind(
         "A sand that was not sieved finely enough",

@@ -19,10 +19,12 @@ impl Model {
     /// Those of [`Model::evaluate`].
     pub fn log_density_and_gradient(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
         self.check_length(z)?;
-        let found = self.abreast::<f64>(&[z]).pop();
-        let (log_density, slopes) =
-            found.unwrap_or_else(|| Err(Error::Numerical("no density was found".to_owned())))?;
-        gradient.copy_from_slice(&slopes);
+        let mut log_density = f64::NAN;
+        for found in self.abreast::<f64>(&[z]) {
+            let (value, slopes) = found?;
+            log_density = value;
+            gradient.copy_from_slice(&slopes);
+        }
         Ok(log_density)
     }
 

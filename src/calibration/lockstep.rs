@@ -30,10 +30,10 @@ impl Density for Asking {
     }
 
     fn log_density(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
-        let gone = || Error::Numerical("the density is not there any more".to_owned());
-        self.ask.send(Message::Asks { chain: self.chain, z: z.to_vec() }).map_err(|_| gone())?;
+        // Nobody answers any more: the run ends.
+        self.ask.send(Message::Asks { chain: self.chain, z: z.to_vec() }).map_err(|_| Error::Interrupted)?;
         let answered = self.answered.lock().unwrap_or_else(PoisonError::into_inner);
-        let (log_density, slopes) = answered.recv().map_err(|_| gone())??;
+        let (log_density, slopes) = answered.recv().map_err(|_| Error::Interrupted)??;
         gradient.copy_from_slice(&slopes);
         Ok(log_density)
     }
