@@ -131,8 +131,8 @@ VERDICT = """## The misses, and what they say
   part, coring (-0.08) reaches the published value within the scatter between populations, and sand (-0.20) does
   not, narrowly.
   Only if the courses with the least to fight core and sand the most (need -0.4, richer clubs, say) are both within the
-  scatter: the row that was added for it. The survey's abstract cannot tell these apart, and neither can the model: such a correlation is no measure of
-  what coring does, and none of these rows is an estimate of need.
+  scatter: the row that was added for it. The survey's abstract cannot tell these apart, and neither can the model: such
+  a correlation is no measure of what coring does, and none of these rows is an estimate of need.
 - **Coring comes out weaker than sand** in every row with little need: the year's sand is a given here, whatever is
   cored, so that coring counts only what its cores take away, 5 % of the area a time.
 - **Nitrogen has the wrong sign.** More nitrogen grows more clippings, and litter is a share of clippings, so that the
