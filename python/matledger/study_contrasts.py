@@ -118,6 +118,7 @@ def contrast_sites(
     names: list[str] = []
     differences: list[Floats] = []
     unseen: list[Floats] = []
+    methods: list[str] = []
     sands: list[tuple[float, tuple[float, float]]] = []
     for name, data in sites:
         where = sample or str(data["sample"].values[0])
@@ -127,6 +128,10 @@ def contrast_sites(
         last = data[quantity].isel(date=-1).sel(sample=where)
         weights = data["area_m2"].values / data["area_m2"].values.sum()
         names.append(name)
+        methods.append(str(data.attrs["methods"]))
+        if methods[-1] != methods[0]:
+            expected = f"the methods of the other courses: {methods[0]}"
+            findings.add(Problem(f"site {name}, method", methods[-1], expected))
         differences.append(weights @ (last.sel(programme=first).values - last.sel(programme=second).values))
         given = data["sand_of_draw_kg_m2"]
         sand = given.sel(programme=first).values - given.sel(programme=second).values

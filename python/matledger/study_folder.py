@@ -154,7 +154,8 @@ class StudyRun:
         Raises
         ------
         InputError
-            For a programme, quantity or sample that a site does not have, or fewer than three sites.
+            For a programme, quantity or sample that a site does not have, sites tested by different methods, or fewer
+            than three sites.
 
         Notes
         -----

@@ -80,7 +80,7 @@ def run_site(
     unseen
         Draws of the litter coordinate of a site like it that is not among them.
     """
-    from matledger.pooling import LITTER, moved
+    from matledger.pooling import LITTER, Glance, moved
 
     fit = _fit(home, name, settings)
     if pooled is not None:
@@ -98,6 +98,7 @@ def run_site(
         stranger = replace(fit, coordinates=frozen(coordinates), chains=None)
         _add_stranger(data, _compare(stranger, settings, name, draws=len(unseen)))
     data.attrs["provenance"] = provenance(settings, site=name, seed=site_seed(settings, name))
+    data.attrs["methods"] = ", ".join(Glance.of(name, fit.course).methods)
     data.attrs["comment"] = "\n".join(comparison.notes)
     with fresh_folder(result_folder(home, name)) as draft:
         write_chunks(data, draft)

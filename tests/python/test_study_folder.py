@@ -208,6 +208,21 @@ def test_a_joint_study_is_that_of_fit_sites(joint):
         assert np.isfinite(study.contrasts(first, second, quantity=quantity).new_site).all()
 
 
+def test_sites_of_different_methods_are_not_set_side_by_side(ran, tmp_path):
+    home = shutil.copytree(ran[0], tmp_path / "copy")
+    for name in (".zattrs", ".zmetadata"):
+        file = home / "results" / "site 2.zarr" / name
+        text = file.read_text()
+        assert "360 C" in text
+        file.write_text(text.replace("360 C, 440 C", "360 C"))
+    study = mat.open_study(home)
+    first, second, _ = study.site("site 0")["programme"].values
+    with pytest.raises(
+        mat.InputError, match=r"site site 2, method: 360 C; expected the methods of the other courses: 360 C, 440 C"
+    ):
+        study.contrasts(first, second)
+
+
 def test_a_joint_study_comes_out_again_whoever_runs_it(joint):
     home, _, _ = joint
     assert mat.check_study(home) == ()
