@@ -135,7 +135,7 @@ impl Model {
     /// The log density with gradient and expected information at coordinates `z`.
     ///
     /// # Errors
-    /// [`Error::Input`] if `z` has the wrong length, [`Error::Numerical`] if a run leaves the real numbers.
+    /// [`crate::Error::Input`] if `z` has the wrong length, [`crate::Error::Numerical`] if a run leaves the real numbers.
     pub fn evaluate(&self, z: &[f64]) -> Result<Evaluation> {
         let jacobians = self.jacobians(z)?;
         let n = self.len();
