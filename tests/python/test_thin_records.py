@@ -1,5 +1,6 @@
 """Records that hardly allow a fit, by either method: a result that says what is missing, or a refusal that does."""
 
+import datetime as dt
 from dataclasses import replace
 
 import numpy as np
@@ -43,10 +44,11 @@ def a_method_seen_once(course):
     return replace(course, soil_tests=[replace(first, method="another"), *others], methods=methods)
 
 
-def tests_at_odds(course):
+def readings_at_odds(course):
     # With eight cores and the priors' medians a test's standard deviation is 0.23 %, a difference's 0.33 %.
     first, *others = course.soil_tests
-    return replace(course, soil_tests=[first, replace(first, om_percent=first.om_percent + 3.3), *others])
+    later = replace(first, date=first.date + dt.timedelta(days=1), om_percent=first.om_percent + 3.3)
+    return replace(course, soil_tests=[first, later, *others])
 
 
 def a_green_never_tested(course):
@@ -58,7 +60,7 @@ SAID = {
     one_test_only: "one test only",
     one_day: "all tests are of one day",
     a_method_seen_once: "another, verdure on was used once",
-    tests_at_odds: "standard deviations of their difference apart",
+    readings_at_odds: "they contradict each other by",
     a_green_never_tested: "never tested: Knoll",
 }
 

@@ -359,18 +359,21 @@ class Calibration:
         return said
 
     def _at_odds(self) -> list[str]:
-        """Name tests of one sample that no error of theirs reconciles."""
+        """Name tests of one sample, soon after each other, that neither error nor what was done between reconciles."""
         said = []
-        for green, (_, sd) in zip(self.course.greens, self.site.predictions(self.mode[None, :]), strict=True):
+        for green, (mean, sd) in zip(self.course.greens, self.site.predictions(self.mode[None, :]), strict=True):
             tests = self.soil_tests_of(green.name)
             for (i, one), (j, other) in combinations(enumerate(tests), 2):
-                alike = (one.date, one.sampled, method_of(one)) == (other.date, other.sampled, method_of(other))
-                apart = abs(one.om_percent - other.om_percent) / np.hypot(sd[0, i], sd[0, j])
-                if alike and apart > FAR_OFF_SD:
+                alike = (one.sampled, method_of(one)) == (other.sampled, method_of(other))
+                if not alike or abs(one.date - other.date) > SOON:
+                    continue
+                apart = one.om_percent - mean[0, i] - other.om_percent + mean[0, j]
+                apart = abs(apart) / np.hypot(sd[0, i], sd[0, j])
+                if apart > FAR_OFF_SD:
                     said.append(
-                        f"two tests of {green.name} on {one.date}, {one.sampled}, read {one.om_percent:g} and"
-                        f" {other.om_percent:g} %: {apart:.1f} standard deviations of their difference apart, and the"
-                        " fit lies between; one record is wrong"
+                        f"the tests of {green.name} on {one.date} and {other.date}, {one.sampled}, read"
+                        f" {one.om_percent:g} and {other.om_percent:g} %: they contradict each other by {apart:.1f}"
+                        " standard deviations, and the fit lies between; one record is wrong"
                     )
         return said
 
@@ -611,6 +614,9 @@ def calibrate(
 
 FAR_OFF_SD = 4.0
 """Residual from which a test is named as far off; a normal one lies there once in 16,000 times."""
+
+SOON = dt.timedelta(days=30)
+"""Time between two tests of one sample within which they are held against each other."""
 
 
 def _repeated(calibration: Calibration, coordinates: Floats, seed: int) -> Floats:
