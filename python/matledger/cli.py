@@ -6,6 +6,7 @@ import argparse
 import io
 import sys
 from collections.abc import Sequence
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["main"]
 
-OK, BAD_INPUT, NO_PROGRAMME, NO_FILE, STOPPED = 0, 2, 3, 4, 130
+OK, NO_ANSWER, BAD_INPUT, NO_PROGRAMME, NO_FILE, STOPPED = 0, 1, 2, 3, 4, 130
 
 DESCRIPTION = """\
 How much organic matter putting greens make, what coring and sanding do about it, what that costs, and which programme
@@ -36,8 +37,8 @@ examples:
 """
 
 EPILOG = """\
-exit codes: 0 all is well; 2 the input or the command is wrong (every problem is listed); 3 no programme reaches the
-target; 4 a file cannot be read or written; 130 stopped by Ctrl-C"""
+exit codes: 0 all is well; 1 no answer could be computed; 2 the input or the command is wrong (every problem is listed);
+3 no programme reaches the target; 4 a file cannot be read or written; 130 stopped by Ctrl-C"""
 
 STARTER = """\
 # A starter course: edit every line, then run `matledger check FOLDER`. All figures here are invented.
@@ -129,7 +130,8 @@ def _parser() -> argparse.ArgumentParser:
         return added
 
     command("new", "write a commented starter course into a new folder")
-    command("check", "read a course, or a study that was run, and list every problem by file, row and column")
+    look = command("check", "read a course, or a study that was run, and list every problem by file, row and column")
+    look.add_argument("--again", action="store_true", help="also run a study once more and hold its results against it")
     fit = command("fit", "fit the unknowns to the soil tests and say what they taught")
     weigh = command("compare", "run the course's programmes forward and set them side by side")
     page = command("report", "write the page for the committee, and the budget")
@@ -160,6 +162,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         print(error, file=sys.stderr)
         return NO_FILE
+    except RuntimeError as error:
+        print(f"no answer could be computed: {error}", file=sys.stderr)
+        return NO_ANSWER
     except KeyboardInterrupt:
         print("stopped", file=sys.stderr)
         return STOPPED
@@ -169,7 +174,7 @@ def _run(given: argparse.Namespace) -> int:
     if given.command == "new":
         return _new(given.folder)
     if given.command == "check" and (given.folder / "study.toml").is_file():
-        return _check_study(given.folder)
+        return _check_study(given.folder, again=given.again)
     from matledger.course_file import load_course
 
     course = load_course(given.folder)
@@ -210,11 +215,11 @@ def _run(given: argparse.Namespace) -> int:
     return NO_PROGRAMME if comparison.target is not None and comparison.recommended is None else OK
 
 
-def _check_study(folder: Path) -> int:
+def _check_study(folder: Path, *, again: bool) -> int:
     from matledger.study_folder import check_study
 
-    differing = check_study(folder)
-    print(f"{folder}: every file is as it was when the study was run")
+    differing = check_study(folder, again=again)
+    print(f"{folder}: every file is as it was when the study was run" + (", and its results came out again" * again))
     print("\n".join(f"note: {note}" for note in differing))
     return OK
 
@@ -237,8 +242,12 @@ def _check_outputs(given: argparse.Namespace, course: Course) -> None:
     """Refuse what could not be written, before the work is done and not after."""
     from matledger.errors import Problem
 
+    missing = [name for name in ("jinja2", "matplotlib", "typst", "xlsxwriter") if find_spec(name) is None]
     wanted = [("--out", given.out, (".pdf", ".html")), ("--budget", given.budget, (".xlsx", ".csv"))]
     problems = []
+    if missing:
+        needed = 'the extra that brings it: pip install "matledger[report]"'
+        problems.append(Problem("report", f"{', '.join(missing)} not installed", needed))
     for option, path, endings in wanted:
         if path is None:
             continue

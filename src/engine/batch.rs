@@ -234,7 +234,7 @@ pub struct Block<'a> {
 /// How a batch is run, and how it is watched.
 #[derive(Debug, Default)]
 pub struct Control {
-    /// Threads; `None` for one a core.
+    /// Threads; `None` for those of the pool that it is run in.
     pub threads: Option<usize>,
     /// Vector instructions that may be used.
     pub instructions: Instructions,
@@ -358,12 +358,10 @@ impl<'a> Batch<'a> {
         if blocks.len() == 1 || control.threads == Some(1) {
             return blocks.iter().try_for_each(one);
         }
-        let mut pool = rayon::ThreadPoolBuilder::new();
-        if let Some(threads) = control.threads {
-            pool = pool.num_threads(threads);
-        }
-        let pool = pool.build().map_err(|error| Error::Numerical(error.to_string()))?;
-        pool.install(|| blocks.par_iter().try_for_each(one))
+        let all = || blocks.par_iter().try_for_each(one);
+        let Some(threads) = control.threads else { return all() };
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
+        pool.map_err(|error| Error::Numerical(error.to_string()))?.install(all)
     }
 }
 
