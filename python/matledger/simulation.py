@@ -549,9 +549,9 @@ def simulate(
         several of these, as a sequence of programmes or a mapping from names.
     unknowns
         Values by name: a number that all members share, or one for each member, shape ``(members,)``. Names:
-        ``litter_ratio`` [g/g], ``young_decay_per_year`` and ``old_decay_per_year`` [1/yr; members above 12 are marked, not run],
-        ``humified_share``, ``fill_fraction``, ``root_share``, ``young_share`` [-], ``sand_density_g_cm3`` and
-        ``om_density_g_cm3`` [g/cm3], ``sand_scale`` [-], ``base_percent`` and ``surface_percent`` [%],
+        ``litter_ratio`` [g/g], ``young_decay_per_year`` and ``old_decay_per_year`` [1/yr; a member above 12 is marked
+        as one that left its domain], ``humified_share``, ``fill_fraction``, ``root_share``, ``young_share`` [-],
+        ``sand_density_g_cm3`` and ``om_density_g_cm3`` [g/cm3], ``sand_scale`` [-], ``base_percent`` and ``surface_percent`` [%],
         ``profile_scale_mm`` [mm], and ``year_multipliers`` [-], shape ``(years,)`` or ``(years, members)``. What is not
         given stands at the median of its prior.
     windows
@@ -615,8 +615,8 @@ def simulate(
     SinkingWarning
         When cores took out more than sand put back, so that the surface sank.
     LeftDomainWarning
-        When a column lost so much ground that it no longer reaches through a window, or masses left the finite
-        numbers: those readings are NaN and the rest is finished.
+        When a column lost so much ground that it no longer reaches through a window, masses left the finite
+        numbers, or decay is above 12 a year: those readings are NaN and the rest is finished.
     InterruptedWarning
         When Ctrl-C stopped the run; what was finished is returned.
 
@@ -668,7 +668,10 @@ def simulate(
         asked.refuse("blur_percent_mm", repr(blur_percent_mm), "0 % mm or more")
     layout = {name: asked.read(_millimetres, value, name) for name, value in lengths.items()}
     if error_percent is not None:
-        usual, cut = simulate.__kwdefaults__, layout | {"blur_percent_mm": blur_percent_mm, "stretch_days": stretch_days}
+        usual, cut = (
+            simulate.__kwdefaults__,
+            layout | {"blur_percent_mm": blur_percent_mm, "stretch_days": stretch_days},
+        )
         for name in _CUT:
             if cut[name] != usual[name]:
                 asked.refuse(name, cut[name], "nothing beside error_percent, which cuts the ground")
@@ -791,7 +794,11 @@ def _run(
         done = int(run.finished.sum())
         warnings.warn(f"stopped after {done:,} of {status.size:,}; the rest is NaN", InterruptedWarning, stacklevel=3)
     if left := int((status == _LEFT_ITS_DOMAIN).sum()):
-        warnings.warn(f"{_count(left, 'member')} left the finite numbers and is NaN", LeftDomainWarning, stacklevel=3)
+        warnings.warn(
+            f"{_count(left, 'member')} left the finite numbers, or decays at more than 12 a year, and is NaN",
+            LeftDomainWarning,
+            stacklevel=3,
+        )
     _warn_of_short_columns(run)
     _warn_of_sinking(run)
     return run

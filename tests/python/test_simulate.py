@@ -271,7 +271,7 @@ def test_each_member_is_read_within_an_error():
     with pytest.raises(InputError) as told:
         simulate(**ask, error_percent=0.02, fine_mm=1, stretch_days=30)
     assert [problem.place for problem in told.value.problems] == ["fine_mm", "stretch_days"]
-    with pytest.raises(InputError, match="0.01 to 1"):
+    with pytest.raises(InputError, match=r"0\.01 to 1"):
         simulate(**ask, error_percent=0.001)
 
 
