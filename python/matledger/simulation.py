@@ -551,9 +551,9 @@ def simulate(
         Values by name: a number that all members share, or one for each member, shape ``(members,)``. Names:
         ``litter_ratio`` [g/g], ``young_decay_per_year`` and ``old_decay_per_year`` [1/yr; a member above 12 is marked
         as one that left its domain], ``humified_share``, ``fill_fraction``, ``root_share``, ``young_share`` [-],
-        ``sand_density_g_cm3`` and ``om_density_g_cm3`` [g/cm3], ``sand_scale`` [-], ``base_percent`` and ``surface_percent`` [%],
-        ``profile_scale_mm`` [mm], and ``year_multipliers`` [-], shape ``(years,)`` or ``(years, members)``. What is not
-        given stands at the median of its prior.
+        ``sand_density_g_cm3`` and ``om_density_g_cm3`` [g/cm3], ``sand_scale`` [-], ``base_percent`` and
+        ``surface_percent`` [%], ``profile_scale_mm`` [mm], and ``year_multipliers`` [-], shape ``(years,)`` or
+        ``(years, members)``. What is not given stands at the median of its prior.
     windows
         Depth windows below the present surface [mm].
     layers
