@@ -668,10 +668,8 @@ def simulate(
         asked.refuse("blur_percent_mm", repr(blur_percent_mm), "0 % mm or more")
     layout = {name: asked.read(_millimetres, value, name) for name, value in lengths.items()}
     if error_percent is not None:
-        usual, cut = (
-            simulate.__kwdefaults__,
-            layout | {"blur_percent_mm": blur_percent_mm, "stretch_days": stretch_days},
-        )
+        usual = simulate.__kwdefaults__ or {}
+        cut = layout | {"blur_percent_mm": blur_percent_mm, "stretch_days": stretch_days}
         for name in _CUT:
             if cut[name] != usual[name]:
                 asked.refuse(name, cut[name], "nothing beside error_percent, which cuts the ground")
