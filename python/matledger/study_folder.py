@@ -11,7 +11,6 @@ import json
 import os
 import platform
 import shutil
-import tomllib
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, as_completed
@@ -28,7 +27,7 @@ from matledger.cells import Column, read_fields
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings
 from matledger.frames import Table
-from matledger.tables import read_text
+from matledger.tables import read_text, read_toml
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -353,11 +352,7 @@ def check_study(folder: str | os.PathLike[str]) -> tuple[str, ...]:
 
 
 def _read(home: Path) -> tuple[Settings, tuple[str, ...]]:
-    text = read_text(home / SETTINGS)
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError([Problem("", str(error), "TOML", SETTINGS)]) from None
+    data = read_toml(home / SETTINGS)
     findings = Findings()
     settings = read_fields(data, COLUMNS, place="", file=SETTINGS, findings=findings)
     folder = home / "sites"
@@ -431,10 +426,11 @@ def _digest(path: Path) -> str:
 
 
 def _manifest(home: Path) -> dict[str, Any]:
+    text = read_text(home / MANIFEST)
     try:
-        found = json.loads(read_text(home / MANIFEST))
+        found = json.loads(text)
         kinds = {name: isinstance(found[name], dict) for name in ("settings", "versions", "files")}
-    except (json.JSONDecodeError, KeyError, TypeError):
+    except (ValueError, RecursionError, KeyError, TypeError):
         kinds = {"manifest": False}
     if not all(kinds.values()):
         raise InputError([Problem("", "no manifest", "the manifest that a run writes", MANIFEST)])
