@@ -39,7 +39,8 @@ KINDS = (
         "named counts from 1, blank lines included.",
         r"^a file(?! name)|^a header and rows|^at least one row under|UTF-8|^commas between|quotes come in pairs|TOML"
         r"|cells(, one for each|: )|^fewer; the rows|269 characters|in five characters|within the course's folder"
-        r"|header in the first row|^text: save|^columns of different names|^a path to a CSV|^a folder that is not",
+        r"|header in the first row"
+        r"|^text: save|^columns of different names|^a folder that holds|^a path to a CSV|^a folder that is not",
     ),
     Kind(
         "A name of a column or key",

@@ -170,6 +170,8 @@ class _Loader:
     """Reads the parts one by one; what is wrong goes to the findings, and the part is then None."""
 
     def __init__(self, folder: Path) -> None:
+        if not folder.is_dir():
+            raise InputError([Problem("folder", shown(folder.name), f"a folder that holds {FILE}")])
         self.folder = folder
         self.findings = Findings()
         self.data = read_toml(folder / FILE, max_bytes=MAX_BYTES)
