@@ -138,7 +138,7 @@ KINDS = (
         r"|on the|were|as much)"
         r"|the depth of the column|a size below …|as much as on|a depth inside|two (depths|sizes)|as the method"
         r"|least below"
-        r"|within 2 %|at most …",
+        r"|within 2 %|^at most …",
     ),
     Kind(
         "Arrays that do not fit together",

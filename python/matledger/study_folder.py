@@ -11,16 +11,9 @@ import hashlib
 import json
 import os
 import shutil
-<<<<<<< HEAD
-import zlib
-from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Executor, as_completed
-=======
 import tempfile
-import tomllib
 from collections.abc import Iterator, Mapping
 from concurrent.futures import Executor
->>>>>>> main
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -33,10 +26,6 @@ from matledger.cells import Column, read_fields
 from matledger.errors import InputError, Problem
 from matledger.executors import Tell, run_each
 from matledger.findings import Findings
-<<<<<<< HEAD
-from matledger.frames import Table
-from matledger.tables import read_text, read_toml
-=======
 from matledger.study_contrasts import Pooling, Quantity, SiteContrasts, contrast_sites
 from matledger.study_run import (
     Settings,
@@ -49,8 +38,7 @@ from matledger.study_run import (
     versions,
     write_chunks,
 )
-from matledger.tables import read_text
->>>>>>> main
+from matledger.tables import read_text, read_toml
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -338,7 +326,7 @@ def _check_origin(home: Path, name: str, settings: Settings, seeds: Mapping[str,
     try:
         origin = json.loads(json.loads(read_text(home / place / ".zattrs"))["provenance"])
         found = {"settings": origin["settings"], "seed": origin["seed"]}
-    except (OSError, InputError, ValueError, KeyError, TypeError):
+    except (OSError, InputError, ValueError, RecursionError, KeyError, TypeError):
         findings.add(Problem("provenance", "none that can be read", "settings and seed of the results", place))
         return
     wanted = {"settings": settings, "seed": site_seed(settings, name)}
@@ -475,7 +463,7 @@ def _covariates(given: object, settings: Settings, findings: Findings) -> dict[s
         own = values if isinstance(values, dict) else {}
         found[name] = {}
         for site, value in own.items():
-            if isinstance(value, int | float) and not isinstance(value, bool):
+            if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300:
                 found[name][site] = float(value)
             else:
                 findings.add(Problem(f"covariates.{name}.{site}", repr(value), "a number", SETTINGS))
@@ -500,15 +488,9 @@ def _digest(path: Path) -> str:
 def _manifest(home: Path) -> dict[str, Any]:
     text = read_text(home / MANIFEST)
     try:
-<<<<<<< HEAD
         found = json.loads(text)
-        kinds = {name: isinstance(found[name], dict) for name in ("settings", "versions", "files")}
-    except (ValueError, RecursionError, KeyError, TypeError):
-=======
-        found = json.loads(read_text(home / MANIFEST))
         kinds = {name: isinstance(found[name], dict) for name in ("settings", "seeds", "versions", "files")}
-    except (json.JSONDecodeError, KeyError, TypeError):
->>>>>>> main
+    except (ValueError, RecursionError, KeyError, TypeError):
         kinds = {"manifest": False}
     if not all(kinds.values()):
         raise InputError([Problem("", "no manifest", "the manifest that a run writes", MANIFEST)])
