@@ -333,7 +333,7 @@ impl Plan {
             days: scenario.clippings_g_m2.len(),
             samples: samples.into_iter().map(|(_, sample)| sample).collect(),
             layout: scenario.layout,
-            years: (scenario.start.year()..=scenario.last_day().year()).collect(),
+            years: scenario.years(),
             order,
         }
     }
@@ -343,11 +343,13 @@ impl Plan {
         Column::new(parcels_mm, &nominal.profile, nominal.young_share, nominal.densities)
     }
 
-    /// The same for another nominal member of the same scenario; the weather of the same stretches is not reckoned again.
-    pub(super) fn for_nominal(&self, scenario: &Scenario<'_>) -> Self {
-        let (_, root_zone) = self.layout.parcels();
-        let column = Self::ground(scenario, &self.parcels_mm);
-        Writer::new(Self { tape: Vec::new(), ..self.clone() }, scenario, column, root_zone).write(None)
+    /// The same for another nominal member or another cut of the ground; the weather of the same stretches is not reckoned
+    /// again.
+    pub(super) fn made_over(&self, scenario: &Scenario<'_>) -> Self {
+        let (parcels_mm, root_zone) = scenario.layout.parcels();
+        let column = Self::ground(scenario, &parcels_mm);
+        let plan = Self { tape: Vec::new(), parcels_mm, layout: scenario.layout, ..self.clone() };
+        Writer::new(plan, scenario, column, root_zone).write(None)
     }
 
     /// The tape.
@@ -379,6 +381,11 @@ impl Plan {
 impl Scenario<'_> {
     fn last_day(&self) -> NaiveDate {
         self.start + Days::new(self.clippings_g_m2.len().saturating_sub(1) as u64)
+    }
+
+    /// Calendar years of the run.
+    pub fn years(&self) -> Vec<i32> {
+        (self.start.year()..=self.last_day().year()).collect()
     }
 
     /// Checks everything against its domain.
@@ -413,12 +420,6 @@ impl Scenario<'_> {
             let inside = format!("a date from {start} to {last}");
             p.require((start..=last).contains(&dated.date), &place, dated.date, inside);
             p.nest(&place, dated.work.validate())?;
-            p.require(
-                dated.work.sand_g_m2() <= MOST_SAND_G_M2,
-                format!("{place}.sand_g_m2"),
-                dated.work.sand_g_m2(),
-                format!("at most {MOST_SAND_G_M2} g/m2"),
-            );
             let deepest = match dated.work {
                 Work::SandInjection(w) => w.to_mm,
                 work => work.opening().map_or(0.0, |o| o.depth_mm),
@@ -471,9 +472,6 @@ struct Writer<'a> {
 /// Reach of the thin parcels about an edge, above it and below it (mm).
 const ABOVE_EDGE_MM: f64 = 3.0;
 const BELOW_EDGE_MM: f64 = 2.0;
-
-/// Sand of one piece of work above this is taken for a slip (g/m2): 100 mm.
-const MOST_SAND_G_M2: f64 = 160_000.0;
 
 /// A parcel is split above this share of its target thickness, two are merged while their sum stays below it.
 const SPLIT_ABOVE: f64 = 1.4;
@@ -629,6 +627,9 @@ impl<'a> Writer<'a> {
             }
             Work::Coring(_) | Work::SolidTining(_) | Work::VerticalMowing(_) => {
                 if let Some(opening) = dated.work.opening() {
+                    if opening.returned_mineral > 0.0 || opening.returned_om > 0.0 {
+                        self.push(Event::Push);
+                    }
                     self.push(Event::Open(opening));
                 }
             }
