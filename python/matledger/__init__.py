@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from matledger import _core
 
 if TYPE_CHECKING:
+    from matledger.by_green import ByGreen
     from matledger.calibration import (
         Calibration,
         Invented,
@@ -33,12 +34,13 @@ if TYPE_CHECKING:
     from matledger.learning import next_tests
     from matledger.many_sites import SitesFit, fit_sites
     from matledger.mixed import StudyAnalysis, analyse
-    from matledger.money import Budget, Play, Prices
+    from matledger.money import Budget, Prices
     from matledger.ordering import (
         Buying,
         Order,
         order_sand,
     )
+    from matledger.play import Play
     from matledger.practice import (
         Coring,
         Programme,
@@ -94,8 +96,9 @@ if TYPE_CHECKING:
         read_specification,
         sand_in_ground,
     )
-    from matledger.searching import ByGreen, Frontier, Space, search
+    from matledger.searching import Frontier, search
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.space import Space
     from matledger.study_folder import (
         SiteContrasts,
         StudyRun,
@@ -325,7 +328,8 @@ _HOMES = {
     "fit_report": ("FitReport", "report_fit"),
     "labour": ("Labour", "Task"),
     "learning": ("next_tests",),
-    "money": ("Budget", "Play", "Prices"),
+    "money": ("Budget", "Prices"),
+    "play": ("Play",),
     "practice": (
         "Coring",
         "Programme",
@@ -357,7 +361,9 @@ _HOMES = {
     ),
     "recovery": ("CoverReading", "Recovery", "healing"),
     "reporting": ("report",),
-    "searching": ("ByGreen", "Frontier", "Space", "search"),
+    "by_green": ("ByGreen",),
+    "searching": ("Frontier", "search"),
+    "space": ("Space",),
     "simulation": ("Ledger", "Run", "simulate"),
     "versions": ("show_versions",),
     "weather": (

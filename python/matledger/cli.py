@@ -200,9 +200,12 @@ def _run(given: argparse.Namespace) -> int:
     )
     bar.stop()
     if given.command == "compare":
-        print(comparison.summary(given.units))
+        print(comparison.summary(given.units).turned())
         if comparison.budget is not None:
-            print(f"\n{comparison.budget.table()}")
+            print(f"\n{comparison.budget.table().turned()}")
+        if comparison.losses() is not None:
+            print(f"\n{comparison.regret().turned()}")
+        print()
         _say(comparison.notes_in(given.units))
     else:
         _report(comparison, given)

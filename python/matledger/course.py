@@ -17,7 +17,8 @@ from matledger.records.work import ALL_GREENS, WorkRecord, depth_of
 if TYPE_CHECKING:
     from matledger.growth import ClippingRecord
     from matledger.labour import Labour
-    from matledger.money import Play, Prices
+    from matledger.money import Prices
+    from matledger.play import Play
     from matledger.practice import Programme
     from matledger.weather import Weather
 

@@ -16,7 +16,8 @@ from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
 from matledger.growth import ClippingRecord
 from matledger.labour import MATERIAL, TASK, TASKS, Labour, Task
-from matledger.money import Play, Prices
+from matledger.money import Prices
+from matledger.play import Play
 from matledger.practice import Programme, Work
 from matledger.records.clippings import collect_clippings
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, collect_soil_tests
@@ -136,7 +137,7 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
         machine_h = { corer = 40, vehicle = 15, spreader = 30 }
         sand_t = "38 EUR"
 
-        [play]                      # `matledger.money.Play`
+        [play]                      # `matledger.play.Play`
         rounds_a_week = [0, 0, 100, 200, 300, 350, 350, 350, 300, 200, 100, 0]
         lost_share = 0.1
 

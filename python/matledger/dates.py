@@ -11,7 +11,7 @@ import numpy as np
 
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
-from matledger.money import Play
+from matledger.play import Play
 from matledger.practice import Programme, Topdressing, Work
 from matledger.recovery import HORIZON_DAYS, Recovery, wound_of
 from matledger.units import System, convert, shown_units
