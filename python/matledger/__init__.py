@@ -70,11 +70,8 @@ if TYPE_CHECKING:
         read_work,
         with_probe_readings,
     )
-    from matledger.recovering import (
-        back_on,
-        cover_readings,
-    )
-    from matledger.recovery import CoverReading, Recovery, healing
+    from matledger.recovering import back_on
+    from matledger.recovery import CoverReading, Recovery, cover_readings, healing
     from matledger.reporting import report
     from matledger.sampling import (
         SamplingPrices,
@@ -359,7 +356,7 @@ _HOMES = {
         "read_weather",
         "read_work",
     ),
-    "recovery": ("CoverReading", "Recovery", "healing"),
+    "recovery": ("CoverReading", "Recovery", "cover_readings", "healing"),
     "reporting": ("report",),
     "by_green": ("ByGreen",),
     "searching": ("Frontier", "search"),
@@ -397,10 +394,7 @@ _HOMES = {
         "check_spreader",
         "plan_day",
     ),
-    "recovering": (
-        "back_on",
-        "cover_readings",
-    ),
+    "recovering": ("back_on",),
     "water_entry": (
         "RingReading",
         "WaterEntry",

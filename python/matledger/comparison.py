@@ -20,7 +20,7 @@ from matledger.labour import Labour
 from matledger.money import Budget, Prices, budget, intervals, regrets
 from matledger.play import Dated, Play, PlayAhead
 from matledger.practice import Calendar, Programme, Work
-from matledger.recovery import Recovery, healing, wound_of
+from matledger.recovery import Recovery, healing
 from matledger.units import System, convert, show, show_window, shown_units
 from matledger.weather_to_come import WeatherToCome
 
@@ -190,7 +190,7 @@ class Comparison:
 
     def openings(self, programme: int) -> tuple[tuple[dt.date, Work], ...]:
         """Days and work that open the surface in the first whole calendar year of a programme, by date."""
-        dated = [(event.date, event.work) for event in self.calendars[programme] if wound_of(event.work)]
+        dated = [(event.date, event.work) for event in self.calendars[programme] if event.work.wound]
         whole = [year for year in self.ledger_years if dt.date(year, 1, 1) >= self.dates[0]]
         return tuple((day, work) for day, work in dated if day.year == (whole or self.ledger_years)[0])
 
@@ -223,14 +223,9 @@ class Comparison:
         thick = self.course_mean(self.thickness_mm)[:, -1, mat]
         surface = self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0])
         yearly = self.work.sum(axis=1) / self.span_years
-        low, median, high = np.quantile(om, [0.05, 0.5, 0.95], axis=-1)
         window = self.sample_name(sample, units)
-        columns: dict[str, Sequence[Any]] = {
-            "programme": self.names,
-            f"OM % in {window}": median.tolist(),
-            "5 %": low.tolist(),
-            "95 %": high.tolist(),
-        }
+        columns: dict[str, Sequence[Any]] = {"programme": self.names}
+        columns |= intervals(f"OM % in {window}", np.median(om, axis=-1), om)
         formats = {name: ".2f" for name in list(columns)[1:]}
 
         def add(name: str, values: Any, spec: str) -> None:

@@ -20,6 +20,7 @@ from matledger.money import Prices
 from matledger.play import Play
 from matledger.practice import Programme, Work
 from matledger.records.clippings import collect_clippings
+from matledger.records.holes import collect_cover
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, collect_soil_tests
 from matledger.records.weather import read_ghcn_daily, read_weather
 from matledger.records.work import collect_work, read_work_table
@@ -37,7 +38,19 @@ TOP = (
     Column(name="invented", kind="flag", required=False),
 )
 SECTIONS = (
-    *("weather", "growth", "column", "green", "clippings", "soil_tests", "work", "method", "programme", "target"),
+    *(
+        "weather",
+        "growth",
+        "column",
+        "green",
+        "clippings",
+        "soil_tests",
+        "work",
+        "cover",
+        "method",
+        "programme",
+        "target",
+    ),
     *("prices", "play", "labour", "task"),
 )
 RECORD_FILE = (Column(name="file", kind="text"),)
@@ -101,6 +114,9 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
 
         [work]
         file = "work.csv"
+
+        [cover]                     # cover read after work; how fast the turf heals is learnt from it
+        file = "cover.csv"
 
         [[green]]
         name = "1"
@@ -187,12 +203,17 @@ class _Loader:
         methods = self.each("method", lambda data, place: self.make(Method, data, METHOD, place))
         programmes = self.each("programme", self.programme)
         target_data = self.table("target")
+        found = len(self.findings.problems)
+        work = self.records("work", collect_work)
+        work_is_whole = len(self.findings.problems) == found
+        cover = self.records("cover", collect_cover)
         parts: dict[str, Any] = {
             "weather": self.weather(),
             "greens": greens,
             "clippings": self.clippings(greens),
             "soil_tests": self.records("soil_tests", collect_soil_tests),
-            "work": self.records("work", collect_work),
+            "work": work,
+            "cover": cover if work_is_whole else [],  # what follows work that could not be read is no second error
             "programmes": programmes or [],
             "target": None if target_data is None else self.make(Target, target_data, TARGET, "target"),
             "methods": methods or [],
@@ -388,7 +409,9 @@ class _Loader:
         growth = self.data.get("growth")
         grass = growth.get("grass") if isinstance(growth, dict) else None
         areas = {green.name: green.area_m2 for green in greens or []}
-        return self.records("clippings", collect_clippings, CLIPPINGS_FILE, grass=grass, areas_m2=areas)
+        return self.records(
+            "clippings", collect_clippings, CLIPPINGS_FILE, grass=grass, areas_m2=areas, greens_checked_later=True
+        )
 
     def programme(self, data: Mapping[str, Any], place: str) -> Programme | None:
         values = self.fields(data, PROGRAMME, place, beside=("closed", "step"))

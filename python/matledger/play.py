@@ -13,7 +13,7 @@ from matledger._arrays import Floats, frozen
 from matledger.cells import Column, settle
 from matledger.errors import Problem
 from matledger.practice import Work
-from matledger.recovery import HORIZON_DAYS, Recovery, wound_of
+from matledger.recovery import HORIZON_DAYS, Recovery
 
 __all__ = ["Dated", "Play", "PlayAhead", "Touched", "closed_days"]
 
@@ -81,7 +81,7 @@ class Play:
 
 def closed_days(dated: Dated, play: Play | None) -> set[dt.date]:
     """Return the days on which the course is closed for work that opens the surface; none without a play calendar."""
-    opened = {day for day, work in dated if wound_of(work) is not None}
+    opened = {day for day, work in dated if work.wound is not None}
     return {day + dt.timedelta(days=n) for day in opened for n in range(play.closed_days if play else 0)}
 
 
@@ -146,7 +146,7 @@ class PlayAhead:
 
     def _span(self, work: Work, day: dt.date) -> Floats:
         """Days below full cover after one opening, by draw; what takes longer than 150 days counts as 150."""
-        key = (wound_of(work), day)
+        key = (work.wound, day)
         if key not in self._spans:
             found = self._recovery.days(work, day)
             which = (self._chance[:, day.year - self._zero.year] * len(found)).astype(np.intp)
@@ -155,7 +155,7 @@ class PlayAhead:
 
     def touched(self, dated: Dated, draws: slice = slice(None)) -> Touched:
         """Say what a calendar does to play in some of the draws; days of two openings count once."""
-        openings = {(day, wound_of(work)): work for day, work in dated if wound_of(work) is not None}
+        openings = {(day, work.wound): work for day, work in dated if work.wound is not None}
         key = (tuple(openings), draws.start, draws.step)
         if key not in self._known:
             self._known[key] = self._union(

@@ -14,26 +14,15 @@ from matledger._arrays import Floats, frozen
 from matledger.calibration import Driving
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
-from matledger.practice import Coring, SolidTining, VerticalMowing, Work
+from matledger.practice import Work
+from matledger.records.holes import HORIZON_DAYS, CoverRecord, check_cover, opened_before
 
 if TYPE_CHECKING:
     from matledger.course import Course
 
-__all__ = ["FULL_COVER_PERCENT", "CoverReading", "Recovery", "healing", "wound_of"]
+__all__ = ["FULL_COVER_PERCENT", "HORIZON_DAYS", "CoverReading", "Recovery", "cover_readings", "healing"]
 
 FULL_COVER_PERCENT = 99.0
-HORIZON_DAYS = 150
-
-
-def wound_of(work: Work) -> tuple[float, float, bool] | None:
-    """Return the share of the surface that work opens [-], its width [mm] and whether it is round; None if none."""
-    if isinstance(work, Coring):
-        return work.area_share, work.tine.inside_diameter_mm, True
-    if isinstance(work, SolidTining):
-        return work.area_share, work.diameter_mm, True
-    if isinstance(work, VerticalMowing):
-        return work.area_share, work.blade_width_mm, False
-    return None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,7 +91,7 @@ class Recovery:
         """
         if not 0 <= cover_percent <= 100:
             raise InputError([Problem("cover_percent", f"{cover_percent}", "a number from 0 to 100 (%)")])
-        wound = wound_of(work)
+        wound = work.wound
         years = self._years(day)
         if wound is None:
             return frozen(np.zeros((len(years), len(self.draws))))
@@ -129,7 +118,7 @@ class Recovery:
         Table
             Days since the work, cover with its 90 % interval [%].
         """
-        wound = wound_of(work)
+        wound = work.wound
         if wound is None:
             raise InputError([Problem("work", str(work), "work that opens the surface")])
         if not 1 <= days <= HORIZON_DAYS:
@@ -160,10 +149,46 @@ class Recovery:
         return f"<Recovery: rim creeps {creep:.4f} mm per degree day, {self.readings} readings of cover>"
 
 
+def cover_readings(course: Course, records: Sequence[CoverRecord]) -> tuple[CoverReading, ...]:
+    """Tie cover records to the work that they follow, for ``healing(course, readings=...)``.
+
+    Parameters
+    ----------
+    course
+        The course; each record belongs to the latest work on its green that opened the surface, on or before its day.
+    records
+        Cover, or counts of holes still seen.
+
+    Returns
+    -------
+    tuple of CoverReading
+        A count becomes the cover ``1 - a v``: ``a`` the share of the surface opened, ``v`` the share of holes still
+        seen, a hole that is seen counting as open over its whole width. That understates cover: the safe side.
+
+    Raises
+    ------
+    InputError
+        For records with no such work before them within 150 days, or of an unknown green.
+    """
+    problems = check_cover(records, course.work, [green.name for green in course.greens])
+    if problems:
+        raise InputError(problems)
+    readings = []
+    for record in records:
+        done = opened_before(record, course.work)
+        assert done is not None
+        cover = record.cover_percent
+        if cover is None:
+            seen = (record.holes_visible or 0) / (record.holes_counted or 1)
+            cover = 100 * (1 - done.work.area_share * seen)
+        readings.append(CoverReading(work=done.work, done=done.date, date=record.date, cover_percent=cover))
+    return tuple(readings)
+
+
 def healing(
     course: Course,
     *,
-    readings: Sequence[CoverReading] = (),
+    readings: Sequence[CoverReading] | None = None,
     growth_factor: float = 1.0,
     draws: int = 400,
     seed: int = 0,
@@ -175,7 +200,7 @@ def healing(
     course
         The course; its weather gives the degree days, on its grass's base.
     readings
-        Green cover read after work.
+        Green cover read after work; by default the course's own records of cover, if it has any.
     growth_factor
         How much faster (above 1) or slower the turf grows than its degree days say, for nitrogen or growth regulators.
         No source was found that carries a figure; 1 unless the user has one.
@@ -220,8 +245,8 @@ def healing(
         problems.append(Problem("growth_factor", f"{growth_factor}", "a number above 0"))
     first, last = course.weather.start, course.weather.end
     given = []
-    for index, reading in enumerate(readings):
-        wound = wound_of(reading.work)
+    for index, reading in enumerate(cover_readings(course, course.cover) if readings is None else readings):
+        wound = reading.work.wound
         if wound is None:
             problems.append(Problem(f"readings[{index}].work", str(reading.work), "work that opens the surface"))
         elif not first <= reading.done <= reading.date <= last:

@@ -98,11 +98,11 @@ MESSAGES = {
         "names apart)"
     ],
     "Tests before the weather starts": [
-        "soil_tests.csv, row 3, column date: 2013-10-01, before the weather starts; expected a day from 2014-03-01 to "
+        "soil_tests.csv, row 3, column date: 2013-10-01; expected a day of the weather, 2014-03-01 to "
         "2014-05-31"
     ],
     "Work after the weather ends": [
-        "work.csv, row 3, column date: 2014-06-14, after the weather ends; expected a day from 2014-03-01 to 2014-05-31"
+        "work.csv, row 3, column date: 2014-06-14; expected a day of the weather, 2014-03-01 to 2014-05-31"
     ],
     "A green that the course does not have": [
         "soil_tests.csv, row 3, column green: Gren 1; expected a green of the course (nearest: Green 1)"

@@ -88,11 +88,58 @@ def test_the_same_checks_without_a_folder(course):
     )  # fmt: skip
     assert problems(replace, course, soil_tests=[test]) == [
         "soil_tests[0].green: Green 3; expected a green of the course (nearest: Green 2)",
-        "soil_tests[0].date: 2013-01-01, before the weather starts; expected a day from 2014-03-01 to 2014-05-31",
+        "soil_tests[0].date: 2013-01-01; expected a day of the weather, 2014-03-01 to 2014-05-31",
         "soil_tests[0].bottom_mm: 200; expected at most the depth of the column (150 mm)",
     ]
     assert problems(replace, course, greens=[], soil_tests=[], clippings=[]) == [
         "green: no green; expected at least one green"
+    ]
+
+
+def test_one_bad_name_is_one_problem(folder):
+    """What follows from it in hundreds of rows is told once, with how many and where."""
+    (folder / "soil_tests.csv").write_text(
+        files.TESTS_HEADER + "".join(f"Green 1,2014-04-0{n},0,20,6,8,440 C,on\n" for n in range(1, 10))
+    )
+    path = folder / "course.toml"
+    text = path.read_text()
+    path.write_text(text.replace('name = "Green 1"', 'name = "Gren 1"'))
+    assert problems(mat.load_course, folder) == [
+        "clippings.csv, row 2, column green: Green 1 (and in 10 more rows, also of soil_tests.csv, cover.csv);"
+        " expected a green of the course (nearest: Green 2)"
+    ]
+    path.write_text(text.replace("area_m2 = 480", "area_m2 = -480"))
+    assert problems(mat.load_course, folder) == [
+        "course.toml, green[0].area_m2: -480; expected a number above 0 and at most 100000 (m2)"
+    ]
+    path.write_text(text.replace("[[green]]", "[[grean]]"))
+    assert [line.split(":")[0] for line in problems(mat.load_course, folder)] == [
+        "course.toml, grean",
+        "course.toml, green",
+    ]
+    path.write_text(text.replace("depth_mm = 150", "depth_mm = 15"))
+    assert problems(mat.load_course, folder)[0] == (
+        "soil_tests.csv, row 2, column bottom_mm: 20 (and in 8 more rows);"
+        " expected at most the depth of the column (15 mm)"
+    )
+
+
+def test_rows_that_are_wrong_alike_fill_no_screen(folder):
+    (folder / "work.csv").write_text(files.FOLDER["work.csv"] + "all,1/5/2014,topdressing,,,,,4.5\n" * 90)
+    said = problems(mat.load_course, folder)
+    assert len(said) == 6  # and nothing of the cover that follows that work
+    assert said[-1] == "... and 85 more rows of work.csv like the last"
+
+
+def test_cover_is_read_and_teaches_recovery(course):
+    """Nearly green two weeks after: faster than the prior has it."""
+    assert [record.cover_percent for record in course.cover] == [97, None]
+    told, prior = mat.healing(course), mat.healing(course, readings=())
+    assert (told.readings, prior.readings) == (2, 0)
+    assert told.draws[:, 0].mean() > 1.1 * prior.draws[:, 0].mean()
+    assert problems(replace, course, work=[]) == [
+        "cover[0].date: 2014-04-28 on Green 1, 2014-05-02 on Green 2 (and in 1 more row); expected work that opens the"
+        " surface, on that green in the 150 days before"
     ]
 
 

@@ -3,6 +3,7 @@
 import datetime as dt
 import itertools
 import pickle
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -199,9 +200,13 @@ def test_the_budget_is_the_mean_of_its_draws(frontier):
 
 
 def test_regret_needs_the_users_own_figure(calibration, frontier):
-    found = mat.search(calibration, frontier.programmes[:2], years=1, draws=10, weather_sequences=1)
+    prices = replace(PRICES, renovation=None, too_much_om_percent=None)
+    found = mat.search(calibration, frontier.programmes[:2], years=1, draws=10, weather_sequences=1, prices=prices)
     with pytest.raises(mat.InputError, match="renovation"):
         found.regret()
+    told = mat.compare(calibration, frontier.programmes[:2], years=1, draws=10, weather_sequences=1, prices=prices)
+    with pytest.raises(mat.InputError, match="renovation"):
+        told.regret()
 
 
 def test_sand_of_the_least_stands_beside_the_closed_form(frontier):

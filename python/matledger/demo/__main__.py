@@ -72,7 +72,9 @@ def _said(calibration: Calibration, comparison: Comparison) -> Iterator[str]:
     )
     columns = comparison.summary().columns
     shown = zip(
-        *(columns[name] for name in ("programme", f"OM % in {window}", "5 %", "95 %", "P(target) every green")),
+        columns["programme"],
+        *(columns[f"OM % in {window}{point}"] for point in ("", ", 5 %", ", 95 %")),
+        columns["P(target) every green"],
         *(columns[name] for name in ("surface a year, %", "sand a year, mm")),
         strict=True,
     )
