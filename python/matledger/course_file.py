@@ -203,21 +203,21 @@ class _Loader:
         methods = self.each("method", lambda data, place: self.make(Method, data, METHOD, place))
         programmes = self.each("programme", self.programme)
         target_data = self.table("target")
-        found = len(self.findings.problems)
-        work = self.records("work", collect_work)
-        work_is_whole = len(self.findings.problems) == found
-        cover = self.records("cover", collect_cover)
         parts: dict[str, Any] = {
             "weather": self.weather(),
             "greens": greens,
             "clippings": self.clippings(greens),
             "soil_tests": self.records("soil_tests", collect_soil_tests),
-            "work": work,
-            "cover": cover if work_is_whole else [],  # what follows work that could not be read is no second error
             "programmes": programmes or [],
             "target": None if target_data is None else self.make(Target, target_data, TARGET, "target"),
             "methods": methods or [],
         }
+        before = len(self.findings.problems)
+        parts["work"] = self.records("work", collect_work)
+        work_is_whole = len(self.findings.problems) == before
+        cover = self.records("cover", collect_cover)
+        # What follows work that could not be read is no second problem.
+        parts["cover"] = cover if work_is_whole else []
         money = {
             "prices": self.section("prices", Prices, PRICES),
             "play": self.section("play", Play, PLAY),

@@ -36,7 +36,7 @@ SAND, DELIVERY, TOO_LITTLE = (LINES.index(name) for name in ("sand", "delivery",
 
 _AMOUNT = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?([A-Z]{3})|([A-Z]{3}) ?([0-9]+(?:\.[0-9]+)?)")
 _AMOUNTS = ("crew_h", "sand_t", "load", "core_t", "round", "renovation")
-_SHARES = (
+SHARES = (
     Column(name="inflation", kind="number", least=-0.5, most=1, required=False),
     Column(name="discount_rate", kind="number", least=-0.5, most=1, required=False),
     Column(name="too_much_om_percent", kind="number", above=0, most=100, required=False, may_be_empty=True),
@@ -99,7 +99,7 @@ class Prices:
 
     def __post_init__(self) -> None:
         """Read every amount."""
-        findings = settle(self, _SHARES)
+        findings = settle(self, SHARES)
         if not (isinstance(self.currency, str) and re.fullmatch("[A-Z]{3}", self.currency)):
             findings.add(Problem("currency", repr(self.currency), "three capital letters, such as EUR"))
 

@@ -21,7 +21,7 @@ DAYS_A_WEEK = 7
 
 Dated: TypeAlias = Sequence[tuple[dt.date, Work]]
 
-_PLAY = (
+COLUMNS = (
     Column(name="lost_share", kind="number", least=0, most=1, required=False),
     Column(name="discount_share", kind="number", least=0, most=1, required=False),
     Column(name="closed_days", kind="integer", least=0, most=60, required=False),
@@ -58,7 +58,7 @@ class Play:
 
     def __post_init__(self) -> None:
         """Read every field by its rule."""
-        findings = settle(self, _PLAY)
+        findings = settle(self, COLUMNS)
         given = self.rounds_a_week
         listed = isinstance(given, Sequence) and not isinstance(given, str)
         if not listed or len(given) not in (12, 52):

@@ -365,7 +365,7 @@ def costs(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
     """
     budget = comparison.budget
     if budget is None:
-        raise InputError([Problem("comparison.budget", "none", "a comparison with prices")])
+        raise InputError([Problem("comparison.budget", "none", "prices for the comparison")])
     axes = _axes(ax, (8.5, 4.6))
     chances = None if comparison.probability_all is None else comparison.probability_all[:, -1]
     for index, name in enumerate(comparison.names):

@@ -49,7 +49,7 @@ _FILL = (
     Column(name="hole_depth_mm", kind="number", above=0, most=1000),
     Column(name="empty_mm", kind="number", least=0, most=1000),
 )
-_COVER = (
+COVER = (
     *_PLACE,
     Column(name="cover_percent", kind="number", least=0, most=100, required=False, may_be_empty=True),
     Column(name="holes_counted", kind="integer", least=1, required=False, may_be_empty=True),
@@ -162,7 +162,7 @@ class CoverRecord:
 
     def __post_init__(self) -> None:
         """Read every field by its rule."""
-        findings = settle(self, _COVER)
+        findings = settle(self, COVER)
         findings.raise_any()
         counted, seen = self.holes_counted, self.holes_visible
         if (counted is None) != (seen is None):
@@ -177,7 +177,7 @@ class CoverRecord:
 
     def as_row(self) -> dict[str, Any]:
         """Return the record as a row that `read_cover` reads."""
-        return {column.name: getattr(self, column.name) for column in _COVER}
+        return {column.name: getattr(self, column.name) for column in COVER}
 
 
 _Record = TypeVar("_Record", ProbeReading, FillReading, CoverRecord)
@@ -311,14 +311,14 @@ def read_cover(
     InputError
         With every problem found.
     """
-    return _read(CoverRecord, source, _COVER, columns, units, max_bytes)
+    return _read(CoverRecord, source, COVER, columns, units, max_bytes)
 
 
 def collect_cover(
     source: Source, *, columns: Mapping[str, str] | None = None, units: Mapping[str, str] | None = None
 ) -> tuple[list[CoverRecord], Findings]:
     """Read the records that can be read, and what was wrong with the others."""
-    return _collect(CoverRecord, source, _COVER, columns, units, MAX_BYTES)
+    return _collect(CoverRecord, source, COVER, columns, units, MAX_BYTES)
 
 
 def opened_before(record: CoverRecord, work: Sequence[WorkRecord]) -> WorkRecord | None:
