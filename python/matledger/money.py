@@ -17,6 +17,7 @@ from matledger.frames import Table
 from matledger.labour import Job, Labour, job
 from matledger.play import Dated, Play, PlayAhead
 from matledger.practice import Work
+from matledger.units import convert
 
 __all__ = ["LINES", "PLAY_LINES", "Budget", "Play", "Prices", "budget", "intervals", "regrets"]
 
@@ -34,8 +35,9 @@ LINES = (
 PLAY_LINES = [LINES.index("play lost"), LINES.index("play at a discount")]
 SAND, DELIVERY, TOO_LITTLE = (LINES.index(name) for name in ("sand", "delivery", "doing too little"))
 
-_AMOUNT = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?([A-Z]{3})|([A-Z]{3}) ?([0-9]+(?:\.[0-9]+)?)")
-_AMOUNTS = ("crew_h", "sand_t", "load", "core_t", "round", "renovation")
+_AMOUNT = re.compile(r"(?:([0-9]+(?:\.[0-9]+)?) ?([A-Z]{3})|([A-Z]{3}) ?([0-9]+(?:\.[0-9]+)?))(?: ?/ ?(.+))?")
+_AMOUNTS = {"crew_h": "h", "sand_t": "t", "load": None, "core_t": "t", "round": None, "renovation": None}
+"""Amounts, and the unit that each is for."""
 SHARES = (
     Column(name="inflation", kind="number", least=-0.5, most=1, required=False),
     Column(name="discount_rate", kind="number", least=-0.5, most=1, required=False),
@@ -45,7 +47,10 @@ SHARES = (
 
 @dataclass(frozen=True, kw_only=True)
 class Prices:
-    """What things cost here. An amount is a number, or a text with its currency such as ``"42 EUR"``.
+    """What things cost here.
+
+    An amount is a number, or a text with its currency such as ``"42 EUR"``; one for an hour, a tonne or a square metre
+    may name another unit of that kind, such as ``"38 USD/short ton"``.
 
     Attributes
     ----------
@@ -103,7 +108,7 @@ class Prices:
         if not (isinstance(self.currency, str) and re.fullmatch("[A-Z]{3}", self.currency)):
             findings.add(Problem("currency", repr(self.currency), "three capital letters, such as EUR"))
 
-        def amount(place: str, given: object) -> float | None:
+        def amount(place: str, given: object, per: str | None) -> float | None:
             if given is None:
                 if place in ("crew_h", "sand_t"):
                     findings.add(Problem(place, "none", "an amount such as 25 or '25 EUR'"))
@@ -113,6 +118,13 @@ class Prices:
             if found:
                 currency = found[2] or found[3]
                 number = float(found[1] or found[4])
+                if found[5]:
+                    try:
+                        number /= convert(1, found[5], per or "")
+                    except InputError:
+                        unit = f"another unit of {per}" if per else "no unit"
+                        findings.add(Problem(place, str(given), f"an amount with {unit} after the stroke"))
+                        return None
                 if currency != self.currency:
                     findings.add(Problem(place, str(given), f"an amount in {self.currency}, one currency for all"))
             if isinstance(number, bool) or not isinstance(number, int | float) or not 0 <= number < 1e12:
@@ -121,14 +133,14 @@ class Prices:
                 return None
             return float(number)
 
-        for name in _AMOUNTS:
-            object.__setattr__(self, name, amount(name, getattr(self, name)))
-        for name in ("machine_h", "contractor_m2"):
+        for name, unit in _AMOUNTS.items():
+            object.__setattr__(self, name, amount(name, getattr(self, name), unit))
+        for name, unit in (("machine_h", "h"), ("contractor_m2", "m2")):
             given = getattr(self, name)
             if not isinstance(given, Mapping):
                 findings.add(Problem(name, repr(given), "amounts by name"))
                 continue
-            object.__setattr__(self, name, {key: amount(f"{name}.{key}", value) for key, value in given.items()})
+            object.__setattr__(self, name, {key: amount(f"{name}.{key}", value, unit) for key, value in given.items()})
         if (self.renovation is None) != (self.too_much_om_percent is None):
             findings.add(Problem("renovation, too_much_om_percent", "one of the two", "both, or neither"))
         findings.raise_any()

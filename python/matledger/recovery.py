@@ -16,6 +16,7 @@ from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.practice import Work
 from matledger.records.holes import HORIZON_DAYS, CoverRecord, check_cover, opened_before
+from matledger.units import System
 
 if TYPE_CHECKING:
     from matledger.course import Course
@@ -101,7 +102,7 @@ class Recovery:
         """Return the mean days to 99 % cover over years and draws; what takes longer than 150 days counts as 150."""
         return float(np.minimum(self.days(work, day), HORIZON_DAYS).mean())
 
-    def curve(self, work: Work, day: dt.date, *, days: int = 60) -> Table:
+    def curve(self, work: Work, day: dt.date, *, days: int = 60, units: System = "metric") -> Table:
         """Cover day by day after the work, median and 90 % interval over years and draws.
 
         Parameters
@@ -112,6 +113,8 @@ class Recovery:
             Its day; only month and day count.
         days
             Days to follow, at most 150.
+        units
+            ``"metric"`` or ``"us"``, for the words.
 
         Returns
         -------
@@ -131,7 +134,9 @@ class Recovery:
             "5 %": low.tolist(),
             "95 %": high.tolist(),
         }
-        return Table(f"{work}: cover after {day:%d %B}", columns, dict.fromkeys(list(columns)[1:], ".1f"))
+        return Table(
+            f"{work.in_words(units)}: cover after {day:%d %B}", columns, dict.fromkeys(list(columns)[1:], ".1f")
+        )
 
     def _years(self, day: dt.date) -> Floats:
         last = self.first_day + dt.timedelta(days=len(self.degree_days) - HORIZON_DAYS)

@@ -19,7 +19,7 @@ from matledger.atomic import fresh_file, write_whole
 from matledger.cautions import CAUTIONS, FIRST
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
-from matledger.units import System, convert, show, shown_units
+from matledger.units import System, show
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -64,7 +64,6 @@ REGRET = (
 LAPLACE = "Intervals come from a normal approximation at the most probable values and are somewhat narrow."
 CHAINS = "Intervals come from {draws} draws in {chains} chains of the No-U-Turn sampler."
 LONGEST_CELL = 40
-ROW_UNITS = ("mm", "g/cm3", "g/m2", "kg/m2")
 
 
 def report(comparison: Comparison, path: str | Path, *, units: System = "metric", present: str | None = None) -> Path:
@@ -361,21 +360,14 @@ def _kinds(reasons: str) -> list[str]:
 
 def taught(calibration: Calibration, units: System) -> Table:
     """What the tests taught of all greens together, for a reader: what it is, what was believed and what is now."""
-    found = calibration.taught().columns
+    found = calibration.taught(units).columns
     of_a_green = {f"[{green.name}]" for green in calibration.course.greens}
-    rows = []
-    for name, unit, text, *values, lesson in zip(
-        *(found[key] for key in ("unknown", "unit", "description", "prior_median", "q05", "median", "q95", "lesson")),
-        strict=True,
-    ):
-        if name[name.find("[") :] in of_a_green:
-            continue
-        metric, shown = shown_units(unit, units) if unit in ROW_UNITS else (unit, unit)
-        if unit in ROW_UNITS:
-            values = [None if value is None else convert(value, metric, shown) for value in values]
-        if units == "us":
-            text = text.replace("15 degC", "59 degF")
-        rows.append((name, text, shown, *values, lesson))
+    keys = ("unknown", "description", "unit", "prior_median", "q05", "median", "q95", "lesson")
+    rows = [
+        (name, *rest)
+        for name, *rest in zip(*(found[key] for key in keys), strict=True)
+        if name[name.find("[") :] not in of_a_green
+    ]
     columns = ("unknown", "what it is", "unit", "before", "5 %", "median", "95 %", "lesson")
     table = dict(zip(columns, ([*column] for column in zip(*rows, strict=True)), strict=True))
     caption = f"{calibration.course.name}: what the soil tests taught"

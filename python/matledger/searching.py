@@ -177,13 +177,14 @@ class Frontier:
         """Return the sand of a programme and the closed form ``N (1 - x) / x`` beside it [kg/m2 a year].
 
         ``x`` is the target as a fraction, ``N`` the net gain of organic matter (grown less decayed) in the last year of
-        the forecast under that programme, mean over the greens by area; by default the programme with the least sand.
-        The closed form holds at steady state with all growth at the surface and no coring.
+        the forecast under that programme, on the green that gains most, since the target is for every green; by default
+        the programme with the least sand. The closed form holds at steady state, below the growth, with all growth at
+        the surface, no coring and no decay further down.
         """
         chosen = self.least_sand() if programme is None else programme
         told = compare(self.calibration, [self.programmes[chosen]], target=self.target, **self.settings)  # type: ignore[arg-type]
-        account = told.course_mean(told.ledgers)[0, -1, 0]
-        net_kg_m2 = (account[1] - account[2]) / 1000
+        gained, respired = told.ledgers[0, :, -1, 0, 1], told.ledgers[0, :, -1, 0, 2]
+        net_kg_m2 = (gained - respired).max() / 1000
         x = self.target.om_percent / 100
         return float(self.sand_kg_m2[chosen]), float(net_kg_m2 * (1 - x) / x)
 

@@ -209,6 +209,28 @@ def test_regret_needs_the_users_own_figure(calibration, frontier):
         told.regret()
 
 
+def test_the_smallest_sand_that_holds_the_target_is_that_of_the_closed_form(calibration):
+    """All growth at the surface, a young pool that is gone at once and an old one that stays: what the form assumes."""
+    site, at = calibration.site, {name: i for i, name in enumerate(calibration.names)}
+    z = np.repeat(calibration.mode[None, :], 64, axis=0)
+    for name, value in {"young_decay_per_year": 10, "old_decay_per_year": 1e-4, "root_share": 1e-3}.items():
+        median, sd, kind = site.priors[at[name]]
+        far = np.log(value / median) if kind == "log" else np.log(value / (1 - value) * (1 - median) / median)
+        z[:, at[name]] = far / sd
+    plain = replace(calibration, coordinates=z)
+    assert plain.draws[0, at["root_share"]] == pytest.approx(1e-3)
+    step = 1.04
+    space = mat.Space(coring_days=[()], topdressing_mm=[0.2 * step**n for n in range(10)])
+    # a window below the growth, and years enough for new sand to pass it
+    target = mat.Target(top_mm=20, bottom_mm=40, om_percent=4, probability=0.5)
+    found = mat.search(plain, space, years=40, target=target, draws=64, weather_sequences=32, seed=1)
+    least = found.least_sand()
+    assert 0 < least < len(found.programmes) - 1
+    own, closed = found.closed_form_sand()
+    # the next smaller sand does not hold the target; 2 % for growth that differs from year to year
+    assert closed / 1.02 < own < closed * step * 1.02
+
+
 def test_sand_of_the_least_stands_beside_the_closed_form(frontier):
     own, closed = frontier.closed_form_sand(1)
     assert own == pytest.approx(frontier.sand_kg_m2[1])

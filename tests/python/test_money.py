@@ -53,9 +53,19 @@ def test_hours_cores_and_sand_of_one_green():
     assert sand.loads(2) == 1
 
 
-def test_us_units_give_the_same_hours():
+def test_us_units_give_the_same_hours_and_the_same_money():
     # 5 ft = 1.524 m, 2 mph = 3.218688 km/h
-    assert Task("a", work="coring", machine="x", width_m="5 ft", speed_km_h=2).width_m == pytest.approx(1.524)
+    task = Task("a", work="coring", machine="x", width_m="5 ft", speed_km_h="2 mph")
+    assert (task.width_m, task.speed_km_h) == pytest.approx((1.524, 3.218688))
+    # a short ton is 0.90718474 t, a square foot 0.09290304 m2
+    found = Prices(
+        currency="USD", crew_h="20 USD", sand_t="40 USD/short ton", contractor_m2={"coring": "USD 0.05 / ft2"}, load=9
+    )
+    assert found.sand_t == pytest.approx(40 / 0.90718474)
+    assert found.contractor_m2["coring"] == pytest.approx(0.05 / 0.09290304)
+    with pytest.raises(mat.InputError) as caught:
+        Prices(currency="USD", crew_h="20 USD/ft2", sand_t="40 USD/ton", load="9 USD/t")
+    assert [p.place for p in caught.value.problems] == ["crew_h", "sand_t", "load"]
 
 
 def prices(**more):

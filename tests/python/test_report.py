@@ -251,9 +251,26 @@ def test_a_starter_course_can_be_checked_fitted_and_compared(tmp_path, capsys):
     assert cli.main(["new", str(folder)]) == cli.BAD_INPUT
 
 
-def test_what_the_starter_leaves_out_can_be_put_in(tmp_path, capsys):
+def test_the_us_starter_is_the_same_course_in_other_units(tmp_path, capsys):
+    read = []
+    for units in ("metric", "us"):
+        assert cli.main(["new", str(tmp_path / units), "--units", units]) == cli.OK
+        read.append(mat.load_course(tmp_path / units))
+    metric, us = read
+    assert "_mm" not in "".join(path.read_text() for path in (tmp_path / "us").iterdir())
+    np.testing.assert_allclose(us.weather.tmax_c, metric.weather.tmax_c, atol=0.08)  # a tenth of a degree each
+    assert [green.area_m2 for green in us.greens] == pytest.approx([green.area_m2 for green in metric.greens], rel=0.01)
+    cores = [course.programmes[0].steps[0][1][0] for course in read]
+    assert cores[1].area_share == pytest.approx(cores[0].area_share, rel=0.05)
+    capsys.readouterr()
+    cli.main(["fit", str(tmp_path / "us"), "--units", "us", *QUICK])
+    assert not re.search(r"\b(mm|g/cm3|degC)\b", capsys.readouterr().out)
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_what_the_starter_leaves_out_can_be_put_in(tmp_path, capsys, units):
     folder = tmp_path / "mine"
-    cli.main(["new", str(folder)])
+    cli.main(["new", str(folder), "--units", units])
     path = folder / "course.toml"
     lines = path.read_text(encoding="utf-8").splitlines()
     at = next(n for n, line in enumerate(lines) if line.startswith("# [prices]"))
@@ -264,7 +281,7 @@ def test_what_the_starter_leaves_out_can_be_put_in(tmp_path, capsys):
     assert code in (cli.OK, cli.NO_PROGRAMME)
     assert budget.exists()
     text = "".join(page.extract_text() for page in pypdf.PdfReader(folder / "plan.pdf").pages)
-    assert "EUR" in text
+    assert ("USD" if units == "us" else "EUR") in text
     assert "rounds during" in text
 
 
