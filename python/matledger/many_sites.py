@@ -6,12 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration, calibrate
+from matledger.calibration.fit import FitMethod, moments
 from matledger.course import Course
 from matledger.errors import Problem
 from matledger.findings import Findings
@@ -135,7 +136,7 @@ def fit_sites(
     courses: Sequence[Course],
     *,
     covariates: Mapping[str, Mapping[str, float]] | None = None,
-    method: Literal["laplace", "nuts"] = "laplace",
+    method: FitMethod = "laplace",
     draws: int = 1000,
     seed: int = 0,
     executor: Executor | None = None,
@@ -195,13 +196,13 @@ def fit_sites(
     own = [{name: values[course.name] for name, values in given.items()} for course in courses]
     rows = np.array([_row(c.settings.grass, o, grasses, scale) for c, o in zip(courses, own, strict=True)])
     counts = {len(fit.coordinates) for fit in fits}
-    moments = [_moments(fit) for fit in fits]
-    said = np.array([(mean[LITTER], covariance[LITTER, LITTER]) for mean, covariance in moments])
+    known = [moments(fit) for fit in fits]
+    said = np.array([(mean[LITTER], covariance[LITTER, LITTER]) for mean, covariance in known])
     rng = np.random.default_rng(int(seeds[-1]))
     effects, scatter, values = shared_draws(said[:, 0], said[:, 1], rows, min(counts), rng)
     sites = {
         fit.course.name: _moved(fit, mean, covariance, values[:, s])
-        for s, (fit, (mean, covariance)) in enumerate(zip(fits, moments, strict=True))
+        for s, (fit, (mean, covariance)) in enumerate(zip(fits, known, strict=True))
     }
     median, sd, _ = fits[0].site.priors[LITTER]
     return SitesFit(
@@ -244,7 +245,7 @@ def shared_draws(
     return effects, scatter, values
 
 
-def _fit(course: Course, method: Literal["laplace", "nuts"], draws: int, seed: int) -> Calibration:
+def _fit(course: Course, method: FitMethod, draws: int, seed: int) -> Calibration:
     return calibrate(course, method=method, draws=draws, seed=seed)
 
 
@@ -252,15 +253,6 @@ def _row(
     grass: str, own: Mapping[str, float], grasses: Sequence[str], scale: Mapping[str, tuple[float, float]]
 ) -> Floats:
     return np.array([float(grass == g) for g in grasses] + [(own[n] - mean) / sd for n, (mean, sd) in scale.items()])
-
-
-def _moments(fit: Calibration) -> tuple[Floats, Floats]:
-    covariance: Floats
-    if fit.chains is None:
-        covariance = np.linalg.inv(fit.information).astype(np.float64)
-        return fit.mode, covariance
-    covariance = np.cov(fit.coordinates, rowvar=False)
-    return fit.coordinates.mean(axis=0), covariance
 
 
 def _moved(fit: Calibration, mean: Floats, covariance: Floats, values: Floats) -> Calibration:

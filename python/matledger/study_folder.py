@@ -18,12 +18,13 @@ from concurrent.futures import Executor, as_completed
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
 
 import numpy as np
 
 from matledger import _core
 from matledger.atomic import fresh_folder, write_whole
+from matledger.calibration.fit import FitMethod
 from matledger.cells import Column, read_fields
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings
@@ -50,7 +51,7 @@ COLUMNS = (
     Column(name="weather_sequences", kind="integer", least=1),
     Column(name="block_days", kind="integer", least=1, most=366, required=False),
     Column(name="warmer_c", kind="number", least=-20, most=20, required=False),
-    Column(name="method", kind="choice", choices=("laplace", "nuts"), required=False),
+    Column(name="method", kind="choice", choices=get_args(FitMethod), required=False),
 )
 
 
@@ -243,7 +244,7 @@ def run_study(folder: str | os.PathLike[str], *, executor: Executor | None = Non
     ----------
     folder
         Folder with ``study.toml`` and a course folder for each site in ``sites``. Keys of ``study.toml``: ``seed``,
-        ``years``, ``draws``, ``weather_sequences``; and, if wanted, ``method`` (``laplace`` or ``nuts``),
+        ``years``, ``draws``, ``weather_sequences``; and, if wanted, ``method`` (as in `calibrate`),
         ``block_days`` and ``warmer_c`` (see `matledger.WeatherToCome`).
     executor
         Where sites are run: anything with the interface of `concurrent.futures.Executor` whose workers see the folder,

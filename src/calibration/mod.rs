@@ -5,6 +5,7 @@ mod density;
 mod mode;
 mod sample;
 mod scatter;
+mod slices;
 mod taught;
 mod unknowns;
 
@@ -13,5 +14,6 @@ pub use density::{Evaluation, GreenRecord, Method, Model, SiteRecord, SoilTest};
 pub use mode::{Draws, Fit, climb};
 pub use sample::{Block, ChainState, Density, Sampling};
 pub use scatter::Scatter;
+pub use slices::Slices;
 pub use taught::{Lesson, Taught};
 pub use unknowns::{Prior, Priors, Transform, Unknown};
