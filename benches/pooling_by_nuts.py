@@ -1,36 +1,22 @@
-"""Ten small invented sites pooled twice: as `fit_sites` does it, and from NUTS draws of each site with no normal in it.
+"""Small invented sites pooled twice: as `fit_sites` does it, and from NUTS draws of each site with no normal in it.
 
 ``python benches/pooling_by_nuts.py SEED SITES`` prints the litter ratios of both, and what both say of the population.
+Draws of single sites are proposals for the joint posterior, taken or left by the ratio of priors, so that the second
+way is exact but for the number of draws (Lunn and others 2013, from memory). ``joint_nuts.py`` samples it directly.
 """
 
 import math
 import sys
 import time
-from dataclasses import replace
 
 import numpy as np
+from invented import BETWEEN, MIDDLE, few_greens, invented_sites
 
 import matledger as mat
 from matledger._arrays import Floats
-from matledger.many_sites import LITTER, SCATTER_SD
+from matledger.pooling import LITTER, SCATTER_SD
 
-PROFILE = {"base_percent": (1.2, 0.3), "surface_percent": (2.5, 0.4)}
-MIDDLE, BETWEEN = 3.0, 0.3
 SWEEPS, BURN_IN = 20_000, 2_000
-
-
-def small_course() -> mat.Course:
-    """Three greens of the demo course."""
-    base = mat.demo_course()
-    greens = {green.name for green in base.greens[:3]}
-    return replace(
-        base,
-        greens=base.greens[:3],
-        soil_tests=[t for t in base.soil_tests if t.green in greens],
-        clippings=[t for t in base.clippings if t.green in greens],
-        work=[t for t in base.work if t.green in greens],
-        programmes=(),
-    )
 
 
 def pooled(draws: list[Floats], rng: np.random.Generator) -> tuple[Floats, Floats, Floats]:
@@ -58,13 +44,8 @@ def pooled(draws: list[Floats], rng: np.random.Generator) -> tuple[Floats, Float
 
 def main(seed: int, count: int) -> None:
     """Invent the sites, fit each by both methods, pool both and print them side by side."""
-    course, rng = small_course(), np.random.default_rng(seed)
-    truths = MIDDLE * np.exp(BETWEEN * rng.standard_normal(count))
-    sites = []
-    for number, truth in enumerate(truths):
-        priors = PROFILE | {"litter_ratio": (float(truth), 1e-6)}
-        invented = mat.invent_tests(course, seed=int(rng.integers(1 << 31)), priors=priors)
-        sites.append(replace(invented.course, name=f"site {number}"))
+    sites, truths = invented_sites(seed, count, few_greens(3))
+    rng = np.random.default_rng([seed, 1])
     fit = mat.fit_sites(sites, draws=4000, seed=seed)
     own, rhat, began = [], [], time.perf_counter()
     for site in sites:
@@ -74,7 +55,7 @@ def main(seed: int, count: int) -> None:
         rhat.append(by_nuts.diagnosis.rhat[LITTER])
         print(f"{site.name}: {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
     values, mean, scatter = pooled(own, rng)
-    median, sd = fit.prior
+    median, sd = fit.population.prior
     print("| site | truth | alone, Laplace | alone, NUTS | pooled, normal | pooled, draws | R-hat |")
     print("| --- | --- | --- | --- | --- | --- | --- |")
     for s, site in enumerate(sites):
@@ -87,8 +68,8 @@ def main(seed: int, count: int) -> None:
         cells = " | ".join(_interval(column) for column in columns)
         print(f"| {s + 1} | {truths[s]:.2f} | {cells} | {rhat[s]:.3f} |")
     for word, normal, drawn in (
-        ("mean of the grass", median * np.exp(sd * fit.effects[:, 0]), median * np.exp(sd * mean)),
-        ("log-sd between sites", sd * fit.scatter, sd * scatter),
+        ("mean of the grass", median * np.exp(sd * fit.population.effects[:, 0]), median * np.exp(sd * mean)),
+        ("log-sd between sites", sd * fit.population.scatter, sd * scatter),
     ):
         truth = MIDDLE if word.startswith("mean") else BETWEEN
         print(f"| {word} | {truth:.2f} | | | {_interval(normal)} | {_interval(drawn)} | |")
