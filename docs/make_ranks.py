@@ -32,7 +32,7 @@ from matledger.calibration.fit import FitMethod
 
 HERE = Path(__file__).parent
 PICTURE = HERE / "images" / "ranks.png"
-METHODS = ("nested", "laplace")
+METHODS = ("nuts", "nested", "laplace")
 GREENS = 2
 END = dt.date(2013, 10, 31)
 LIGHT_SAND = (6, 8)

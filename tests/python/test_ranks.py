@@ -19,6 +19,7 @@ def test_page_says_what_was_measured(maker):
     page = (DOCS / "validation.md").read_text(encoding="utf-8")
     assert maker.table(maker.files()) in page
     assert maker.held(maker.files()) in page
+    assert maker.settled(maker.files()["nuts"]) in page
 
 
 @pytest.mark.parametrize("method", ["laplace", "nested"])
