@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 RUST := $(shell find src -name '*.rs') Cargo.toml Cargo.lock
 
-.PHONY: demo test tools lint rust python types notebooks docs wheel sdist pins clean
+.PHONY: demo test tools lint rust python types notebooks docs fuzz wheel sdist pins clean
 
 demo: $(VENV)/built
 	$(BIN)/python -m matledger.demo demo-output
@@ -56,6 +56,12 @@ notebooks: $(VENV)/built
 
 docs: $(VENV)/built
 	$(BIN)/python -m sphinx -b html -W --keep-going -q docs docs/_build/html
+
+# Every reader under a coverage-guided fuzzer, MINUTES each; what broke one is left in target/fuzz.
+MINUTES ?= 10
+fuzz: $(VENV)/built
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements/fuzz.txt
+	$(BIN)/python tests/fuzz/run.py --minutes $(MINUTES)
 
 # The wheel of a release for this machine, audited, then tried by following docs/first-hour.md with every Python there is.
 wheel: $(VENV)/installed
