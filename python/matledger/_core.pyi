@@ -413,6 +413,7 @@ def simulate(
     recorded_before: date,
     samples: Sequence[tuple[date, tuple[float, float] | None, float | None]],
     layout: Mapping[str, float],
+    error_percent: float | None,
     members: int,
     unknowns: Sequence[tuple[str, npt.NDArray[np.float64]]],
     year_multipliers: Sequence[npt.NDArray[np.float64]],
