@@ -10,6 +10,7 @@ mod mode;
 mod records;
 mod sample;
 mod scatter;
+mod slices;
 mod taught;
 mod unknowns;
 
@@ -21,5 +22,6 @@ pub use mode::{Draws, Fit, climb};
 pub use records::{GreenRecord, Method, SiteRecord, SoilTest};
 pub use sample::{Block, ChainState, Density, Sampling};
 pub use scatter::Scatter;
+pub use slices::Slices;
 pub use taught::{Lesson, Taught};
 pub use unknowns::{Prior, Priors, Transform, Unknown};

@@ -116,12 +116,18 @@ def scatter_of(predicted: Sequence[tuple[Floats, Floats]], freedom: float | None
     return np.concatenate(columns, axis=1)
 
 
+def moments(calibration: Calibration) -> tuple[Floats, Floats]:
+    """Mean and covariance of the coordinates: of the draws, or of Laplace's approximation."""
+    if calibration.chains is None and not calibration.nested:
+        covariance: Floats = np.linalg.inv(calibration.information).astype(np.float64)
+        return calibration.mode, covariance
+    covariance = np.cov(calibration.coordinates, rowvar=False)
+    return calibration.coordinates.mean(axis=0), covariance
+
+
 def carried(earlier: Calibration, names: Sequence[str]) -> tuple[Floats, Floats]:
     """Mean and covariance of the earlier posterior, with standard normal coordinates for what is new."""
-    if earlier.chains is None:
-        mean, covariance = earlier.mode, np.linalg.inv(earlier.information)
-    else:
-        mean, covariance = earlier.coordinates.mean(axis=0), np.cov(earlier.coordinates, rowvar=False)
+    mean, covariance = moments(earlier)
     old = {name: i for i, name in enumerate(earlier.names)}
     here = [i for i, name in enumerate(names) if name in old]
     there = [old[names[i]] for i in here]
