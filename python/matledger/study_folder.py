@@ -16,12 +16,13 @@ from collections.abc import Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
 
 from matledger._arrays import Floats, frozen
 from matledger.atomic import fresh_folder, write_whole
+from matledger.calibration.fit import FitMethod
 from matledger.cells import Column, read_fields
 from matledger.errors import InputError, Problem
 from matledger.executors import Tell, run_each
@@ -58,7 +59,7 @@ COLUMNS = (
     Column(name="weather_sequences", kind="integer", least=1),
     Column(name="block_days", kind="integer", least=1, most=366, required=False),
     Column(name="warmer_c", kind="number", least=-20, most=20, required=False),
-    Column(name="method", kind="choice", choices=("laplace", "nuts"), required=False),
+    Column(name="method", kind="choice", choices=get_args(FitMethod), required=False),
     Column(name="pooling", kind="choice", choices=("alone", "joint"), required=False),
 )
 
@@ -188,7 +189,7 @@ def run_study(
     ----------
     folder
         Folder with ``study.toml`` and a course folder for each site in ``sites``. Keys of ``study.toml``: ``seed``,
-        ``years``, ``draws``, ``weather_sequences``; and, if wanted, ``method`` (``laplace`` or ``nuts``), ``pooling``
+        ``years``, ``draws``, ``weather_sequences``; and, if wanted, ``method`` (as in `calibrate`), ``pooling``
         (``alone`` or ``joint``), ``block_days`` and ``warmer_c`` (see `matledger.WeatherToCome`). A table
         ``[covariates.NAME]`` of a joint fit holds the value of a covariate at each site.
     executor

@@ -6,7 +6,7 @@ use super::practice::PyWork;
 use super::watch::{pooled, watched};
 use crate::calibration::{
     Bend, Block, ChainState, Coordinates, Density, Fit, GreenRecord, Lesson, Method, Model, Priors, Sampling, Scatter,
-    SiteRecord, SoilTest, Unknown,
+    SiteRecord, Slices, SoilTest, Unknown,
 };
 use crate::column::Sample;
 use crate::decision::Progress;
@@ -298,6 +298,23 @@ impl PySite {
     fn draws<'py>(&self, py: Python<'py>, given: GivenFit<'py>, draws: usize, seed: u64) -> PyResult<Matrix<'py>> {
         let fit = fit(&given);
         let drawn = pooled(py, || fit.draws(draws, seed)).map_err(|error| to_python(py, error))?;
+        matrix(py, &drawn)
+    }
+
+    /// Draws from normal approximations in slices along the fill fraction, one row each.
+    #[pyo3(signature = (given, draws, seed, tell=None))]
+    fn nested_draws<'py>(
+        &self,
+        py: Python<'py>,
+        given: GivenFit<'py>,
+        draws: usize,
+        seed: u64,
+        tell: Option<Py<PyAny>>,
+    ) -> PyResult<Matrix<'py>> {
+        let (fit, progress) = (fit(&given), Progress::default());
+        let drawn = watched(py, tell, &progress, || {
+            Slices::along(&self.0, &fit, Unknown::FillFraction.index(), &progress.stop)?.draws(draws, seed)
+        })?;
         matrix(py, &drawn)
     }
 
