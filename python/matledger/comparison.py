@@ -21,6 +21,7 @@ from matledger.money import Budget, Play, Prices, budget, disrupted_days, draw_l
 from matledger.practice import Calendar, Programme, Work
 from matledger.recovery import Recovery, healing, wound_of
 from matledger.units import System, convert, show, show_window, shown_units
+from matledger.variables import described
 from matledger.weather_to_come import WeatherToCome
 
 if TYPE_CHECKING:
@@ -37,21 +38,6 @@ Window: TypeAlias = tuple[float, float]
 MAT = "thatch-mat layer"
 ENTRIES = ("start", "gained", "respired", "cored_out", "mown_out", "below", "end")
 WORK = ("area_share", "area_plain_sum", "solid_area_share", "solid_area_plain_sum", "sand_kg_m2")
-
-_QUANTITIES = {
-    "om_percent": ("%", "organic matter over dry mass of the sample"),
-    "om_kg_m2": ("kg m-2", "organic matter in the sample"),
-    "thickness_mm": ("mm", "thickness of the sample"),
-    "surface_mm": ("mm", "height of the surface above where it stood when the record began"),
-    "ledger": ("g m-2", "mean account: start + gained = end + respired + cored_out + mown_out + below"),
-    "area_share": ("1", "share of the surface from which material is taken in a year, passes overlapping at random"),
-    "area_plain_sum": ("1", "plain sum of the shares of the surface from which material is taken in a year"),
-    "solid_area_share": ("1", "share of the surface opened in a year by work that takes nothing out"),
-    "solid_area_plain_sum": ("1", "plain sum of the shares opened in a year by work that takes nothing out"),
-    "sand_kg_m2": ("kg m-2", "dry sand in a year"),
-    "probability": ("1", "probability that the target holds on a green"),
-    "probability_all": ("1", "probability that the target holds on every green at once"),
-}
 
 CAUTION = (
     "Close contests are called too surely: on 200 invented courses fitted by Laplace's approximation, a stated 0.85 to"
@@ -500,18 +486,9 @@ class Comparison:
             "year": list(self.ledger_years),
             "substance": ["organic matter", "mineral"],
             "entry": list(ENTRIES),
-            "area_m2": ("green", self.areas_m2, {"units": "m2", "long_name": "area of the green"}),
+            "area_m2": ("green", self.areas_m2),
         }
-        attrs = {
-            "Conventions": "CF-1.11",
-            "source": f"matledger {_core.VERSION}",
-            "title": self.calibration.course.name,
-        }
-        dataset = xr.Dataset(data, coords, attrs=attrs)
-        for name, (unit, text) in _QUANTITIES.items():
-            if name in dataset:
-                dataset[name].attrs |= {"units": unit, "long_name": text}
-        return dataset
+        return described(xr.Dataset(data, coords, attrs={"title": self.calibration.course.name}), "Comparison")
 
     def _columns(self) -> dict[str, Any]:
         programme, green, date, sample, draw = np.indices(self.om_percent.shape, sparse=False).reshape(5, -1)

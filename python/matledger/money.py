@@ -12,7 +12,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from matledger._arrays import Floats, frozen
-from matledger.cells import Column, settle
+from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.labour import Job, Labour, job
@@ -40,14 +40,14 @@ Dated: TypeAlias = Sequence[tuple[dt.date, Work]]
 _AMOUNT = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?([A-Z]{3})|([A-Z]{3}) ?([0-9]+(?:\.[0-9]+)?)")
 _AMOUNTS = ("crew_h", "sand_t", "load", "core_t", "round", "renovation")
 _SHARES = (
-    Column(name="inflation", kind="number", least=-0.5, most=1, required=False),
-    Column(name="discount_rate", kind="number", least=-0.5, most=1, required=False),
-    Column(name="too_much_om_percent", kind="number", above=0, most=100, required=False, may_be_empty=True),
+    column("inflation", required=False),
+    column("discount_rate", required=False),
+    column("too_much_om_percent", required=False, may_be_empty=True),
 )
 _PLAY = (
-    Column(name="lost_share", kind="number", least=0, most=1, required=False),
-    Column(name="discount_share", kind="number", least=0, most=1, required=False),
-    Column(name="closed_days", kind="integer", least=0, most=60, required=False),
+    column("lost_share", required=False),
+    column("discount_share", required=False),
+    column("closed_days", required=False),
 )
 
 

@@ -12,7 +12,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 from matledger import _core, units
-from matledger.cells import Column
+from matledger.cells import column
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings
 from matledger.frames import Table
@@ -667,9 +667,9 @@ def bulk_density_g_cm3(porosity: Quantity, *, particle_density_g_cm3: Quantity =
 
 _AMOUNTS = ("retained_g", "cumulative_g", "finer_percent")
 _ANALYSIS = (
-    Column(name="sand", kind="text"),
-    Column(name="sieve", kind="text"),
-    *(Column(name=name, kind="number", least=0, required=False, may_be_empty=True) for name in _AMOUNTS),
+    column("sand"),
+    column("sieve"),
+    *(column(name, required=False, may_be_empty=True) for name in _AMOUNTS),
 )
 _PAN, _SAMPLE = "pan", "sample"
 
@@ -761,11 +761,11 @@ def _analysis(sand: str, rows: Sequence[tuple[int, str, str, float]]) -> Grading
 
 
 _LIMITS = (
-    Column(name="class", kind="text"),
-    Column(name="lower_mm", kind="number", least=0),
-    Column(name="upper_mm", kind="number", above=0),
-    Column(name="least_percent", kind="number", least=0, most=100, required=False, may_be_empty=True),
-    Column(name="most_percent", kind="number", least=0, most=100, required=False, may_be_empty=True),
+    column("class"),
+    column("lower_mm"),
+    column("upper_mm"),
+    column("least_percent", required=False, may_be_empty=True),
+    column("most_percent", required=False, may_be_empty=True),
 )
 
 

@@ -24,7 +24,7 @@ import numpy as np
 
 from matledger import _core
 from matledger.atomic import fresh_folder, write_whole
-from matledger.cells import Column, read_fields
+from matledger.cells import column, read_fields
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings
 from matledger.frames import Table
@@ -44,13 +44,13 @@ MANIFEST = "manifest.json"
 PACKAGES = ("matledger", "numpy", "xarray", "zarr")
 
 COLUMNS = (
-    Column(name="seed", kind="integer", least=0),
-    Column(name="years", kind="integer", least=1, most=50),
-    Column(name="draws", kind="integer", least=2),
-    Column(name="weather_sequences", kind="integer", least=1),
-    Column(name="block_days", kind="integer", least=1, most=366, required=False),
-    Column(name="warmer_c", kind="number", least=-20, most=20, required=False),
-    Column(name="method", kind="choice", choices=("laplace", "nuts"), required=False),
+    column("seed"),
+    column("years", "study"),
+    column("draws", "study"),
+    column("weather_sequences"),
+    column("block_days", required=False),
+    column("warmer_c", required=False),
+    column("method", "study", choices=("laplace", "nuts"), required=False),
 )
 
 

@@ -6,7 +6,7 @@ import datetime as dt
 import html
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
@@ -21,6 +21,7 @@ from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.growth import DailyClippings, SiteYield, daily_clippings, site_yield
 from matledger.records import SoilTest
+from matledger.variables import Variable, described, unknowns, variable
 from matledger.weather import DecayForm
 
 if TYPE_CHECKING:
@@ -36,11 +37,8 @@ Tell: TypeAlias = Callable[[int], object]
 MAT_DEPTH_MM = 25.0
 """Depth of the mat where a green states none (mm): common practice, no source."""
 
-_GREEN_UNKNOWNS = {
-    "litter_ratio": ("g/g", "litter that stays, per gram of clippings removed, on this green"),
-    "base_percent": ("%", "organic matter deep in this green's starting profile"),
-    "surface_percent": ("%", "excess of organic matter at this green's starting surface"),
-}
+_GREEN_UNKNOWNS = ("litter_ratio", "base_percent", "surface_percent")
+_GROUPS = {"clippings": "clipping_multiplier", "offset": "method_offset_percent"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -227,12 +225,12 @@ class Calibration:
             or ``prior``.
         """
         lessons, _ = self.site.taught(self._fit)
-        described = {name: (unit, text) for name, unit, text in _core.Site.unknowns()}
+        meanings = [_described(name) for name in self.names]
         beliefs = self.site.priors
         low, median, high = np.quantile(self.draws, [0.05, 0.5, 0.95], axis=0)
         columns: dict[str, list[Any]] = {
             "unknown": list(self.names),
-            "unit": [_described(name, described)[0] for name in self.names],
+            "unit": [what.unit for what in meanings],
             "prior_median": [
                 None if "[" in name and not name.startswith("offset") else belief[0]
                 for name, belief in zip(self.names, beliefs, strict=True)
@@ -243,7 +241,7 @@ class Calibration:
             "shift": [shift for shift, _, _ in lessons],
             "spread_left": [left for _, left, _ in lessons],
             "lesson": [lesson for _, _, lesson in lessons],
-            "description": [_described(name, described)[1] for name in self.names],
+            "description": [what.long_name for what in meanings],
         }
         formats = dict.fromkeys(("prior_median", "q05", "median", "q95"), ".3g") | dict.fromkeys(
             ("shift", "spread_left"), ".2f"
@@ -329,7 +327,7 @@ class Calibration:
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know: what came from a prior, what the tests could not teach."""
         lessons, directions = self.site.taught(self._fit)
-        shared = [name for name, _, _ in _core.Site.unknowns()]
+        shared = [unknown.name for unknown in unknowns()]
         of = dict(zip(self.names, (lesson for _, _, lesson in lessons), strict=True))
         learnt = [name for name in shared if of[name] == "learnt"]
         prior = [name for name in shared if of[name] == "prior"]
@@ -407,14 +405,14 @@ class Calibration:
         """Draws of the unknowns in their own units, along ``draw``, and ``year``, ``method`` or ``green``."""
         import xarray as xr
 
-        described = {name: (unit, text) for name, unit, text in _core.Site.unknowns()}
+        shared = {unknown.name for unknown in unknowns()}
         data: dict[str, Any] = {}
         groups: dict[str, list[tuple[str, int]]] = {}
         for i, name in enumerate(self.names):
-            if name in described or name == "depth_correlation":
-                unit, text = _described(name, described)
+            if name in shared or name == "depth_correlation":
                 key = f"site_{name}" if name in _GREEN_UNKNOWNS else name
-                data[key] = (("draw",), self.draws[:, i].copy(), {"units": unit, "long_name": text})
+                what = variable(name, "unknown") if key == name else variable(key)
+                data[key] = (("draw",), self.draws[:, i].copy(), what.attributes)
             elif name.startswith("clippings_"):
                 groups.setdefault("clippings", []).append((name.removeprefix("clippings_"), i))
             else:
@@ -425,11 +423,9 @@ class Calibration:
             dim = {"clippings": "year", "offset": "method"}.get(stem, "green")
             labels = [label for label, _ in members]
             coords[dim] = [int(label) for label in labels] if dim == "year" else labels
-            name = {"clippings": "clipping_multiplier", "offset": "method_offset_percent"}.get(stem, stem)
-            unit, text = _described(f"{stem}[{labels[0]}]" if dim != "year" else f"clippings_{labels[0]}", described)
-            values = self.draws[:, [i for _, i in members]]
-            data[name] = (("draw", dim), values, {"units": unit, "long_name": text})
-        return xr.Dataset(data, coords, attrs={"Conventions": "CF-1.11", "source": f"matledger {_core.VERSION}"})
+            what = variable(_GROUPS.get(stem, stem), "green" if dim == "green" else "")
+            data[what.name] = (("draw", dim), self.draws[:, [i for _, i in members]], what.attributes)
+        return described(xr.Dataset(data, coords), "Calibration")
 
     def plot(self, green: str | None = None, ax: Axes | None = None) -> Axes:
         """Plot the organic matter of a green over time with its tests; see `matledger.plots.over_time`."""
@@ -451,15 +447,18 @@ class Calibration:
         return f"<p>{html.escape(repr(self))}</p>{self.taught()._repr_html_()}<ul>{notes}</ul>"
 
 
-def _described(name: str, described: Mapping[str, tuple[str, str]]) -> tuple[str, str]:
+def _described(name: str) -> Variable:
+    """What an unknown means; that of one year or method says which."""
     if name == "depth_correlation":
-        return "-", "correlation between core errors of depths cut from one set of cores"
+        return variable(name, "unknown")
+    stem, _, label = name.rstrip("]").partition("[")
     if name.startswith("clippings_"):
-        return "-", f"true over reckoned clippings of {name.removeprefix('clippings_')}"
-    if name.startswith("offset["):
-        return "% OM", f"what this method reads above the reference method: {name.removeprefix('offset[').rstrip(']')}"
-    stem, bracket, _ = name.partition("[")
-    return _GREEN_UNKNOWNS[stem] if bracket else described[name]
+        of_years = variable(_GROUPS["clippings"])
+        return replace(of_years, long_name=f"true over reckoned clippings of {name.removeprefix('clippings_')}")
+    if stem == "offset":
+        of_methods = variable(_GROUPS[stem])
+        return replace(of_methods, long_name=f"what this method reads above the reference method: {label}")
+    return variable(stem, "green" if label else "")
 
 
 def calibrate(

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from matledger.cells import Column, settle
+from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, problem_of
 from matledger.tables import MAX_BYTES, Source, read_table
@@ -21,16 +21,16 @@ COLUMN_DEPTH_MM = 150.0
 LAYERS = ("window", "thatch-mat")
 
 COLUMNS = (
-    Column(name="green", kind="text"),
-    Column(name="date", kind="date"),
-    Column(name="layer", kind="choice", choices=LAYERS, required=False, may_be_empty=True),
-    Column(name="top_mm", kind="number", least=0, may_be_empty=True),
-    Column(name="bottom_mm", kind="number", above=0, may_be_empty=True),
-    Column(name="om_percent", kind="number", least=0, most=100),
-    Column(name="cores", kind="integer", least=1),
-    Column(name="method", kind="text"),
-    Column(name="verdure", kind="choice", choices=("on", "off")),
-    Column(name="laboratory_sd_percent", kind="number", above=0, required=False, may_be_empty=True),
+    column("green"),
+    column("date"),
+    column("layer", choices=LAYERS, required=False, may_be_empty=True),
+    column("top_mm", may_be_empty=True),
+    column("bottom_mm", may_be_empty=True),
+    column("om_percent"),
+    column("cores"),
+    column("method"),
+    column("verdure", choices=("on", "off")),
+    column("laboratory_sd_percent", required=False, may_be_empty=True),
 )
 
 
