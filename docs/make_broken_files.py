@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from make_errors import Kind, kind_of_message, link
+
 import matledger as mat
 
 PAGE = Path(__file__).with_name("broken-files.md")
@@ -115,15 +117,24 @@ class Case:
                 handle.truncate(200_000_000)
         return folder if self.rest else path
 
-    def message(self) -> str:
-        """Return what the reader says of the file."""
+    def error(self) -> mat.InputError | None:
+        """Return what the reader raises for the file, if anything."""
         with tempfile.TemporaryDirectory() as folder:
             path = self.write(Path(folder))
             try:
                 self.read(path)
             except mat.InputError as error:
-                return str(error)
-            return "reads without complaint"
+                return error
+            return None
+
+    def message(self) -> str:
+        """Return what the reader says of the file."""
+        return str(self.error() or "reads without complaint")
+
+    def kinds(self) -> list[Kind | None]:
+        """Return the kinds of what is wrong, each once."""
+        error = self.error()
+        return list(dict.fromkeys(kind_of_message(problem.expected) for problem in error.problems) if error else ())
 
 
 def weather(title: str, content: str | bytes, described: str = "") -> Case:
@@ -202,7 +213,8 @@ def page() -> str:
         "# Broken files\n\n"
         "What each reader says of a file that is wrong, or looks as if it were. All problems of a file are named at\n"
         "once, each with file, row (the header is row 1), column, what was found and what was expected. All data are\n"
-        "invented. `docs/make_broken_files.py` writes this page from the actual messages.\n"
+        "invented. What to do about each kind is on the page [errors](errors.md). `docs/make_broken_files.py` writes\n"
+        "this page from the actual messages.\n"
     ]
     for case in CASES:
         shown = case.described
@@ -211,7 +223,9 @@ def page() -> str:
             shown = f"```text\n{text}```" if text else f"{case.file}: nothing"
         else:
             shown = f"{case.file}: {shown}" if not case.rest else shown
-        parts.append(f"## {case.title}\n\n{shown}\n\nsays\n\n```text\n{case.message()}\n```\n")
+        kinds = ", ".join(link(kind) for kind in case.kinds() if kind)
+        mend = f"\nWhat to do: {kinds}\n" if kinds else ""
+        parts.append(f"## {case.title}\n\n{shown}\n\nsays\n\n```text\n{case.message()}\n```\n{mend}")
     return "\n".join(parts)
 
 

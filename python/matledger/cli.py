@@ -6,6 +6,7 @@ import argparse
 import io
 import sys
 from collections.abc import Sequence
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["main"]
 
-OK, BAD_INPUT, NO_PROGRAMME, NO_FILE, STOPPED = 0, 2, 3, 4, 130
+OK, NO_ANSWER, BAD_INPUT, NO_PROGRAMME, NO_FILE, STOPPED = 0, 1, 2, 3, 4, 130
 
 DESCRIPTION = """\
 How much organic matter putting greens make, what coring and sanding do about it, what that costs, and which programme
@@ -36,8 +37,8 @@ examples:
 """
 
 EPILOG = """\
-exit codes: 0 all is well; 2 the input or the command is wrong (every problem is listed); 3 no programme reaches the
-target; 4 a file cannot be read or written; 130 stopped by Ctrl-C"""
+exit codes: 0 all is well; 1 no answer could be computed; 2 the input or the command is wrong (every problem is listed);
+3 no programme reaches the target; 4 a file cannot be read or written; 130 stopped by Ctrl-C"""
 
 STARTER = """\
 # A starter course: edit every line, then run `matledger check FOLDER`. All figures here are invented.
@@ -160,6 +161,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         print(error, file=sys.stderr)
         return NO_FILE
+    except RuntimeError as error:
+        print(f"no answer could be computed: {error}", file=sys.stderr)
+        return NO_ANSWER
     except KeyboardInterrupt:
         print("stopped", file=sys.stderr)
         return STOPPED
@@ -237,8 +241,12 @@ def _check_outputs(given: argparse.Namespace, course: Course) -> None:
     """Refuse what could not be written, before the work is done and not after."""
     from matledger.errors import Problem
 
+    missing = [name for name in ("jinja2", "matplotlib", "typst", "xlsxwriter") if find_spec(name) is None]
     wanted = [("--out", given.out, (".pdf", ".html")), ("--budget", given.budget, (".xlsx", ".csv"))]
     problems = []
+    if missing:
+        needed = 'the extra that brings it: pip install "matledger[report]"'
+        problems.append(Problem("report", f"{', '.join(missing)} not installed", needed))
     for option, path, endings in wanted:
         if path is None:
             continue

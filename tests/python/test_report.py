@@ -283,6 +283,24 @@ def test_what_the_starter_leaves_out_can_be_put_in(tmp_path, capsys):
     assert "rounds during" in text
 
 
+def test_a_missing_extra_is_named_before_the_work(course, capsys, monkeypatch):
+    monkeypatch.setattr(cli, "_fit", lambda *_: pytest.fail("the work was begun"))
+    monkeypatch.setattr(cli, "find_spec", lambda name: None if name == "typst" else object())
+    assert cli.main(["report", str(course)]) == cli.BAD_INPUT
+    assert 'typst not installed; expected the extra that brings it: pip install "matledger[report]"' in (
+        capsys.readouterr().err
+    )
+
+
+def test_numbers_that_fail_end_in_a_line_and_no_traceback(course, capsys, monkeypatch):
+    def fail(*_):
+        raise RuntimeError("the information matrix is singular")
+
+    monkeypatch.setattr(cli, "_fit", fail)
+    assert cli.main(["fit", str(course)]) == cli.NO_ANSWER
+    assert capsys.readouterr().err == "no answer could be computed: the information matrix is singular\n"
+
+
 def test_what_could_not_be_written_is_refused_before_the_work(course, capsys, monkeypatch):
     monkeypatch.setattr(cli, "_fit", lambda *_: pytest.fail("the work was begun"))
     out, budget = str(course / "plan.doc"), str(course / "none" / "b.xlsx")
