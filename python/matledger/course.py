@@ -234,6 +234,11 @@ class Course:
     def green(self, name: str) -> Green:
         """Return the green of that name.
 
+        Parameters
+        ----------
+        name
+            A name.
+
         Raises
         ------
         InputError
@@ -245,17 +250,35 @@ class Course:
         raise InputError([Problem("green", shown(name), _known("green", name, [g.name for g in self.greens]))])
 
     def tests_of(self, green: str) -> tuple[SoilTest, ...]:
-        """Return the soil tests of a green, oldest first."""
+        """Return the soil tests of a green, oldest first.
+
+        Parameters
+        ----------
+        green
+            Name of a green.
+        """
         name = self.green(green).name
         return tuple(sorted((t for t in self.soil_tests if t.green == name), key=lambda t: t.date))
 
     def work_of(self, green: str) -> tuple[WorkRecord, ...]:
-        """Return the work done on a green, that on all greens included, oldest first."""
+        """Return the work done on a green, that on all greens included, oldest first.
+
+        Parameters
+        ----------
+        green
+            Name of a green.
+        """
         names = (self.green(green).name, ALL_GREENS)
         return tuple(sorted((w for w in self.work if w.green in names), key=lambda w: w.date))
 
     def clippings_of(self, green: str) -> tuple[ClippingRecord, ...]:
-        """Return the clipping records of a green, oldest first."""
+        """Return the clipping records of a green, oldest first.
+
+        Parameters
+        ----------
+        green
+            Name of a green.
+        """
         name = self.green(green).name
         return tuple(sorted((c for c in self.clippings if c.green == name), key=lambda c: c.first_day))
 

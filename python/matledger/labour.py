@@ -87,7 +87,15 @@ class Task:
         findings.raise_any()
 
     def hours(self, area_m2: float, passes: int) -> float:
-        """Return the hours on one green [h]: ``area passes / (width speed) (1 + turning) + fixed``."""
+        """Return the hours on one green [h]: ``area passes / (width speed) (1 + turning) + fixed``.
+
+        Parameters
+        ----------
+        area_m2
+            Area of a green [m2].
+        passes
+            Rounds over a green.
+        """
         if self.width_m is None or self.speed_km_h is None:
             return self.fixed_h
         rounds = passes if self.passes is None else self.passes
@@ -150,6 +158,11 @@ class Labour:
 
     def tasks_of(self, work: Work) -> tuple[Task, ...]:
         """Return the tasks of a piece of work.
+
+        Parameters
+        ----------
+        work
+            Work on greens.
 
         Raises
         ------

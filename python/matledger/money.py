@@ -95,7 +95,13 @@ class Play:
         findings.raise_any()
 
     def rounds_on(self, day: dt.date) -> float:
-        """Return the rounds of one day."""
+        """Return the rounds of one day.
+
+        Parameters
+        ----------
+        day
+            A day.
+        """
         if len(self.rounds_a_week) == 12:
             return self.rounds_a_week[day.month - 1] / DAYS_A_WEEK
         week = min((day.timetuple().tm_yday - 1) // DAYS_A_WEEK, 51)
@@ -193,7 +199,15 @@ class Prices:
         findings.raise_any()
 
     def lacking(self, works: Sequence[Work], labour: Labour) -> list[Problem]:
-        """Return what has no price among the machines that works need."""
+        """Return what has no price among the machines that works need.
+
+        Parameters
+        ----------
+        works
+            Each programme's work, by kind.
+        labour
+            How work is done: rounds, machines, people.
+        """
         done_here = {work for work in works if work.kind not in self.contractor_m2}
         needed = {task.machine: task.name for work in done_here for task in labour.tasks_of(work) if task.machine}
         return [
@@ -203,7 +217,13 @@ class Prices:
         ]
 
     def notes(self, play: Play | None) -> tuple[str, ...]:
-        """What is not counted, and what was assumed."""
+        """What is not counted, and what was assumed.
+
+        Parameters
+        ----------
+        play
+            How much is played.
+        """
         missing = [
             ("delivery of sand", self.load is None),
             ("taking cores away", self.core_t is None),
@@ -218,7 +238,17 @@ class Prices:
         return tuple(notes)
 
     def of_job(self, work: Work, done: Job, area_m2: float) -> dict[str, float]:
-        """Return the lines of one piece of work on one area, without delivery, at the prices of the first year."""
+        """Return the lines of one piece of work on one area, without delivery, at the prices of the first year.
+
+        Parameters
+        ----------
+        work
+            Work on greens.
+        done
+            Day of the work.
+        area_m2
+            Area of a green [m2].
+        """
         lines = {"sand": done.sand_moist_t * self.sand_t, "cores away": done.core_t * (self.core_t or 0.0)}
         if work.kind in self.contractor_m2:
             lines["contractor"] = self.contractor_m2[work.kind] * area_m2

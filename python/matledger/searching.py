@@ -266,6 +266,11 @@ class Frontier:
     def cheapest(self, probability: float | None = None) -> int:
         """Return the cheapest programme that reaches the target as surely as asked (by default as the target asks).
 
+        Parameters
+        ----------
+        probability
+            Probability that the target holds on a green.
+
         Raises
         ------
         InputError
@@ -275,6 +280,11 @@ class Frontier:
 
     def least_sand(self, probability: float | None = None) -> int:
         """Return the programme with the least sand that reaches the target as surely as asked.
+
+        Parameters
+        ----------
+        probability
+            Probability that the target holds on a green.
 
         Raises
         ------
@@ -314,6 +324,11 @@ class Frontier:
         ``x`` is the target as a fraction, ``N`` the net gain of organic matter (grown less decayed) in the last year of
         the forecast under that programme, mean over the greens by area; by default the programme with the least sand.
         The closed form holds at steady state with all growth at the surface and no coring.
+
+        Parameters
+        ----------
+        programme
+            Number of a programme.
         """
         chosen = self.least_sand() if programme is None else programme
         told = compare(self.calibration, [self.programmes[chosen]], target=self.target, **self.settings)  # type: ignore[arg-type]
@@ -438,6 +453,11 @@ class Frontier:
     def table(self, programmes: Sequence[int] | None = None) -> Table:
         """Programmes side by side, by default the Pareto set.
 
+        Parameters
+        ----------
+        programmes
+            Programmes.
+
         Returns
         -------
         Table
@@ -478,7 +498,13 @@ class Frontier:
         )
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Plot every programme by cost and probability, those that none beats marked."""
+        """Plot every programme by cost and probability, those that none beats marked.
+
+        Parameters
+        ----------
+        ax
+            Axes of matplotlib to draw on.
+        """
         import matplotlib.pyplot as plt
 
         axes = plt.subplots(figsize=(8, 4.6), layout="constrained")[1] if ax is None else ax

@@ -180,7 +180,7 @@ class Run:
     profile_om_percent
         Organic matter between depths [%], shape ``(*dims, profile_date, depth)``; NaN below the column.
     ledger
-        Where every gram went; None where it was not to be kept.
+        Where every gram went [g/m2]; None where it was not to be kept.
     finished
         Whether each member ran to its end, shape ``dims``.
     """
@@ -522,7 +522,7 @@ def simulate(
     start
         First day.
     clippings_g_m2
-        Clippings removed on each day [g dry/m2], shape ``(days,)``.
+        Clippings removed on each day, dry [g/m2], shape ``(days,)``.
     decay_modifier
         Decay modifier of each day [-], 1 at the reference temperature, shape ``(days,)``.
     work

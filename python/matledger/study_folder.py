@@ -142,6 +142,11 @@ class StudyRun:
     def site(self, name: str) -> xr.Dataset:
         """Return the forecast of a site as `matledger.Comparison.to_xarray` gives it; values are read when used.
 
+        Parameters
+        ----------
+        name
+            A name.
+
         Raises
         ------
         InputError
@@ -292,6 +297,11 @@ def run_study(folder: str | os.PathLike[str], *, executor: Executor | None = Non
 
 def open_study(folder: str | os.PathLike[str]) -> StudyRun:
     """Open the results of a study that was run.
+
+    Parameters
+    ----------
+    folder
+        Folder on disk.
 
     Raises
     ------

@@ -91,7 +91,13 @@ class Study:
         return tuple(dict.fromkeys(self.windows))
 
     def unit(self, row: int) -> tuple[str, ...]:
-        """What a treatment was laid on: the plot, else the treatment's share of the block, else the green."""
+        """What a treatment was laid on: the plot, else the treatment's share of the block, else the green.
+
+        Parameters
+        ----------
+        row
+            Row of a file, the header being row 1.
+        """
         return tuple(self.columns[name][row] for name in self.unit_columns)
 
     @property

@@ -188,7 +188,13 @@ class WaterEntry:
         )
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Plot the gain over time beside the published ones; see `matledger.plots.water_entry`."""
+        """Plot the gain over time beside the published ones; see `matledger.plots.water_entry`.
+
+        Parameters
+        ----------
+        ax
+            Axes of matplotlib to draw on.
+        """
         from matledger import plots
 
         return plots.water_entry(self, ax=ax)

@@ -84,15 +84,15 @@ def degree_days(
     numpy.ndarray
         Degree days [degC d], shape (days,).
 
-    Warns
-    -----
-    UserWarning
-        If an intermediate cutoff would take days below zero: they count zero.
-
     Raises
     ------
     InputError
         If shapes differ, a value is NaN or infinite, a minimum is above its maximum, or the thresholds do not fit.
+
+    Warns
+    -----
+    UserWarning
+        If an intermediate cutoff would take days below zero: they count zero.
 
     Notes
     -----
@@ -316,7 +316,7 @@ class Weather:
     dates
         Every day from the first to the last, ``datetime64[D]``, shape (days,).
     tmin_c, tmax_c, rain_mm
-        As given, in order, with filled values where a rule was named; read-only.
+        As given [degC, mm], in order, with filled values where a rule was named; read-only.
     filled
         Days on which a rule filled any value.
     core

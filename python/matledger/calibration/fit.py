@@ -186,7 +186,13 @@ class Calibration:
         return diagnosis
 
     def soil_tests_of(self, green: str) -> tuple[SoilTest, ...]:
-        """Soil tests of a green that this fit counts: all, or those that an earlier fit has not counted."""
+        """Soil tests of a green that this fit counts: all, or those that an earlier fit has not counted.
+
+        Parameters
+        ----------
+        green
+            Name of a green.
+        """
         return _fresh(self.course, self.earlier, green)
 
     def log_density_and_gradient(self, z: Sequence[float] | Floats) -> tuple[float, Floats]:
@@ -428,7 +434,15 @@ class Calibration:
         return described(xr.Dataset(data, coords), "Calibration")
 
     def plot(self, green: str | None = None, ax: Axes | None = None) -> Axes:
-        """Plot the organic matter of a green over time with its tests; see `matledger.plots.over_time`."""
+        """Plot the organic matter of a green over time with its tests; see `matledger.plots.over_time`.
+
+        Parameters
+        ----------
+        green
+            Name of a green.
+        ax
+            Axes of matplotlib to draw on.
+        """
         from matledger import plots
 
         return plots.over_time(self, green, ax=ax)

@@ -57,7 +57,7 @@ class SoilTest:
     verdure
         Whether the verdure was left ``on`` or taken ``off``.
     laboratory_sd_percent
-        Standard deviation of the laboratory's repeats (% organic matter), if it stated one.
+        Standard deviation of the laboratory's repeats [% OM], if it stated one.
     file, row
         Where the test was read.
     """
@@ -86,7 +86,13 @@ class SoilTest:
         return None if self.top_mm is None or self.bottom_mm is None else (self.top_mm, self.bottom_mm)
 
     def overlaps(self, other: SoilTest) -> bool:
-        """Whether two windows share ground; a thatch-mat layer is a sample of its own and overlaps only its like."""
+        """Whether two windows share ground; a thatch-mat layer is a sample of its own and overlaps only its like.
+
+        Parameters
+        ----------
+        other
+            The other soil test.
+        """
         if self.window is None or other.window is None:
             return self.window is other.window
         return self.window[0] < other.window[1] and other.window[0] < self.window[1]
