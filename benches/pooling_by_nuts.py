@@ -1,97 +1,54 @@
-"""Ten small invented sites pooled twice: as `fit_sites` does it, and from NUTS draws of each site with no normal in it.
+"""Small invented sites pooled twice: as `fit_sites` does it, and by NUTS over all unknowns of all sites at once.
 
-``python benches/pooling_by_nuts.py SEED SITES`` prints the litter ratios of both, and what both say of the population.
+``python benches/pooling_by_nuts.py SEED SITES GREENS DRAWS`` prints the litter ratios of both, what both say of the
+population, and how well the chains agree. Chains settle over as many draws as they keep.
 """
 
-import math
 import sys
 import time
-from dataclasses import replace
 
 import numpy as np
+from invented import BETWEEN, MIDDLE, few_greens, invented_sites
 
 import matledger as mat
 from matledger._arrays import Floats
-from matledger.many_sites import LITTER, SCATTER_SD
-
-PROFILE = {"base_percent": (1.2, 0.3), "surface_percent": (2.5, 0.4)}
-MIDDLE, BETWEEN = 3.0, 0.3
-SWEEPS, BURN_IN = 20_000, 2_000
 
 
-def small_course() -> mat.Course:
-    """Three greens of the demo course."""
-    base = mat.demo_course()
-    greens = {green.name for green in base.greens[:3]}
-    return replace(
-        base,
-        greens=base.greens[:3],
-        soil_tests=[t for t in base.soil_tests if t.green in greens],
-        clippings=[t for t in base.clippings if t.green in greens],
-        work=[t for t in base.work if t.green in greens],
-        programmes=(),
+def main(seed: int, count: int, greens: int, draws: int) -> None:
+    """Invent the sites, fit them both ways and print them side by side."""
+    sites, truths = invented_sites(seed, count, few_greens(greens))
+    normal = mat.fit_sites(sites, draws=4000, seed=seed)
+    began, clock = time.perf_counter(), time.process_time()
+
+    def tell(done: int) -> None:
+        print(f"{done} after {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
+
+    drawn = mat.fit_sites(
+        sites, method="joint", draws=draws, tune=draws, chains=4, seed=seed, progress=tell if draws > 20 else None
     )
-
-
-def pooled(draws: list[Floats], rng: np.random.Generator) -> tuple[Floats, Floats, Floats]:
-    """Sites, mean and scatter in two stages: a site's own draws are the proposals, the shared part is Gibbs."""
-    grid = (np.arange(400) + 0.5) / 400 * 4 * SCATTER_SD
-    now = np.array([own[0] for own in draws])
-    mean, scatter = 0.0, SCATTER_SD
-    kept = np.empty((SWEEPS, len(draws) + 2))
-    for sweep in range(SWEEPS):
-        proposed = np.array([own[rng.integers(len(own))] for own in draws])
-
-        def gain(x: Floats, mean: float = mean, scatter: float = scatter) -> Floats:
-            return 0.5 * x**2 - 0.5 * ((x - mean) / scatter) ** 2
-
-        accepted = np.log(rng.random(len(draws))) < gain(proposed) - gain(now)
-        now = np.where(accepted, proposed, now)
-        information = 1 + len(draws) / scatter**2
-        mean = float(now.sum() / scatter**2 / information + rng.standard_normal() / math.sqrt(information))
-        log = -len(draws) * np.log(grid) - 0.5 * ((now - mean) ** 2).sum() / grid**2 - 0.5 * (grid / SCATTER_SD) ** 2
-        chance = np.exp(log - log.max()).cumsum()
-        scatter = float(grid[np.searchsorted(chance, rng.random() * chance[-1])])
-        kept[sweep] = *now, mean, scatter
-    return kept[BURN_IN:, :-2], kept[BURN_IN:, -2], kept[BURN_IN:, -1]
-
-
-def main(seed: int, count: int) -> None:
-    """Invent the sites, fit each by both methods, pool both and print them side by side."""
-    course, rng = small_course(), np.random.default_rng(seed)
-    truths = MIDDLE * np.exp(BETWEEN * rng.standard_normal(count))
-    sites = []
-    for number, truth in enumerate(truths):
-        priors = PROFILE | {"litter_ratio": (float(truth), 1e-6)}
-        invented = mat.invent_tests(course, seed=int(rng.integers(1 << 31)), priors=priors)
-        sites.append(replace(invented.course, name=f"site {number}"))
-    fit = mat.fit_sites(sites, draws=4000, seed=seed)
-    own, rhat, began = [], [], time.perf_counter()
-    for site in sites:
-        by_nuts = mat.calibrate(site, method="nuts", draws=300, tune=500, seed=seed)
-        assert by_nuts.diagnosis is not None
-        own.append(np.asarray(by_nuts.coordinates[:, LITTER]))
-        rhat.append(by_nuts.diagnosis.rhat[LITTER])
-        print(f"{site.name}: {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
-    values, mean, scatter = pooled(own, rng)
-    median, sd = fit.prior
-    print("| site | truth | alone, Laplace | alone, NUTS | pooled, normal | pooled, draws | R-hat |")
-    print("| --- | --- | --- | --- | --- | --- | --- |")
+    print(f"{count} sites of {greens} greens, {time.process_time() - clock:.0f} s of processor time")
+    print("\n".join(drawn.notes))
+    print("| site | truth | alone | pooled, normal | pooled, NUTS |")
+    print("| --- | --- | --- | --- | --- |")
     for s, site in enumerate(sites):
-        columns = [
-            fit.alone[site.name].draws[:, LITTER],
-            median * np.exp(sd * own[s]),
-            fit.sites[site.name].draws[:, LITTER],
-            median * np.exp(sd * values[:, s]),
-        ]
-        cells = " | ".join(_interval(column) for column in columns)
-        print(f"| {s + 1} | {truths[s]:.2f} | {cells} | {rhat[s]:.3f} |")
-    for word, normal, drawn in (
-        ("mean of the grass", median * np.exp(sd * fit.effects[:, 0]), median * np.exp(sd * mean)),
-        ("log-sd between sites", sd * fit.scatter, sd * scatter),
+        fits = (normal.alone[site.name], normal.sites[site.name], drawn.sites[site.name])
+        cells = " | ".join(_interval(fit.draws[:, 0]) for fit in fits)
+        print(f"| {s + 1} | {truths[s]:.2f} | {cells} |")
+    median, sd = normal.population.prior
+    both = (normal.population, drawn.population)
+    for word, truth, values in (
+        ("mean of the grass", MIDDLE, [median * np.exp(sd * p.effects[:, 0]) for p in both]),
+        ("log-sd between sites", BETWEEN, [sd * p.scatter for p in both]),
     ):
-        truth = MIDDLE if word.startswith("mean") else BETWEEN
-        print(f"| {word} | {truth:.2f} | | | {_interval(normal)} | {_interval(drawn)} | |")
+        print(f"| {word} | {truth:.2f} | | {' | '.join(_interval(v) for v in values)} |")
+    apart = [
+        (np.log(drawn.sites[n].draws[:, 0]).mean() - np.log(normal.sites[n].draws[:, 0]).mean())
+        / np.log(normal.sites[n].draws[:, 0]).std()
+        for n in normal.sites
+    ]
+    wide = [np.log(drawn.sites[n].draws[:, 0]).std() / np.log(normal.sites[n].draws[:, 0]).std() for n in normal.sites]
+    print(f"means of the log apart by {np.min(apart):.2f} to {np.max(apart):.2f} of the normal's standard deviation;")
+    print(f"standard deviation of NUTS {np.min(wide):.2f} to {np.max(wide):.2f} of the normal's")
 
 
 def _interval(values: Floats) -> str:
@@ -100,4 +57,4 @@ def _interval(values: Floats) -> str:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]), int(sys.argv[2]))
+    main(*map(int, sys.argv[1:5]))

@@ -75,6 +75,7 @@ KINDS = (
         "What was kept on disk belongs to another course, other settings or another version, or was changed since. "
         "Give a new file name, or run again.",
         r"checkpoint|same course|manifest|run the study|as it was when|a fit from|earlier (posterior|fit)"
+        r"|seed of the results|^that of this study|a run of this study"
         r"|weather that the model was fitted with",
     ),
     Kind(
@@ -99,7 +100,8 @@ KINDS = (
         "The arguments or columns that are named belong together, or exclude each other. Give what the message asks "
         "for and take the rest away.",
         r"^both\b|^either\b|exactly one|or neither|^one of the two|which .* needs|no depths with|programmes only"
-        r"|^no blocks|^one kind|sieves only|^one number, or|12 figures|, or (both|the layer|the column)|, or a target$",
+        r"|^no blocks|^one kind|pooling =|plain prior|sieves only"
+        r"|^one number, or|12 figures|, or (both|the layer|the column)|, or a target$",
     ),
     Kind(
         "Two names for one thing, or one for two",

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
         Order,
         order_sand,
     )
+    from matledger.pooling import Population
     from matledger.practice import (
         Coring,
         Programme,
@@ -96,8 +97,8 @@ if TYPE_CHECKING:
     )
     from matledger.searching import ByGreen, Frontier, Space, search
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.study_contrasts import SiteContrasts
     from matledger.study_folder import (
-        SiteContrasts,
         StudyRun,
         check_study,
         open_study,
@@ -157,6 +158,7 @@ __all__ = [
     "Mixture",
     "Order",
     "Play",
+    "Population",
     "Prices",
     "PriorCheck",
     "ProbeReading",
@@ -259,8 +261,9 @@ __version__ = _core.VERSION
 # Modules are imported when a name is first used: numpy alone takes most of what an import may cost.
 _HOMES = {
     "many_sites": ("SitesFit", "fit_sites"),
+    "pooling": ("Population",),
+    "study_contrasts": ("SiteContrasts",),
     "study_folder": (
-        "SiteContrasts",
         "StudyRun",
         "check_study",
         "open_study",

@@ -14,6 +14,7 @@ __all__ = [
     "Grading",
     "Programme",
     "Site",
+    "Sites",
     "Specification",
     "Weather",
     "Work",
@@ -36,6 +37,7 @@ __all__ = [
     "growth_potential",
     "healing",
     "hole_share_variance",
+    "keep_to_one_thread",
     "mixed_model",
     "pool",
     "porosity",
@@ -165,6 +167,29 @@ class Site:
     def trace(self, green: int, z: _Floats, samples: Sequence[tuple[date, _Window]]) -> _Floats: ...
     @staticmethod
     def unknowns() -> list[tuple[str, str, str, str]]: ...
+
+@final
+class Sites:
+    def __new__(cls, sites: Sequence[Site], covariates: _Floats, scatter_sd: float) -> Sites: ...
+    @property
+    def names(self) -> list[str]: ...
+    def log_density_and_gradient(self, z: _Floats) -> tuple[float, _Floats]: ...
+    def find_mode(self, tell: _Tell | None = None) -> _Fit: ...
+    def settle_chains(
+        self, given: _Fit, asked: _Sampling, chains: int, tell: _Tell | None = None
+    ) -> tuple[_Coordinates, list[_State]]: ...
+    def advance_chains(
+        self,
+        given: _Fit,
+        coordinates: _Coordinates,
+        asked: _Sampling,
+        states: Sequence[_State],
+        draws: int,
+        tell: _Tell | None = None,
+    ) -> list[tuple[_Block, _State]]: ...
+    def site_coordinates(self, site: int, z: _Floats) -> _Floats: ...
+
+def keep_to_one_thread(alone: bool) -> bool: ...
 
 # Forecast
 

@@ -130,7 +130,8 @@ def _parser() -> argparse.ArgumentParser:
         return added
 
     command("new", "write a commented starter course into a new folder")
-    command("check", "read a course, or a study that was run, and list every problem by file, row and column")
+    look = command("check", "read a course, or a study that was run, and list every problem by file, row and column")
+    look.add_argument("--again", action="store_true", help="also run a study once more and hold its results against it")
     fit = command("fit", "fit the unknowns to the soil tests and say what they taught")
     weigh = command("compare", "run the course's programmes forward and set them side by side")
     page = command("report", "write the page for the committee, and the budget")
@@ -173,7 +174,7 @@ def _run(given: argparse.Namespace) -> int:
     if given.command == "new":
         return _new(given.folder)
     if given.command == "check" and (given.folder / "study.toml").is_file():
-        return _check_study(given.folder)
+        return _check_study(given.folder, again=given.again)
     from matledger.course_file import load_course
 
     course = load_course(given.folder)
@@ -214,11 +215,11 @@ def _run(given: argparse.Namespace) -> int:
     return NO_PROGRAMME if comparison.target is not None and comparison.recommended is None else OK
 
 
-def _check_study(folder: Path) -> int:
+def _check_study(folder: Path, *, again: bool) -> int:
     from matledger.study_folder import check_study
 
-    differing = check_study(folder)
-    print(f"{folder}: every file is as it was when the study was run")
+    differing = check_study(folder, again=again)
+    print(f"{folder}: every file is as it was when the study was run" + (", and its results came out again" * again))
     print("\n".join(f"note: {note}" for note in differing))
     return OK
 

@@ -2,30 +2,39 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
 
+from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration, calibrate
+from matledger.calibration.chains import Chains, in_turn, sample
+from matledger.calibration.diagnostics import Diagnosis, diagnose
 from matledger.course import Course
-from matledger.errors import Problem
-from matledger.findings import Findings
+from matledger.executors import run_each
 from matledger.frames import Table
+from matledger.pooling import (
+    LITTER,
+    SCATTER_SD,
+    Covariates,
+    Glance,
+    Population,
+    check_sites,
+    informed,
+    litter_moments,
+    moved,
+    pool_litter,
+    population_of,
+    rows_of,
+)
 
 __all__ = ["SitesFit", "fit_sites"]
 
-LITTER = 0
-"""Coordinate of the site's litter ratio."""
-
-SCATTER_SD = 0.5
-"""Scale of the half-normal prior of the scatter between sites, in prior standard deviations; our judgement."""
-
-STEPS = 400
+Tell: TypeAlias = Callable[[int], object]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -39,60 +48,16 @@ class SitesFit:
         one draw of what they share.
     alone
         Calibration of each site by itself.
-    grasses
-        Grasses of the sites.
-    covariates
-        Names of the covariates, with mean and standard deviation over the sites.
-    effects
-        Draws of the mean of each grass and of the slope of each covariate, in prior standard deviations of the log
-        litter ratio, shape ``(draw, grass and covariate)``.
-    scatter
-        Draws of the standard deviation between sites in the same unit, shape ``(draw,)``.
-    prior
-        Median and log-sd of the litter ratio before any site was seen.
+    population
+        What the sites share, and what they say of a site that is not among them.
+    diagnosis
+        How well chains over all sites at once explored their posterior; None where sites were fitted one by one.
     """
 
     sites: Mapping[str, Calibration]
     alone: Mapping[str, Calibration]
-    grasses: tuple[str, ...]
-    covariates: Mapping[str, tuple[float, float]]
-    effects: Floats
-    scatter: Floats
-    prior: tuple[float, float]
-
-    def prior_of_new_site(self, grass: str, covariates: Mapping[str, float] | None = None) -> dict[str, Any]:
-        """What the sites say of the litter ratio of one that is not among them, as `calibrate` takes priors.
-
-        Parameters
-        ----------
-        grass
-            Its grass, one of the sites'.
-        covariates
-            Its value of each covariate.
-
-        Returns
-        -------
-        dict
-            ``{"litter_ratio": (median, sd)}``.
-
-        Raises
-        ------
-        InputError
-            For another grass, or covariates other than those of the fit.
-        """
-        given = dict(covariates or {})
-        findings = Findings()
-        if grass not in self.grasses:
-            findings.add(Problem("grass", grass, f"one of {', '.join(self.grasses)}"))
-        if set(given) != set(self.covariates):
-            expected = ", ".join(self.covariates) or "none"
-            findings.add(Problem("covariates", ", ".join(given) or "none", expected))
-        findings.raise_any()
-        row = _row(grass, given, self.grasses, self.covariates)
-        mean = self.effects @ row
-        median, sd = self.prior
-        spread = math.sqrt(float(np.mean(self.scatter**2) + np.var(mean)))
-        return {"litter_ratio": (median * math.exp(sd * float(mean.mean())), sd * spread)}
+    population: Population
+    diagnosis: Diagnosis | None
 
     def litter_ratios(self) -> Table:
         """Litter ratio of each site by itself and among the others: medians and 90 % intervals."""
@@ -103,42 +68,36 @@ class SitesFit:
                 columns[name] = values.tolist()
         return Table("litter ratio, g/g", columns, dict.fromkeys(list(columns)[1:], ".2f"))
 
-    def shared(self) -> Table:
-        """What the sites share: litter ratio of each grass, factor of each covariate, log-sd between sites."""
-        median, sd = self.prior
-        factors = [median * np.exp(sd * self.effects[:, i]) for i in range(len(self.grasses))]
-        factors += [np.exp(sd * self.effects[:, len(self.grasses) + i]) for i in range(len(self.covariates))]
-        names = [f"litter ratio, {grass}" for grass in self.grasses]
-        names += [f"factor a standard deviation of {name}" for name in self.covariates]
-        found = np.array([np.quantile(values, [0.5, 0.05, 0.95]) for values in (*factors, sd * self.scatter)])
-        columns: dict[str, Sequence[Any]] = {"shared": [*names, "log-sd between sites"]}
-        columns |= dict(zip(("median", "5 %", "95 %"), found.T.tolist(), strict=True))
-        return Table(f"{len(self.sites)} sites: what they share", columns, dict.fromkeys(list(columns)[1:], ".2f"))
-
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know."""
         unsettled = [name for name, fit in self.alone.items() if not fit.converged]
-        notes = ["sites are pooled through a normal approximation of what each says of its litter ratio"]
+        if self.diagnosis is None:
+            notes = ["sites are pooled through a normal approximation of what each says of its litter ratio"]
+        else:
+            notes = ["sites were sampled all at once", *self.diagnosis.verdict]
         if unsettled:
             notes.append(f"the search did not settle: {', '.join(unsettled)}")
         return tuple(notes)
 
     def __repr__(self) -> str:
-        return "\n\n".join([repr(self.shared()), repr(self.litter_ratios()), *self.notes])
+        return "\n\n".join([repr(self.population), repr(self.litter_ratios()), *self.notes])
 
     def _repr_html_(self) -> str:
-        return self.shared()._repr_html_() + self.litter_ratios()._repr_html_()
+        return self.population._repr_html_() + self.litter_ratios()._repr_html_()
 
 
 def fit_sites(
     courses: Sequence[Course],
     *,
-    covariates: Mapping[str, Mapping[str, float]] | None = None,
-    method: Literal["laplace", "nuts"] = "laplace",
+    covariates: Covariates | None = None,
+    method: Literal["laplace", "nuts", "joint"] = "laplace",
     draws: int = 1000,
+    chains: int = 4,
+    tune: int = 1000,
     seed: int = 0,
     executor: Executor | None = None,
+    progress: Tell | None = None,
 ) -> SitesFit:
     """Fit courses jointly, their litter ratios pooled in part by grass and covariates.
 
@@ -148,13 +107,20 @@ def fit_sites(
         At least three, each of a name of its own.
     covariates
         For each covariate, its value at each site; they act on the log litter ratio.
-    method, draws
-        As in `matledger.calibrate`, for each site.
+    method
+        ``"laplace"`` or ``"nuts"`` fits each site as `matledger.calibrate` does, and then pools them in an
+        approximation; ``"joint"`` samples all unknowns of all sites at once by NUTS, without it. That is for a handful
+        of small sites: what a draw costs grows faster than the number of sites.
+    draws, chains, tune
+        As in `matledger.calibrate`, for each site, or for all at once.
     seed
         Seed; each site has one of its own made of it.
     executor
         Where sites are fitted: anything with the interface of `concurrent.futures.Executor`; a pool of processes has
         to spawn them. None fits one after the other.
+    progress
+        Called with the number of sites fitted; where they are sampled at once, then with the number of draws made. An
+        exception from it ends the fit.
 
     Returns
     -------
@@ -170,7 +136,7 @@ def fit_sites(
     -----
     The log litter ratio of site ``s`` is normal around the mean of its grass plus the slopes of its covariates, with
     one scatter between sites; means and slopes are standard normal and the scatter half-normal (0.5) a priori, all in
-    units of the prior's log-sd. Greens vary around their site as in a fit of one site. It is an approximation in two
+    units of the prior's log-sd. Greens vary around their site as in a fit of one site. The approximation has two
     stages: sites are fitted alone, what each says of its litter ratio (posterior over prior) is taken as normal, the
     shared part follows on a grid of scatters, and every draw of a site is then moved along the regression of its
     unknowns on the litter ratio. It is exact for normal posteriors. Decay, filling and errors are not shared.
@@ -181,138 +147,77 @@ def fit_sites(
     2006, Bayesian Anal. 1:515-534 (from memory).
     """
     given = dict(covariates or {})
-    _check(courses, given)
-    seeds = np.random.SeedSequence(seed).generate_state(len(courses) + 1)
-    asked = [(course, method, draws, int(own)) for course, own in zip(courses, seeds, strict=False)]
-    if executor is None:
-        fits = [_fit(*one) for one in asked]
-    else:
-        futures = [executor.submit(_fit, *one) for one in asked]
-        fits = [future.result() for future in futures]
-    alone = {course.name: fit for course, fit in zip(courses, fits, strict=True)}
-    grasses = tuple(dict.fromkeys(course.settings.grass for course in courses))
-    scale = {name: (float(np.mean(list(v.values()))), float(np.std(list(v.values())))) for name, v in given.items()}
-    own = [{name: values[course.name] for name, values in given.items()} for course in courses]
-    rows = np.array([_row(c.settings.grass, o, grasses, scale) for c, o in zip(courses, own, strict=True)])
-    counts = {len(fit.coordinates) for fit in fits}
-    moments = [_moments(fit) for fit in fits]
-    said = np.array([(mean[LITTER], covariance[LITTER, LITTER]) for mean, covariance in moments])
-    rng = np.random.default_rng(int(seeds[-1]))
-    effects, scatter, values = shared_draws(said[:, 0], said[:, 1], rows, min(counts), rng)
-    sites = {
-        fit.course.name: _moved(fit, mean, covariance, values[:, s])
-        for s, (fit, (mean, covariance)) in enumerate(zip(fits, moments, strict=True))
-    }
+    glances = [Glance.of(course.name, course) for course in courses]
+    check_sites(glances, given)
+    seeds = [int(one) for one in np.random.SeedSequence(seed).generate_state(len(courses) + 1)]
+    each: Literal["laplace", "nuts"] = "nuts" if method == "nuts" else "laplace"
+    asked = [(course, each, draws, chains, tune, own) for course, own in zip(courses, seeds, strict=False)]
+    fits = run_each(_fit, asked, executor=executor, progress=progress)
     median, sd, _ = fits[0].site.priors[LITTER]
+    if method == "joint":
+        return _at_once(fits, glances, given, (median, sd), (chains, draws, tune, seeds[-1]), progress)
+    population, values = pool_litter(
+        glances,
+        [litter_moments(fit) for fit in fits],
+        given,
+        prior=(median, sd),
+        draws=min(len(fit.coordinates) for fit in fits),
+        seed=seeds[-1],
+    )
+    sites = {fit.course.name: moved(fit, values[:, s]) for s, fit in enumerate(fits)}
+    return SitesFit(sites=sites, alone={fit.course.name: fit for fit in fits}, population=population, diagnosis=None)
+
+
+def _fit(
+    course: Course, method: Literal["laplace", "nuts"], draws: int, chains: int, tune: int, seed: int
+) -> Calibration:
+    return calibrate(course, method=method, draws=draws, chains=chains, tune=tune, seed=seed)
+
+
+def _at_once(
+    fits: Sequence[Calibration],
+    glances: Sequence[Glance],
+    covariates: Covariates,
+    prior: tuple[float, float],
+    asked: tuple[int, int, int, int],
+    progress: Tell | None,
+) -> SitesFit:
+    """Sample all sites at once, starting from fits of each by Laplace's approximation."""
+    population = population_of(glances, covariates, prior)
+    joint = _core.Sites([fit.site for fit in fits], rows_of(population, glances, covariates), SCATTER_SD)
+    chains, draws, tune, seed = asked
+    found = joint.find_mode()
+    run = sample(
+        joint,
+        found,
+        chains=chains,
+        draws=draws,
+        tune=tune,
+        seed=seed,
+        target_accept=0.8,
+        checkpoint=None,
+        progress=progress,
+    )
+    flat = in_turn(run.coordinates)
+    shared = flat[:, -len(population.grasses) - len(population.covariates) - 1 :]
+    sites = {fit.course.name: _of_all(fit, joint, s, found[0], run, flat) for s, fit in enumerate(fits)}
     return SitesFit(
         sites=sites,
-        alone=alone,
-        grasses=grasses,
-        covariates=scale,
-        effects=frozen(effects),
-        scatter=frozen(scatter),
-        prior=(median, sd),
+        alone={fit.course.name: fit for fit in fits},
+        population=replace(population, effects=frozen(shared[:, :-1].copy()), scatter=frozen(np.exp(shared[:, -1]))),
+        diagnosis=diagnose(joint.names, run.coordinates, run.energy, run.diverging, run.cut),
     )
 
 
-def shared_draws(
-    mean: Floats, variance: Floats, rows: Floats, draws: int, rng: np.random.Generator
-) -> tuple[Floats, Floats, Floats]:
-    """Draws of effects, scatter and each site's coordinate, from normal posteriors under a standard normal prior."""
-    precision = np.maximum(1 / variance - 1, 1e-9)
-    seen = (mean / variance) / precision
-    top = 4 * SCATTER_SD
-    grid = top * ((np.arange(STEPS) + 0.5) / STEPS) ** 2
-    logs, parts = np.empty(STEPS), []
-    for i, scatter in enumerate(grid):
-        weight = 1 / (1 / precision + scatter**2)
-        information = np.eye(rows.shape[1]) + rows.T @ (weight[:, None] * rows)
-        centre = np.linalg.solve(information, rows.T @ (weight * seen))
-        left = float((weight * seen**2).sum() - centre @ information @ centre)
-        log = 0.5 * (np.log(weight).sum() - np.linalg.slogdet(information)[1] - left)
-        logs[i] = log - 0.5 * (scatter / SCATTER_SD) ** 2 + 0.5 * math.log(scatter)  # the grid is square in its steps
-        parts.append((centre, np.linalg.cholesky(np.linalg.inv(information))))
-    chance = np.exp(logs - logs.max())
-    chosen = rng.choice(STEPS, draws, p=chance / chance.sum())
-    noise = rng.standard_normal((draws, rows.shape[1]))
-    effects = np.array([parts[i][0] + parts[i][1] @ n for i, n in zip(chosen, noise, strict=True)])
-    scatter = grid[chosen]
-    between = 1 / scatter[:, None] ** 2
-    total = precision + between
-    values = (precision * seen + between * (effects @ rows.T)) / total
-    values += rng.standard_normal(values.shape) / np.sqrt(total)
-    return effects, scatter, values
-
-
-def _fit(course: Course, method: Literal["laplace", "nuts"], draws: int, seed: int) -> Calibration:
-    return calibrate(course, method=method, draws=draws, seed=seed)
-
-
-def _row(
-    grass: str, own: Mapping[str, float], grasses: Sequence[str], scale: Mapping[str, tuple[float, float]]
-) -> Floats:
-    return np.array([float(grass == g) for g in grasses] + [(own[n] - mean) / sd for n, (mean, sd) in scale.items()])
-
-
-def _moments(fit: Calibration) -> tuple[Floats, Floats]:
-    covariance: Floats
-    if fit.chains is None:
-        covariance = np.linalg.inv(fit.information).astype(np.float64)
-        return fit.mode, covariance
-    covariance = np.cov(fit.coordinates, rowvar=False)
-    return fit.coordinates.mean(axis=0), covariance
-
-
-def _moved(fit: Calibration, mean: Floats, covariance: Floats, values: Floats) -> Calibration:
-    """Put a site's draws at new values of its litter ratio, the other unknowns moving along with it."""
-    slope = covariance[:, LITTER] / covariance[LITTER, LITTER]
-    used = fit.coordinates[: len(values)]
-    coordinates = used + np.outer(values - used[:, LITTER], slope)
-    information = fit.information.copy()
-    information[LITTER, LITTER] += 1 / values.var() - 1 / covariance[LITTER, LITTER]
+def _of_all(fit: Calibration, joint: _core.Sites, site: int, mode: Floats, run: Chains, flat: Floats) -> Calibration:
+    """One site of chains over all."""
+    own = joint.site_coordinates(site, flat)
+    count = len(run.coordinates)
+    by_chain = own.reshape(-1, count, own.shape[1]).transpose(1, 0, 2)
     return replace(
         fit,
-        mode=frozen(fit.mode + slope * (values.mean() - mean[LITTER])),
-        information=frozen(information),
-        coordinates=frozen(np.ascontiguousarray(coordinates)),
-        chains=None,
+        mode=frozen(joint.site_coordinates(site, mode[None, :])[0]),
+        information=frozen(informed(fit, own[:, LITTER], litter_moments(fit)[1])),
+        coordinates=frozen(own),
+        chains=replace(run, coordinates=frozen(np.ascontiguousarray(by_chain))),
     )
-
-
-def _check(courses: Sequence[Course], covariates: Mapping[str, Mapping[str, float]]) -> None:
-    findings = Findings()
-    if len(courses) < 3:
-        findings.add(Problem("courses", f"{len(courses)} courses", "at least three, to tell how they differ"))
-    names: dict[str, str] = {}
-    for course in courses:
-        other = names.get(_plain(course.name))
-        if other is not None:
-            expected = f"a name that differs from {other!r} by more than spaces or case"
-            findings.add(Problem("courses", repr(course.name), expected))
-        names.setdefault(_plain(course.name), course.name)
-    grasses: dict[str, str] = {}
-    for course in courses:
-        usual = grasses.setdefault(_plain(course.settings.grass), course.settings.grass)
-        if usual != course.settings.grass:
-            place = f"{course.name}, grass"
-            findings.add(Problem(place, repr(course.settings.grass), f"one spelling, such as {usual!r}"))
-    methods = {course.name: sorted({test.method or "" for test in course.soil_tests}) for course in courses}
-    usual_methods = next(iter(methods.values()), [])
-    for name, found in methods.items():
-        if found != usual_methods:
-            expected = f"the methods of the other courses: {', '.join(usual_methods)}"
-            findings.add(Problem(f"{name}, method", ", ".join(found), expected))
-    for covariate, values in covariates.items():
-        for course in courses:
-            value = values.get(course.name)
-            if value is None or not math.isfinite(value):
-                findings.add(Problem(f"covariates.{covariate}[{course.name}]", repr(value), "a finite number"))
-        for extra in set(values) - {course.name for course in courses}:
-            findings.add(Problem(f"covariates.{covariate}", repr(extra), "a course of the study"))
-        if len(set(values.values())) < 2:
-            findings.add(Problem(f"covariates.{covariate}", "one value", "a covariate that varies between sites"))
-    findings.raise_any()
-
-
-def _plain(name: str) -> str:
-    return "".join(name.split()).casefold()

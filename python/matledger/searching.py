@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import KW_ONLY, dataclass
+from concurrent.futures import Executor
+from dataclasses import KW_ONLY, dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -22,6 +23,7 @@ from matledger.labour import Labour, job
 from matledger.money import PLAY_LINES, Budget, Dated, Play, Prices, budget, draw_losses
 from matledger.practice import Coring, Programme, SandInjection, Tine, Topdressing, VerticalMowing, Work
 from matledger.recovery import Recovery, healing
+from matledger.scanning import scan_programmes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -552,6 +554,7 @@ def search(
     weather_sequences: int = 5,
     draws: int = 200,
     seed: int = 0,
+    executor: Executor | None = None,
     progress: Tell | None = None,
 ) -> Frontier:
     """Run every programme of a space forward on draws of the unknowns and on weather years.
@@ -572,9 +575,12 @@ def search(
         Sequences of weather years, and draws; draws take the sequences in turn.
     seed
         Seed of weather and growth to come.
+    executor
+        Where blocks of programmes are run: anything with the interface of `concurrent.futures.Executor`; a pool of
+        processes has to spawn them. None runs all in this process. The answer is the same.
     progress
-        Called with the number of parts done, a part being one programme under one sequence; an exception
-        from it stops the run.
+        Called with the number of parts done, a part being one programme under one sequence, or with an executor a
+        block of programmes; an exception from it stops the run.
 
     Returns
     -------
@@ -603,25 +609,13 @@ def search(
         raise InputError([Problem("target", "none", "a target, here or in the course")])
     if not programmes:
         raise InputError([Problem("space", "no programme", "at least one programme")])
-    used = calibration.coordinates[:draws]
-    yielding = calibration.site_yield
-    (first, until), om_percent, found = _core.scan(
-        calibration.site,
-        np.ascontiguousarray(used),
-        course.weather.core,
-        calibration.driving._given(),
-        (yielding.g_m2_per_degree_day, yielding.log_sd, yielding.records, yielding.source == "prior"),
-        [programme.core for programme in programmes],
-        years,
-        min(weather_sequences, len(used)),
-        (wanted.top_mm, wanted.bottom_mm),
-        seed,
+    (first, until), om_percent, calendars = scan_programmes(
+        replace(calibration, coordinates=calibration.coordinates[:draws], chains=None),
+        programmes,
+        (years, weather_sequences, (wanted.top_mm, wanted.bottom_mm), seed),
+        executor,
         progress,
     )
-    calendars = [
-        [[(day, programme.steps[step][1][work]) for day, step, work in calendar.dated] for calendar in own]
-        for programme, own in zip(programmes, found, strict=True)
-    ]
     turf = healing(course, seed=seed) if recovery is None else recovery
     how = labour or course.labour or Labour()
     costs = course.prices if prices is None else prices
@@ -659,7 +653,7 @@ def search(
         prices=costs,
         labour=how,
         recovery=turf,
-        settings={"years": years, "seed": seed, "draws": len(used), "weather_sequences": weather_sequences},
+        settings={"years": years, "seed": seed, "draws": om_percent.shape[-1], "weather_sequences": weather_sequences},
     )
 
 

@@ -1,7 +1,8 @@
 """A study as a folder: courses, settings and results, with all that is needed to repeat it.
 
-``study.toml`` holds the settings, ``sites/NAME`` the folder of each course, ``results/NAME.zarr`` what was found, and
-``manifest.json`` a digest of every file and the versions that wrote them.
+``study.toml`` holds the settings, ``sites/NAME`` the folder of each course, ``results/NAME.zarr`` what was found,
+``shared.zarr`` what sites fitted jointly share, and ``manifest.json`` a digest of every file, the seeds, and the
+versions that wrote them.
 """
 
 from __future__ import annotations
@@ -9,39 +10,47 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import platform
 import shutil
+import tempfile
 import tomllib
-import zlib
-from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Executor, as_completed
+from collections.abc import Iterator, Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from matledger import _core
+from matledger._arrays import Floats, frozen
 from matledger.atomic import fresh_folder, write_whole
 from matledger.cells import column, read_fields
 from matledger.errors import InputError, Problem
+from matledger.executors import Tell, run_each
 from matledger.findings import Findings
-from matledger.frames import Table
+from matledger.study_contrasts import Pooling, Quantity, SiteContrasts, contrast_sites
+from matledger.study_run import (
+    Settings,
+    look_at,
+    provenance,
+    result_folder,
+    run_site,
+    say,
+    site_seed,
+    versions,
+    write_chunks,
+)
 from matledger.tables import read_text
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["SiteContrasts", "StudyRun", "check_study", "open_study", "run_study"]
+    from matledger.pooling import Population
 
-Quantity: TypeAlias = Literal["om_percent", "om_kg_m2", "thickness_mm"]
-Settings: TypeAlias = dict[str, Any]
+__all__ = ["StudyRun", "check_study", "open_study", "run_study"]
 
-UNITS: Mapping[str, str] = {"om_percent": "%", "om_kg_m2": "kg/m2", "thickness_mm": "mm"}
 SETTINGS = "study.toml"
 MANIFEST = "manifest.json"
-PACKAGES = ("matledger", "numpy", "xarray", "zarr")
+SHARED = "shared.zarr"
 
 COLUMNS = (
     column("seed"),
@@ -51,77 +60,8 @@ COLUMNS = (
     column("block_days", required=False),
     column("warmer_c", required=False),
     column("method", "study", choices=("laplace", "nuts"), required=False),
+    column("pooling", "study", choices=("alone", "joint"), required=False),
 )
-
-
-@dataclass(frozen=True, kw_only=True, repr=False)
-class SiteContrasts:
-    """The difference of two programmes at many sites, each fitted by itself, and what they say together.
-
-    Attributes
-    ----------
-    quantity
-        What differs.
-    sample
-        Where it was read.
-    first, second
-        The programmes; the difference is the first less the second, at the end of the last year, mean over the greens
-        by area.
-    level
-        Probability of the intervals.
-    sites
-        Names of the sites.
-    means, sds
-        Mean and standard deviation of the difference at each site.
-    intervals
-        Interval of the difference at each site, from its draws.
-    sand_kg_m2
-        Difference of the sand given in all years at each site [kg/m2].
-    mean, interval
-        Mean difference of the population of sites, and its interval.
-    new_site
-        Interval of the difference at a site that is not among them.
-    between_sd
-        Standard deviation between sites beyond what is not known of each (median).
-    probability_lower
-        Probability that the mean difference is below zero.
-    """
-
-    quantity: Quantity
-    sample: str
-    first: str
-    second: str
-    level: float
-    sites: tuple[str, ...]
-    means: tuple[float, ...]
-    sds: tuple[float, ...]
-    intervals: tuple[tuple[float, float], ...]
-    sand_kg_m2: tuple[float, ...]
-    mean: float
-    interval: tuple[float, float]
-    new_site: tuple[float, float]
-    between_sd: float
-    probability_lower: float
-
-    def table(self) -> Table:
-        """Each site, their population, and a new site."""
-        bounds = [*self.intervals, self.interval, self.new_site]
-        unit, share = UNITS[self.quantity], f"{100 * self.level:g} %"
-        columns: dict[str, Sequence[Any]] = {
-            "site": [*self.sites, "population of sites", "a new site"],
-            f"difference, {unit}": [*self.means, self.mean, self.mean],
-            f"{share} from": [low for low, _ in bounds],
-            "to": [high for _, high in bounds],
-            "sand, kg/m2": [f"{sand:.1f}" for sand in self.sand_kg_m2] + ["", ""],
-        }
-        caption = f"{self.quantity}, {self.sample}: {self.first} less {self.second}"
-        return Table(caption, columns, dict.fromkeys(list(columns)[1:4], ".3f"))
-
-    def __repr__(self) -> str:
-        return repr(self.table())
-
-    def _repr_html_(self) -> str:
-        return self.table()._repr_html_()
 
 
 @dataclass(frozen=True)
@@ -134,13 +74,19 @@ class StudyRun:
         The study's folder.
     sites
         Names of the sites.
+    pooling
+        ``alone`` or ``joint``: how the sites were fitted.
     """
 
     folder: Path
     sites: tuple[str, ...]
+    pooling: Pooling
 
     def site(self, name: str) -> xr.Dataset:
         """Return the forecast of a site as `matledger.Comparison.to_xarray` gives it; values are read when used.
+
+        Beside it stands the sand of each draw, and of sites fitted jointly ``new_site_...``: the mean over the greens
+        of a site like this one of whose litter ratio nothing is known but what the population says.
 
         Parameters
         ----------
@@ -156,8 +102,33 @@ class StudyRun:
 
         if name not in self.sites:
             raise InputError([Problem("site", name, f"one of {', '.join(self.sites)}")])
-        found: xr.Dataset = xr.open_zarr(_result(self.folder, name), chunks=None, consolidated=True)
+        found: xr.Dataset = xr.open_zarr(result_folder(self.folder, name), chunks=None, consolidated=True)
         return found
+
+    def population(self) -> Population:
+        """What sites fitted jointly share, and what they say of the litter ratio of one that is not among them.
+
+        Raises
+        ------
+        InputError
+            If the sites were fitted alone.
+        """
+        import xarray as xr
+
+        from matledger.pooling import Population
+
+        if self.pooling != "joint":
+            raise InputError([Problem("pooling", self.pooling, 'a study with pooling = "joint" in study.toml')])
+        with xr.open_zarr(self.folder / SHARED, chunks=None, consolidated=True) as data:
+            said = json.loads(data.attrs["population"])
+            return Population(
+                sites=said["sites"],
+                grasses=tuple(said["grasses"]),
+                covariates={name: (mean, sd) for name, (mean, sd) in said["covariates"].items()},
+                effects=frozen(data["effects"].values),
+                scatter=frozen(data["scatter"].values),
+                prior=(said["prior"][0], said["prior"][1]),
+            )
 
     def contrasts(
         self,
@@ -168,14 +139,14 @@ class StudyRun:
         sample: str | None = None,
         level: float = 0.9,
     ) -> SiteContrasts:
-        """Contrast two programmes at every site, and pool the sites.
+        """Contrast two programmes at every site, over the sites, and at a site that is not among them.
 
         Parameters
         ----------
         first, second
             Names of programmes that every site has.
         quantity
-            ``om_percent``, ``om_kg_m2`` or ``thickness_mm``.
+            ``om_percent``, ``om_kg_m2`` or ``thickness_mm``; the sand given stands beside each.
         sample
             Where it is read; by default the first sample of the first site.
         level
@@ -188,72 +159,51 @@ class StudyRun:
         Raises
         ------
         InputError
-            For a programme, quantity or sample that a site does not have, or fewer than three sites.
+            For a programme, quantity or sample that a site does not have, sites tested by different methods, or fewer
+            than three sites.
 
         Notes
         -----
-        An approximation in two stages: each site is fitted by itself under the same priors, and its difference taken as
-        normal; the sites are then pooled with a flat prior on the scatter between them. A joint fit would share what
-        sites teach of decay and litter; it is not made here.
+        Of sites fitted alone each difference is taken as normal, and the sites are pooled with a flat prior on the
+        scatter between them. Of sites fitted jointly the draws of all sites belong together, so that the mean over the
+        sites is that of each draw; the new site has the weather, calendar and ground of each of these in turn, and a
+        litter ratio drawn from the population.
         """
-        if not 0 < level < 1:
-            raise InputError([Problem("level", repr(level), "a probability between 0 and 1")])
-        findings = Findings()
-        rows: list[tuple[float, float, tuple[float, float], float]] = []
-        for name in self.sites:
-            with self.site(name) as data:
-                where = sample or str(data["sample"].values[0])
-                asked = {"programme": (first, second), "sample": (where,), "quantity": (quantity,)}
-                has = {dim: [str(v) for v in data[dim].values] for dim in ("programme", "sample")}
-                has["quantity"] = list(UNITS)
-                wrong = [(what, value) for what, values in asked.items() for value in values if value not in has[what]]
-                for what, value in wrong:
-                    findings.add(Problem(f"site {name}, {what}", value, f"one of {', '.join(has[what])}"))
-                if wrong:
-                    continue
-                sample = where
-                last = data[quantity].isel(date=-1).sel(sample=where)
-                weights = data["area_m2"].values / data["area_m2"].values.sum()
-                draws = weights @ (last.sel(programme=first).values - last.sel(programme=second).values)
-                sand = data["sand_kg_m2"].sum("year")
-                low, high = np.quantile(draws, [0.5 - level / 2, 0.5 + level / 2])
-                difference = float(sand.sel(programme=first) - sand.sel(programme=second))
-                rows.append((float(draws.mean()), float(draws.std(ddof=1)), (float(low), float(high)), difference))
-        findings.raise_any()
-        means, sds, intervals, sands = (tuple(column) for column in zip(*rows, strict=True))
-        mean, interval, new_site, between_sd, lower = _core.pool(np.array(means), np.array(sds) ** 2, level)
-        return SiteContrasts(
+        return contrast_sites(
+            self._data(),
+            first,
+            second,
+            pooling=self.pooling,
             quantity=quantity,
-            sample=sample or "",
-            first=first,
-            second=second,
+            sample=sample,
             level=level,
-            sites=self.sites,
-            means=means,
-            sds=sds,
-            intervals=intervals,
-            sand_kg_m2=sands,
-            mean=mean,
-            interval=interval,
-            new_site=new_site,
-            between_sd=between_sd,
-            probability_lower=lower,
         )
 
+    def _data(self) -> Iterator[tuple[str, xr.Dataset]]:
+        for name in self.sites:
+            with self.site(name) as data:
+                yield name, data
 
-def run_study(folder: str | os.PathLike[str], *, executor: Executor | None = None) -> StudyRun:
-    """Fit every site of a study folder by itself, run its programmes forward, and write what was found.
+
+def run_study(
+    folder: str | os.PathLike[str], *, executor: Executor | None = None, progress: Tell | None = None
+) -> StudyRun:
+    """Fit the sites of a study folder, alone or jointly, run their programmes forward, and write what was found.
 
     Parameters
     ----------
     folder
         Folder with ``study.toml`` and a course folder for each site in ``sites``. Keys of ``study.toml``: ``seed``,
-        ``years``, ``draws``, ``weather_sequences``; and, if wanted, ``method`` (``laplace`` or ``nuts``),
-        ``block_days`` and ``warmer_c`` (see `matledger.WeatherToCome`).
+        ``years``, ``draws``, ``weather_sequences``; and, if wanted, ``method`` (``laplace`` or ``nuts``), ``pooling``
+        (``alone`` or ``joint``), ``block_days`` and ``warmer_c`` (see `matledger.WeatherToCome`). A table
+        ``[covariates.NAME]`` of a joint fit holds the value of a covariate at each site.
     executor
         Where sites are run: anything with the interface of `concurrent.futures.Executor` whose workers see the folder,
-        among them the executor of a dask client. A pool of processes has to spawn them: forked ones may deadlock. None
-        runs one site after the other.
+        among them the executor of a dask client. Each site then keeps to one thread. A pool of processes has to spawn
+        them: forked ones may deadlock. None runs one site after the other, each on all threads.
+    progress
+        Called with the number of parts done: of sites fitted jointly a look, a fit and a forecast of each. An exception
+        from it, or Ctrl-C, ends the run; sites that were written stay.
 
     Returns
     -------
@@ -263,36 +213,40 @@ def run_study(folder: str | os.PathLike[str], *, executor: Executor | None = Non
     Raises
     ------
     InputError
-        For settings or a course that cannot be used; sites whose names differ only by spaces or case.
+        For settings or a course that cannot be used; sites whose names differ only by spaces or case; of sites fitted
+        jointly what `matledger.fit_sites` refuses.
 
     Notes
     -----
-    Each site has a seed of its own, made of the study's and its name, so that results do not depend on which sites
-    there are, on the executor or on the order. A site is written whole or not at all, so one whose worker was lost is
-    run again.
+    Each site has a seed of its own, made of the study's and its name, so that results do not depend on the executor or
+    on the order, nor, fitted alone, on which sites there are. A site is written whole or not at all, so one whose
+    worker was lost is run again. A joint fit is that of `matledger.fit_sites`: sites say what they hold of their litter
+    ratio, it is pooled here, and each is then moved and run forward.
     """
     home = Path(folder)
     settings, sites = _read(home)
-    if executor is None:
-        for name in sites:
-            _run_site(home, name, settings)
+    steps = _Steps(progress)
+    if settings.get("pooling") == "joint":
+        pooled, unseen, population = _pool(home.resolve(), sites, settings, executor, steps)
+        parts: list[tuple[Any, ...]] = [
+            (home.resolve(), name, settings, pooled[:, s], unseen[s]) for s, name in enumerate(sites)
+        ]
+        _write_shared(home, population, settings)
     else:
-        futures = [executor.submit(_run_site, home.resolve(), name, settings) for name in sites]
-        try:
-            for future in as_completed(futures):
-                future.result()
-        finally:
-            for future in futures:
-                future.cancel()
-    for stale in set((home / "results").iterdir()) - {_result(home, name) for name in sites}:
+        parts = [(home.resolve(), name, settings) for name in sites]
+        shutil.rmtree(home / SHARED, ignore_errors=True)
+    run_each(run_site, parts, executor=executor, progress=steps.next())
+    for stale in set((home / "results").iterdir()) - {result_folder(home, name) for name in sites}:
         shutil.rmtree(stale, ignore_errors=True)
+    shutil.rmtree(home / "fits", ignore_errors=True)
     manifest = {
         "settings": settings,
-        "versions": _versions(),
+        "seeds": {name: site_seed(settings, name) for name in sites},
+        "versions": versions(),
         "files": {path: _digest(home / path) for path in _files(home)},
     }
     write_whole(home / MANIFEST, json.dumps(manifest, indent=1, sort_keys=True) + "\n")
-    return StudyRun(home, sites)
+    return StudyRun(home, sites, settings.get("pooling", "alone"))
 
 
 def open_study(folder: str | os.PathLike[str]) -> StudyRun:
@@ -309,20 +263,27 @@ def open_study(folder: str | os.PathLike[str]) -> StudyRun:
         For settings that cannot be read, or a site without results.
     """
     home = Path(folder)
-    _, sites = _read(home)
-    missing = [name for name in sites if not _result(home, name).is_dir()]
+    settings, sites = _read(home)
+    missing = [name for name in sites if not result_folder(home, name).is_dir()]
     if missing:
         raise InputError([Problem(f"results/{name}.zarr", "nothing", "results: run the study") for name in missing])
-    return StudyRun(home, sites)
+    return StudyRun(home, sites, settings.get("pooling", "alone"))
 
 
-def check_study(folder: str | os.PathLike[str]) -> tuple[str, ...]:
-    """Check that a study folder is whole: every file as it was when the study was run.
+def check_study(
+    folder: str | os.PathLike[str], *, again: bool = False, executor: Executor | None = None
+) -> tuple[str, ...]:
+    """Check that a study folder is whole: every file as it was when the study was run, results of these settings.
 
     Parameters
     ----------
     folder
         The study's folder.
+    again
+        Whether the study is run once more, in a folder that is thrown away, and its results held against those here.
+        Only that shows that they follow from the data: a manifest can be written by anyone.
+    executor
+        Where it is run again.
 
     Returns
     -------
@@ -332,7 +293,8 @@ def check_study(folder: str | os.PathLike[str]) -> tuple[str, ...]:
     Raises
     ------
     InputError
-        For settings, courses or a manifest that cannot be read, and every file that was changed, added or lost.
+        For settings, courses or a manifest that cannot be read; every file that was changed, added or lost; results of
+        other settings or another seed; and results that do not come out again.
     """
     from matledger.course_file import load_course
 
@@ -345,21 +307,141 @@ def check_study(folder: str | os.PathLike[str]) -> tuple[str, ...]:
         except InputError as error:
             findings.problems.extend(error.problems)
     manifest = _manifest(home)
-    files = {path: _digest(home / path) for path in _files(home)}
-    for path in sorted({*files, *manifest["files"]}):
-        was, now = manifest["files"].get(path), files.get(path)
-        if was != now:
-            found = "no such file" if now is None else "a file that was not there" if was is None else "changed"
-            findings.add(Problem("", found, "the file as it was when the study was run", path))
+    _compare_files(manifest["files"], {path: _digest(home / path) for path in _files(home)}, findings)
     if manifest["settings"] != settings:
         findings.add(Problem("settings", "changed", "those of the manifest", MANIFEST))
+    for name in sites:
+        _check_origin(home, name, settings, manifest["seeds"], findings)
     findings.raise_any()
-    now_at = _versions()
+    if again:
+        _run_again(home, manifest["files"], executor)
+    now_at = versions()
     return tuple(
         f"{name} is {now_at.get(name, 'missing')}; the results were written with {was}"
         for name, was in manifest["versions"].items()
         if now_at.get(name) != was
     )
+
+
+def _compare_files(then: Mapping[str, str], now: Mapping[str, str], findings: Findings) -> None:
+    for path in sorted({*now, *then}):
+        was, found = then.get(path), now.get(path)
+        if was != found:
+            shown = "no such file" if found is None else "a file that was not there" if was is None else "changed"
+            findings.add(Problem("", shown, "the file as it was when the study was run", path))
+
+
+def _check_origin(home: Path, name: str, settings: Settings, seeds: Mapping[str, Any], findings: Findings) -> None:
+    """Hold what the results of a site say of their origin against the settings."""
+    place = f"results/{name}.zarr"
+    try:
+        origin = json.loads(json.loads(read_text(home / place / ".zattrs"))["provenance"])
+        found = {"settings": origin["settings"], "seed": origin["seed"]}
+    except (OSError, InputError, ValueError, KeyError, TypeError):
+        findings.add(Problem("provenance", "none that can be read", "settings and seed of the results", place))
+        return
+    wanted = {"settings": settings, "seed": site_seed(settings, name)}
+    for what, value in wanted.items():
+        if found[what] != value:
+            findings.add(Problem(what, str(found[what]), f"that of this study: {value}", place))
+    if seeds.get(name) != wanted["seed"]:
+        findings.add(Problem(f"seeds.{name}", str(seeds.get(name)), f"{wanted['seed']}", MANIFEST))
+
+
+def _run_again(home: Path, files: Mapping[str, str], executor: Executor | None) -> None:
+    with tempfile.TemporaryDirectory() as draft:
+        copy = Path(draft)
+        shutil.copy(home / SETTINGS, copy)
+        shutil.copytree(home / "sites", copy / "sites")
+        run_study(copy, executor=executor)
+        now = {path: _digest(copy / path) for path in _files(copy)}
+    found = {path for path in {*files, *now} if path.startswith(("results/", f"{SHARED}/"))}
+    expected = "the file that a run of this study writes"
+    findings = Findings()
+    for path in sorted(found):
+        if files.get(path) != now.get(path):
+            findings.add(Problem("", "does not come out again", expected, path))
+    findings.raise_any()
+
+
+class _Steps:
+    """Progress over several rounds of parts."""
+
+    def __init__(self, tell: Tell | None) -> None:
+        self.tell, self.done = tell, 0
+
+    def next(self) -> Tell | None:
+        """What one round tells."""
+        before, tell = self.done, self.tell
+        if tell is None:
+            return None
+
+        def told(count: int) -> object:
+            self.done = before + count
+            return tell(self.done)
+
+        return told
+
+
+def _pool(
+    home: Path, sites: tuple[str, ...], settings: Settings, executor: Executor | None, steps: _Steps
+) -> tuple[Floats, Floats, Population]:
+    """Draws of each site's litter coordinate among the others, and of sites like each that are not among them."""
+    from matledger.pooling import check_sites, pool_litter, rows_of
+
+    covariates = settings.get("covariates", {})
+    glances = run_each(look_at, [(home, name) for name in sites], executor=executor, progress=steps.next())
+    check_sites(glances, covariates)
+    asked = [(home, name, settings) for name in sites]
+    said = run_each(say, asked, executor=executor, progress=steps.next())
+    seeds = np.random.SeedSequence(settings["seed"]).generate_state(2)
+    population, pooled = pool_litter(
+        glances,
+        [(mean, variance) for mean, variance, *_ in said],
+        covariates,
+        prior=said[0][3],
+        draws=min(count for _, _, count, _ in said),
+        seed=int(seeds[0]),
+    )
+    few = max(4, -(-settings["draws"] // len(sites)))
+    rng = np.random.default_rng(int(seeds[1]))
+    chosen = rng.integers(0, len(population.scatter), (len(sites), few))
+    means = np.einsum("snk,sk->sn", population.effects[chosen], rows_of(population, glances, covariates))
+    unseen = means + population.scatter[chosen] * rng.standard_normal(chosen.shape)
+    return pooled, unseen, population
+
+
+def _write_shared(home: Path, population: Population, settings: Settings) -> None:
+    import xarray as xr
+
+    unit = {"units": "1", "comment": "in prior standard deviations of the log litter ratio"}
+    data = xr.Dataset(
+        {
+            "effects": (
+                ("draw", "effect"),
+                population.effects,
+                unit | {"long_name": "mean of a grass, or slope of a covariate a standard deviation"},
+            ),
+            "scatter": (("draw",), population.scatter, unit | {"long_name": "standard deviation between sites"}),
+        },
+        {"effect": [*population.grasses, *population.covariates]},
+        attrs={
+            "Conventions": "CF-1.11",
+            "title": "what the sites share",
+            "source": f"matledger {versions()['matledger']}",
+            "population": json.dumps(
+                {
+                    "sites": population.sites,
+                    "grasses": population.grasses,
+                    "covariates": population.covariates,
+                    "prior": population.prior,
+                }
+            ),
+            "provenance": provenance(settings),
+        },
+    )
+    with fresh_folder(home / SHARED) as draft:
+        write_chunks(data, draft)
 
 
 def _read(home: Path) -> tuple[Settings, tuple[str, ...]]:
@@ -369,7 +451,10 @@ def _read(home: Path) -> tuple[Settings, tuple[str, ...]]:
     except tomllib.TOMLDecodeError as error:
         raise InputError([Problem("", str(error), "TOML", SETTINGS)]) from None
     findings = Findings()
-    settings = read_fields(data, COLUMNS, place="", file=SETTINGS, findings=findings)
+    covariates = data.pop("covariates", {})
+    settings = read_fields(data, COLUMNS, place="", file=SETTINGS, findings=findings, beside=("covariates",)) or {}
+    if covariates:
+        settings["covariates"] = _covariates(covariates, settings, findings)
     folder = home / "sites"
     sites = sorted(path.name for path in folder.iterdir() if path.is_dir()) if folder.is_dir() else []
     if not sites:
@@ -381,52 +466,27 @@ def _read(home: Path) -> tuple[Settings, tuple[str, ...]]:
             expected = f"a name that differs from {other!r} by more than spaces or case"
             findings.add(Problem("sites", repr(name), expected))
     findings.raise_any()
-    return settings or {}, tuple(sites)
+    return settings, tuple(sites)
 
 
-def _run_site(home: Path, name: str, settings: Settings) -> None:
-    from matledger.calibration import calibrate
-    from matledger.comparison import compare
-    from matledger.course_file import load_course
-    from matledger.weather_to_come import WeatherToCome
-
-    seed = int(np.random.SeedSequence([settings["seed"], zlib.crc32(name.encode())]).generate_state(1)[0])
-    course = load_course(home / "sites" / name)
-    calibration = calibrate(course, method=settings.get("method", "laplace"), draws=settings["draws"], seed=seed)
-    comparison = compare(
-        calibration,
-        years=settings["years"],
-        draws=settings["draws"],
-        weather_sequences=settings["weather_sequences"],
-        weather_to_come=WeatherToCome(block_days=settings.get("block_days"), shift_c=settings.get("warmer_c", 0.0)),
-        seed=seed,
-    )
-    data = comparison.to_xarray()
-    data.attrs["provenance"] = json.dumps(
-        {"settings": settings, "site": name, "seed": seed} | _versions(), sort_keys=True
-    )
-    data.attrs["comment"] = "\n".join(comparison.notes)
-    with fresh_folder(_result(home, name)) as draft:
-        write_chunks(data, draft)
-
-
-def write_chunks(data: xr.Dataset, folder: Path) -> None:
-    """Write a data set as Zarr, a chunk for each programme, green and date."""
-    single = ("programme", "green", "date")
-    encoding = {
-        str(name): {"chunks": tuple(1 if dim in single else size for dim, size in values.sizes.items())}
-        for name, values in data.data_vars.items()
-    }
-    # Version 2 of the format has a settled form of text.
-    data.to_zarr(folder, mode="w", zarr_format=2, encoding=encoding, consolidated=True)
-
-
-def _result(home: Path, name: str) -> Path:
-    return home / "results" / f"{name}.zarr"
-
-
-def _versions() -> dict[str, str]:
-    return {"python": platform.python_version()} | {name: version(name) for name in PACKAGES}
+def _covariates(given: object, settings: Settings, findings: Findings) -> dict[str, dict[str, float]]:
+    """The tables of covariates; whether they cover the sites is looked at when these are pooled."""
+    if settings.get("pooling") != "joint":
+        findings.add(Problem("covariates", "given", 'none, or pooling = "joint"', SETTINGS))
+    found: dict[str, dict[str, float]] = {}
+    for name, values in given.items() if isinstance(given, dict) else [("", given)]:
+        own = values if isinstance(values, dict) else {}
+        found[name] = {}
+        for site, value in own.items():
+            if isinstance(value, int | float) and not isinstance(value, bool):
+                found[name][site] = float(value)
+            else:
+                findings.add(Problem(f"covariates.{name}.{site}", repr(value), "a number", SETTINGS))
+        if not own:
+            findings.add(
+                Problem(f"covariates.{name}".rstrip("."), repr(values), "a table of a number for each site", SETTINGS)
+            )
+    return found
 
 
 def _files(home: Path) -> Iterator[str]:
@@ -443,7 +503,7 @@ def _digest(path: Path) -> str:
 def _manifest(home: Path) -> dict[str, Any]:
     try:
         found = json.loads(read_text(home / MANIFEST))
-        kinds = {name: isinstance(found[name], dict) for name in ("settings", "versions", "files")}
+        kinds = {name: isinstance(found[name], dict) for name in ("settings", "seeds", "versions", "files")}
     except (json.JSONDecodeError, KeyError, TypeError):
         kinds = {"manifest": False}
     if not all(kinds.values()):

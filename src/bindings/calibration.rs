@@ -4,8 +4,8 @@ use super::errors::to_python;
 use super::practice::PyWork;
 use super::watch::{pooled, watched};
 use crate::calibration::{
-    Block, ChainState, Coordinates, Fit, GreenRecord, Lesson, Method, Model, Priors, Sampling, Scatter, SiteRecord,
-    SoilTest, Unknown,
+    Bend, Block, ChainState, Coordinates, Density, Fit, GreenRecord, Lesson, Method, Model, Priors, Sampling, Scatter,
+    SiteRecord, SoilTest, Unknown,
 };
 use crate::column::Sample;
 use crate::decision::Progress;
@@ -16,6 +16,7 @@ use nalgebra::DMatrix;
 use numpy::{PyArray1, PyArray2, PyArray3, PyArrayMethods, PyReadonlyArray1, PyReadonlyArray2};
 use pyo3::prelude::*;
 use rayon::prelude::*;
+use std::sync::atomic::AtomicBool;
 
 /// A window of two depths, or with none the layer above the root zone.
 pub type GivenSample = Option<(f64, f64)>;
@@ -69,9 +70,9 @@ pub fn rows(matrix: &PyReadonlyArray2<'_, f64>) -> Vec<Vec<f64>> {
 }
 
 /// A mode as Python holds it: coordinates, log density, gradient, steps, converged, information.
-type GivenFit<'py> = (PyReadonlyArray1<'py, f64>, f64, f64, usize, bool, PyReadonlyArray2<'py, f64>);
+pub(super) type GivenFit<'py> = (PyReadonlyArray1<'py, f64>, f64, f64, usize, bool, PyReadonlyArray2<'py, f64>);
 
-fn fit(given: &GivenFit<'_>) -> Fit {
+pub(super) fn fit(given: &GivenFit<'_>) -> Fit {
     let (mode, log_density, gradient, steps, converged, information) = given;
     Fit {
         mode: mode.as_array().to_vec(),
@@ -89,33 +90,110 @@ fn square(given: &PyReadonlyArray2<'_, f64>) -> DMatrix<f64> {
 }
 
 /// How Python asks to sample: draws to settle, acceptance aimed at, most doublings, seed.
-type GivenSampling = (usize, f64, u64, u64);
+pub(super) type GivenSampling = (usize, f64, u64, u64);
 
 fn sampling((tune, target_accept, most_doublings, seed): GivenSampling) -> Sampling {
     Sampling { tune, target_accept, most_doublings, seed }
 }
 
 /// A chain between two blocks: which, blocks done, position, step size.
-type GivenState = (usize, usize, Vec<f64>, f64);
+pub(super) type GivenState = (usize, usize, Vec<f64>, f64);
 
 fn given_state(state: ChainState) -> GivenState {
     (state.chain, state.blocks, state.position, state.step_size)
 }
 
 /// Straightened coordinates: which are skewed and how, four numbers each; the centre; the linear map.
-type GivenCoordinates<'py> = (PyReadonlyArray1<'py, f64>, PyReadonlyArray1<'py, f64>, PyReadonlyArray2<'py, f64>);
-type TakenCoordinates<'py> = (Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<f64>>, Matrix<'py>);
+pub(super) type GivenCoordinates<'py> =
+    (PyReadonlyArray1<'py, f64>, PyReadonlyArray1<'py, f64>, PyReadonlyArray2<'py, f64>);
+pub(super) type TakenCoordinates<'py> = (Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<f64>>, Matrix<'py>);
 
 /// Draws, energy, log density, diverging, gradients, cut.
-type GivenBlock<'py> = (Matrix<'py>, Vec<f64>, Vec<f64>, Vec<bool>, Vec<u64>, Vec<bool>);
+pub(super) type GivenBlock<'py> = (Matrix<'py>, Vec<f64>, Vec<f64>, Vec<bool>, Vec<u64>, Vec<bool>);
 
 /// Shift, spread left and lesson of one coordinate.
 type GivenLesson = (f64, f64, &'static str);
 
-type Matrix<'py> = Bound<'py, PyArray2<f64>>;
+pub(super) type Matrix<'py> = Bound<'py, PyArray2<f64>>;
 
-fn matrix<'py>(py: Python<'py>, rows: &[Vec<f64>]) -> PyResult<Matrix<'py>> {
+pub(super) fn matrix<'py>(py: Python<'py>, rows: &[Vec<f64>]) -> PyResult<Matrix<'py>> {
     Ok(PyArray2::from_vec2(py, rows)?)
+}
+
+/// A mode as Python takes it.
+pub(super) type TakenFit<'py> = (Bound<'py, PyArray1<f64>>, f64, f64, usize, bool, Matrix<'py>);
+
+pub(super) fn mode<'py>(
+    py: Python<'py>,
+    tell: Option<Py<PyAny>>,
+    find: impl FnOnce(&AtomicBool) -> Result<Fit> + Send,
+) -> PyResult<TakenFit<'py>> {
+    let progress = Progress::default();
+    let found = watched(py, tell, &progress, || find(&progress.stop))?;
+    let n = found.mode.len();
+    let information: Vec<Vec<f64>> = (0..n).map(|i| (0..n).map(|j| found.information[(i, j)]).collect()).collect();
+    Ok((
+        PyArray1::from_slice(py, &found.mode),
+        found.log_density,
+        found.gradient,
+        found.steps,
+        found.converged,
+        matrix(py, &information)?,
+    ))
+}
+
+pub(super) fn settle<'py>(
+    py: Python<'py>,
+    density: &impl Density,
+    fit: &Fit,
+    bends: Vec<Bend>,
+    asked: GivenSampling,
+    chains: usize,
+    tell: Option<Py<PyAny>>,
+) -> PyResult<(TakenCoordinates<'py>, Vec<GivenState>)> {
+    let (sampling, progress) = (sampling(asked), Progress::default());
+    let settle = || {
+        let coordinates = Coordinates::at(fit, bends)?;
+        sampling.settle(density, coordinates, chains, &progress.done, &progress.stop)
+    };
+    let (coordinates, states) = watched(py, tell, &progress, settle)?;
+    let (skews, centre, lower) = coordinates.numbers();
+    let rows: Vec<Vec<f64>> = lower.row_iter().map(|row| row.iter().copied().collect()).collect();
+    let skews = PyArray1::from_vec(py, skews.concat());
+    let coordinates = (skews, PyArray1::from_vec(py, centre), matrix(py, &rows)?);
+    Ok((coordinates, states.into_iter().map(given_state).collect()))
+}
+
+#[expect(clippy::too_many_arguments)]
+pub(super) fn advance<'py>(
+    py: Python<'py>,
+    density: &impl Density,
+    bends: Vec<Bend>,
+    coordinates: GivenCoordinates<'py>,
+    asked: GivenSampling,
+    states: Vec<GivenState>,
+    draws: usize,
+    tell: Option<Py<PyAny>>,
+) -> PyResult<Vec<(GivenBlock<'py>, GivenState)>> {
+    let (sampling, progress) = (sampling(asked), Progress::default());
+    let (skews, centre, lower) = coordinates;
+    let (skews, _) = skews.as_slice()?.as_chunks::<4>();
+    let coordinates = Coordinates::from_numbers(bends, skews, centre.as_array().to_vec(), square(&lower));
+    let states: Vec<ChainState> = states
+        .into_iter()
+        .map(|(chain, blocks, position, step_size)| ChainState { chain, blocks, position, step_size })
+        .collect();
+    let advance = || {
+        let one = |state| sampling.advance(density, &coordinates, state, draws, &progress.done, &progress.stop);
+        states.par_iter().map(one).collect::<Result<Vec<(Block, ChainState)>>>()
+    };
+    let done = watched(py, tell, &progress, advance)?;
+    done.into_iter()
+        .map(|(block, state)| {
+            let Block { draws, energy, log_density, diverging, gradients, cut } = block;
+            Ok(((matrix(py, &draws)?, energy, log_density, diverging, gradients, cut), given_state(state)))
+        })
+        .collect()
 }
 
 #[pymethods]
@@ -201,24 +279,8 @@ impl PySite {
     }
 
     #[pyo3(signature = (tell=None))]
-    #[expect(clippy::type_complexity)]
-    fn find_mode<'py>(
-        &self,
-        py: Python<'py>,
-        tell: Option<Py<PyAny>>,
-    ) -> PyResult<(Bound<'py, PyArray1<f64>>, f64, f64, usize, bool, Matrix<'py>)> {
-        let progress = Progress::default();
-        let found = watched(py, tell, &progress, || Fit::find(&self.0, &progress.stop))?;
-        let n = found.mode.len();
-        let information: Vec<Vec<f64>> = (0..n).map(|i| (0..n).map(|j| found.information[(i, j)]).collect()).collect();
-        Ok((
-            PyArray1::from_slice(py, &found.mode),
-            found.log_density,
-            found.gradient,
-            found.steps,
-            found.converged,
-            matrix(py, &information)?,
-        ))
+    fn find_mode<'py>(&self, py: Python<'py>, tell: Option<Py<PyAny>>) -> PyResult<TakenFit<'py>> {
+        mode(py, tell, |stop| Fit::find(&self.0, stop))
     }
 
     /// Starts chains around a mode and settles their step sizes and coordinates.
@@ -231,17 +293,8 @@ impl PySite {
         chains: usize,
         tell: Option<Py<PyAny>>,
     ) -> PyResult<(TakenCoordinates<'py>, Vec<GivenState>)> {
-        let (fit, sampling, progress) = (fit(&given), sampling(asked), Progress::default());
-        let settle = || {
-            let coordinates = Coordinates::at(&fit, self.0.bends(&fit))?;
-            sampling.settle(&self.0, coordinates, chains, &progress.done, &progress.stop)
-        };
-        let (coordinates, states) = watched(py, tell, &progress, settle)?;
-        let (skews, centre, lower) = coordinates.numbers();
-        let rows: Vec<Vec<f64>> = lower.row_iter().map(|row| row.iter().copied().collect()).collect();
-        let skews = PyArray1::from_vec(py, skews.concat());
-        let coordinates = (skews, PyArray1::from_vec(py, centre), matrix(py, &rows)?);
-        Ok((coordinates, states.into_iter().map(given_state).collect()))
+        let fit = fit(&given);
+        settle(py, &self.0, &fit, self.0.bends(&fit), asked, chains, tell)
     }
 
     /// Runs chains on by a block each.
@@ -257,26 +310,7 @@ impl PySite {
         draws: usize,
         tell: Option<Py<PyAny>>,
     ) -> PyResult<Vec<(GivenBlock<'py>, GivenState)>> {
-        let (fit, sampling, progress) = (fit(&given), sampling(asked), Progress::default());
-        let (skews, centre, lower) = coordinates;
-        let (skews, _) = skews.as_slice()?.as_chunks::<4>();
-        let bends = self.0.bends(&fit);
-        let coordinates = Coordinates::from_numbers(bends, skews, centre.as_array().to_vec(), square(&lower));
-        let states: Vec<ChainState> = states
-            .into_iter()
-            .map(|(chain, blocks, position, step_size)| ChainState { chain, blocks, position, step_size })
-            .collect();
-        let advance = || {
-            let one = |state| sampling.advance(&self.0, &coordinates, state, draws, &progress.done, &progress.stop);
-            states.par_iter().map(one).collect::<Result<Vec<(Block, ChainState)>>>()
-        };
-        let done = watched(py, tell, &progress, advance)?;
-        done.into_iter()
-            .map(|(block, state)| {
-                let Block { draws, energy, log_density, diverging, gradients, cut } = block;
-                Ok(((matrix(py, &draws)?, energy, log_density, diverging, gradients, cut), given_state(state)))
-            })
-            .collect()
+        advance(py, &self.0, self.0.bends(&fit(&given)), coordinates, asked, states, draws, tell)
     }
 
     /// Log density of each test, a row for each row of coordinates, green by green along a row.

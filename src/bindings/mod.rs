@@ -10,6 +10,7 @@ mod forecast;
 mod growth;
 mod practice;
 mod sand;
+mod sites;
 mod study;
 mod watch;
 mod weather;
@@ -39,7 +40,11 @@ mod _core {
         sand_by_day, sand_shares, schedule, size_classes, us_sieves,
     };
     #[pymodule_export]
+    use super::sites::PySites;
+    #[pymodule_export]
     use super::study::{hole_share_variance, mixed_model, pool, test_count, trials};
+    #[pymodule_export]
+    use super::watch::keep_to_one_thread;
     #[pymodule_export]
     use super::weather::{PyWeather, decay_modifier, degree_days, growth_potential, soil_temperature};
 }

@@ -5,6 +5,7 @@ use crate::decision::Progress;
 use crate::error::Result;
 use pyo3::prelude::*;
 use rayon::{ThreadPool, ThreadPoolBuilder};
+use std::cell::Cell;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{RecvTimeoutError, channel};
 use std::sync::{Arc, PoisonError, RwLock};
@@ -13,15 +14,31 @@ use std::time::Duration;
 /// How often Ctrl-C is looked for and progress told.
 const LOOK_EVERY: Duration = Duration::from_millis(50);
 
-/// Runs `work`, which may have parallel loops, with the GIL released.
-pub fn pooled<T: Send>(py: Python<'_>, work: impl FnOnce() -> T + Send) -> T {
-    py.detach(|| in_pool(work))
+thread_local! {
+    static ALONE: Cell<bool> = const { Cell::new(false) };
 }
 
-/// Runs `work` with its parallel loops on the threads of this process. After a fork the child has none of its parent's
-/// threads, and rayon's own pool would wait for them for ever; each process therefore has a pool of its own.
-fn in_pool<T: Send>(work: impl FnOnce() -> T + Send) -> T {
+/// Sets whether work asked for by this thread keeps to one thread, as a worker's should where others work beside it; what
+/// held before.
+#[pyfunction]
+pub fn keep_to_one_thread(alone: bool) -> bool {
+    ALONE.replace(alone)
+}
+
+/// Runs `work`, which may have parallel loops, with the GIL released.
+pub fn pooled<T: Send>(py: Python<'_>, work: impl FnOnce() -> T + Send) -> T {
+    let alone = ALONE.get();
+    py.detach(|| in_pool(alone, work))
+}
+
+/// Runs `work` with its parallel loops on the threads of this process, or on one if it is to be alone. After a fork the
+/// child has none of its parent's threads, and rayon's own pool would wait for them for ever; each process therefore has
+/// a pool of its own.
+fn in_pool<T: Send>(alone: bool, work: impl FnOnce() -> T + Send) -> T {
     static POOL: RwLock<Option<(u32, Arc<ThreadPool>)>> = RwLock::new(None);
+    if alone && let Ok(pool) = ThreadPoolBuilder::new().num_threads(1).build() {
+        return pool.install(work);
+    }
     let own = |pool: &Option<(u32, Arc<ThreadPool>)>| {
         pool.as_ref().filter(|(process, _)| *process == std::process::id()).map(|(_, pool)| Arc::clone(pool))
     };
@@ -55,12 +72,13 @@ pub fn watched<T: Send>(
         let done = progress.done.load(Ordering::Relaxed);
         tell.as_ref().map_or(Ok(()), |call| call.call1(py, (done,)).map(drop))
     };
+    let alone = ALONE.get();
     let (result, looked) = py.detach(|| {
         std::thread::scope(|scope| {
             let (finished, waiting) = channel::<()>();
             let worker = scope.spawn(move || {
                 let _finished_on_drop = finished;
-                in_pool(work)
+                in_pool(alone, work)
             });
             let mut looked = Ok(());
             while waiting.recv_timeout(LOOK_EVERY) == Err(RecvTimeoutError::Timeout) {

@@ -54,6 +54,16 @@ fn softplus(x: f64) -> f64 {
 }
 
 impl Bend {
+    /// The same bend of coordinates that stand so many places later.
+    pub(super) fn shifted(mut self, by: usize) -> Self {
+        match &mut self {
+            Self::Centred { deviation, spread, .. } => (*deviation, *spread) = (*deviation + by, *spread + by),
+            Self::Summed { of, .. } => *of = of.map(|i| i + by),
+            Self::Skewed { of, .. } => *of += by,
+        }
+        self
+    }
+
     /// Puts the density's coordinates in place of the straightened.
     fn forth(&self, z: &mut [f64]) {
         match *self {

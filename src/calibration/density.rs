@@ -717,6 +717,11 @@ impl Model {
         p.into_result(self)
     }
 
+    /// Whether an earlier posterior stands in for the prior.
+    pub fn carries_on(&self) -> bool {
+        self.earlier.is_some()
+    }
+
     /// Bends that straighten the density around a fit: deviations of greens are centred as far as tests fix them, and
     /// of core and laboratory error it is the sum that tests of several cores know.
     pub fn bends(&self, fit: &Fit) -> Vec<Bend> {

@@ -2,6 +2,7 @@
 
 mod coordinates;
 mod density;
+mod joint;
 mod mode;
 mod sample;
 mod scatter;
@@ -10,6 +11,7 @@ mod unknowns;
 
 pub use coordinates::{Bend, Coordinates};
 pub use density::{Evaluation, GreenRecord, Method, Model, SiteRecord, SoilTest};
+pub use joint::Joint;
 pub use mode::{Draws, Fit, climb};
 pub use sample::{Block, ChainState, Density, Sampling};
 pub use scatter::Scatter;

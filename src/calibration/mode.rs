@@ -31,7 +31,7 @@ pub type Draws = Vec<Vec<f64>>;
 
 const MOST_STEPS: usize = 1000;
 /// Gain in log density that is not worth a step: about 0.014 posterior standard deviations.
-const SETTLED: f64 = 1e-4;
+pub(super) const SETTLED: f64 = 1e-4;
 const LEAST_DAMPING: f64 = 1e-3;
 /// Relative error to which a log density can be trusted: smaller rises and falls tell nothing.
 const ROUNDING: f64 = 1e-13;

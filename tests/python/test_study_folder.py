@@ -1,9 +1,12 @@
 import csv
+import hashlib
 import json
 import os
+import re
 import shutil
 import signal
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -38,8 +41,12 @@ def ran(tmp_path_factory):
     return home, mat.run_study(home)
 
 
+def manifest(home):
+    return json.loads((home / "manifest.json").read_text())
+
+
 def digests(home):
-    return json.loads((home / "manifest.json").read_text())["files"]
+    return manifest(home)["files"]
 
 
 def test_sites_are_written_in_chunks_with_provenance(ran):
@@ -71,6 +78,12 @@ def test_contrasts_of_sites_and_their_population(ran):
     assert found.new_site[0] < found.interval[0] < found.mean < found.interval[1] < found.new_site[1]
     assert study.contrasts(second, first).mean == pytest.approx(-found.mean)
     assert "population of sites" in repr(found)
+    sand = data.sand_of_draw_kg_m2.mean("draw")
+    assert sand.values == pytest.approx(data.sand_kg_m2.sum("year").values, rel=0.02)
+    assert found.sand_kg_m2[0] == pytest.approx(float(sand[0] - sand[1]))
+    assert found.sand_intervals[0][0] <= found.sand_kg_m2[0] <= found.sand_intervals[0][1]
+    with pytest.raises(mat.InputError, match="pooling: alone"):
+        study.population()
     with pytest.raises(mat.InputError, match="site site 5, programme: none; expected one of"):
         study.contrasts("none", first)
 
@@ -91,7 +104,7 @@ def test_check_names_what_changed(ran, tmp_path, capsys):
     assert "results/site 4.zarr/sand_kg_m2/.zarray: no such file" in said
     assert main(["check", str(home)]) != 0
     assert "work.csv: changed" in capsys.readouterr().err
-    written = json.loads((ran[0] / "manifest.json").read_text())
+    written = manifest(ran[0])
     written["versions"]["numpy"] = "0.1"
     (home / "manifest.json").write_text(json.dumps(written))
     shutil.rmtree(home / "sites")
@@ -157,3 +170,106 @@ class Killing:
         if self.done == 2:
             os.kill(self.process, signal.SIGKILL)
             self.killed = True
+
+
+@pytest.fixture(scope="module")
+def joint(tmp_path_factory):
+    home = invented_study(tmp_path_factory.mktemp("joint"), 4)
+    feed = "".join(f'"site {n}" = {n}.5\n' for n in range(4))
+    (home / "study.toml").write_text(f'{SETTINGS}pooling = "joint"\n[covariates.feed]\n{feed}')
+    told = []
+    return home, mat.run_study(home, progress=told.append), told
+
+
+def test_a_joint_study_is_that_of_fit_sites(joint):
+    home, study, told = joint
+    assert told == list(range(1, 13))
+    population = study.population()
+    assert population.effects.shape == (40, 2)
+    assert population.covariates["feed"][0] == pytest.approx(2.0)
+    courses = [replace(mat.load_course(home / "sites" / name), name=name) for name in study.sites]
+    feed = {"feed": {f"site {n}": n + 0.5 for n in range(4)}}
+    beside = mat.fit_sites(courses, covariates=feed, draws=4000, seed=9).population
+    assert population.effects.mean(axis=0) == pytest.approx(beside.effects.mean(axis=0), abs=4 / 40**0.5)
+    first, second, _ = study.site("site 0")["programme"].values
+    found = study.contrasts(first, second)
+    assert found.pooling == "joint"
+    by_draw = []
+    for name in study.sites:
+        data = study.site(name)
+        weights = data.area_m2.values / data.area_m2.values.sum()
+        om = data.om_percent.values[:, :, -1, 0]
+        by_draw.append(weights @ (om[0] - om[1]))
+    assert found.mean == pytest.approx(np.mean(by_draw))
+    assert found.interval == pytest.approx(tuple(np.quantile(np.mean(by_draw, axis=0), [0.05, 0.95])))
+    assert found.new_site[1] - found.new_site[0] > found.interval[1] - found.interval[0]
+    assert "mean of these sites" in repr(found)
+    for quantity in ("om_kg_m2", "thickness_mm"):
+        assert np.isfinite(study.contrasts(first, second, quantity=quantity).new_site).all()
+
+
+def test_sites_of_different_methods_are_not_set_side_by_side(ran, tmp_path):
+    home = shutil.copytree(ran[0], tmp_path / "copy")
+    for name in (".zattrs", ".zmetadata"):
+        file = home / "results" / "site 2.zarr" / name
+        text = file.read_text()
+        assert "360 C" in text
+        file.write_text(text.replace("360 C, 440 C", "360 C"))
+    study = mat.open_study(home)
+    first, second, _ = study.site("site 0")["programme"].values
+    with pytest.raises(
+        mat.InputError, match=r"site site 2, method: 360 C; expected the methods of the other courses: 360 C, 440 C"
+    ):
+        study.contrasts(first, second)
+
+
+def test_a_joint_study_comes_out_again_whoever_runs_it(joint):
+    home, _, _ = joint
+    assert mat.check_study(home) == ()
+    with ThreadPoolExecutor(2) as pool:
+        assert mat.check_study(home, again=True, executor=pool) == ()
+
+
+def test_results_of_another_seed_are_found_out(ran, tmp_path):
+    home = shutil.copytree(ran[0], tmp_path / "copy")
+    (home / "study.toml").write_text(SETTINGS.replace("seed = 3", "seed = 4"))
+    forged = manifest(home)
+    forged["settings"]["seed"] = 4
+    forged["files"]["study.toml"] = hashlib.sha256((home / "study.toml").read_bytes()).hexdigest()
+    (home / "manifest.json").write_text(json.dumps(forged))
+    with pytest.raises(mat.InputError, match=r"results/site 0\.zarr, seed: \d+; expected that of this study"):
+        mat.check_study(home)
+
+
+def test_a_forged_result_is_found_out_by_running_again(joint, tmp_path):
+    home = shutil.copytree(joint[0], tmp_path / "copy")
+    chunk = next((home / "results" / "site 1.zarr" / "om_percent").glob("0.0.0*"))
+    chunk.write_bytes(bytes([chunk.read_bytes()[0] ^ 1]) + chunk.read_bytes()[1:])
+    place = chunk.relative_to(home).as_posix()
+    with pytest.raises(mat.InputError, match=re.escape(f"{place}: changed")):
+        mat.check_study(home)
+    forged = manifest(home)
+    forged["files"][place] = hashlib.sha256(chunk.read_bytes()).hexdigest()
+    (home / "manifest.json").write_text(json.dumps(forged))
+    assert mat.check_study(home) == ()
+    with pytest.raises(mat.InputError, match=re.escape(f"{place}: does not come out again")):
+        mat.check_study(home, again=True)
+
+
+def test_covariates_of_a_study_are_read_with_care(joint, tmp_path):
+    home = invented_study(tmp_path, 3)
+
+    def said(settings):
+        (home / "study.toml").write_text(SETTINGS + settings)
+        with pytest.raises(mat.InputError) as caught:
+            mat.run_study(home)
+        return str(caught.value)
+
+    table = '[covariates.feed]\n"site 0" = 1\n"site 1" = 2\n'
+    assert "covariates: given; expected none, or pooling" in said(table)
+    assert "study.toml, covariates.feed.site 0: '1'; expected a number" in said(
+        'pooling = "joint"\n' + table.replace("= 1", '= "1"')
+    )
+    assert "covariates.feed[site 2]: None; expected a finite number" in said('pooling = "joint"\n' + table)
+    assert "pooling: both; expected alone or joint" in said('pooling = "both"\n')
+    assert "covariates: 3; expected a table" in said('pooling = "joint"\ncovariates = 3\n')

@@ -6,7 +6,8 @@ import pytest
 from scipy import stats
 
 import matledger as mat
-from matledger.many_sites import shared_draws
+from matledger import _core
+from matledger.pooling import SCATTER_SD, shared_draws
 
 
 def inside(count, of, level):
@@ -50,18 +51,22 @@ def test_contrasts_of_two_hundred_simulated_studies():
         assert inside(held, 200, 0.9), (str(design), held)
 
 
-@pytest.fixture(scope="module")
-def courses():
-    base = mat.demo_course()
-    greens = {green.name for green in base.greens[:3]}
-    small = replace(
-        base,
-        greens=base.greens[:3],
-        soil_tests=[test for test in base.soil_tests if test.green in greens],
-        clippings=[record for record in base.clippings if record.green in greens],
-        work=[record for record in base.work if record.green in greens],
+def first_greens(course, count):
+    """A course with some of its greens and no programmes."""
+    names = {green.name for green in course.greens[:count]}
+    return replace(
+        course,
+        greens=course.greens[:count],
+        soil_tests=[test for test in course.soil_tests if test.green in names],
+        clippings=[record for record in course.clippings if record.green in names],
+        work=[record for record in course.work if record.green in names],
         programmes=(),
     )
+
+
+@pytest.fixture(scope="module")
+def courses():
+    small = first_greens(mat.demo_course(), 3)
     invented = [mat.invent_tests(small, seed=n, priors={"litter_ratio": (2.5, 0.2)}).course for n in range(6)]
     return [replace(course, name=f"site {n}") for n, course in enumerate(invented)]
 
@@ -74,13 +79,15 @@ def test_sites_lend_to_each_other(courses):
         assert pooled.site.names == alone.site.names
     pooled_spread = np.std([np.log(f.draws[:, 0]).mean() for f in fit.sites.values()])
     assert pooled_spread < np.std([np.log(f.draws[:, 0]).mean() for f in fit.alone.values()])
-    median, sd = fit.prior_of_new_site(courses[0].settings.grass)["litter_ratio"]
+    median, sd = fit.population.prior_of_new_site(courses[0].settings.grass)["litter_ratio"]
     assert 1 < median < 6
-    assert sd < fit.prior[1]
+    assert sd < fit.population.prior[1]
     new = mat.calibrate(courses[0], priors={"litter_ratio": (median, sd)}, draws=50)
     assert new.converged
+    told = []
     with ThreadPoolExecutor(2) as pool:
-        again = mat.fit_sites(courses, draws=400, seed=2, executor=pool)
+        again = mat.fit_sites(courses, draws=400, seed=2, executor=pool, progress=told.append)
+    assert told == [1, 2, 3, 4, 5, 6]
     assert all(np.array_equal(fit.sites[n].coordinates, again.sites[n].coordinates) for n in fit.sites)
     assert "log-sd between sites" in repr(fit)
 
@@ -88,11 +95,11 @@ def test_sites_lend_to_each_other(courses):
 def test_a_covariate_takes_part_of_the_scatter(courses):
     feed = {course.name: float(n) for n, course in enumerate(courses)}
     fit = mat.fit_sites(courses, covariates={"feed": feed}, draws=200)
-    assert fit.effects.shape == (200, 2)
+    assert fit.population.effects.shape == (200, 2)
     grass = courses[0].settings.grass
-    assert "litter_ratio" in fit.prior_of_new_site(grass, {"feed": 3.0})
+    assert "litter_ratio" in fit.population.prior_of_new_site(grass, {"feed": 3.0})
     with pytest.raises(mat.InputError, match="covariates: none; expected feed"):
-        fit.prior_of_new_site(grass)
+        fit.population.prior_of_new_site(grass)
 
 
 def test_bad_sets_of_sites_are_named(courses):
@@ -108,3 +115,41 @@ def test_bad_sets_of_sites_are_named(courses):
     mixed = [courses[0], replace(courses[1], soil_tests=other, methods=()), courses[2]]
     assert "site 1, method: LOI 440; expected the methods of the other courses" in said(mixed)
     assert "covariates.feed[site 2]: None" in said(courses[:3], covariates={"feed": {"site 0": 1, "site 1": 2}})
+
+
+def test_grasses_are_pooled_apart(courses):
+    """Three sites of one grass lend to each other and not to three of another, whose litter is half as much again."""
+
+    def of(course, n):
+        rich = 1.5 if n >= 3 else 1.0
+        tests = [replace(test, om_percent=rich * test.om_percent) for test in course.soil_tests]
+        grass = "creeping bentgrass" if n < 3 else "annual bluegrass"
+        return replace(course, settings=replace(course.settings, grass=grass), soil_tests=tests)
+
+    fit = mat.fit_sites([of(course, n) for n, course in enumerate(courses)], draws=300, seed=4)
+    assert fit.population.grasses == ("creeping bentgrass", "annual bluegrass")
+    bent, blue = (fit.population.prior_of_new_site(grass)["litter_ratio"][0] for grass in fit.population.grasses)
+    assert blue > bent
+    with pytest.raises(mat.InputError, match="grass: fescue; expected one of creeping bentgrass, annual bluegrass"):
+        fit.population.prior_of_new_site("fescue")
+
+
+def test_sites_sampled_at_once(courses):
+    """What each site and the population are given of a draw is one place of the joint density."""
+    few = [first_greens(course, 1) for course in courses[:3]]
+    fit = mat.fit_sites(few, method="joint", draws=20, chains=2, tune=40, seed=3)
+    sites, shared = list(fit.sites.values()), fit.population
+    joint = _core.Sites([site.site for site in sites], np.ones((3, 1)), SCATTER_SD)
+    chains = [site.chains for site in sites]
+    for draw in (0, 7, 39):
+        z = np.array([site.coordinates[draw] for site in sites])
+        z[:, 0] = (z[:, 0] - shared.effects[draw, 0]) / shared.scatter[draw]
+        place = np.concatenate([z.ravel(), shared.effects[draw], np.log(shared.scatter[draw : draw + 1])])
+        log_density = joint.log_density_and_gradient(place)[0]
+        assert log_density == pytest.approx(chains[0].log_density[draw % 2, draw // 2], rel=1e-9)
+        own = [site.coordinates[draw] for site in sites]
+        assert np.array_equal([c.coordinates[draw % 2, draw // 2] for c in chains], own)
+    assert len(fit.diagnosis.rhat) == joint.names.index("log scatter") + 1
+    assert "sampled all at once" in repr(fit)
+    again = mat.fit_sites(few, method="joint", draws=20, chains=2, tune=40, seed=3)
+    assert np.array_equal(again.population.scatter, shared.scatter)

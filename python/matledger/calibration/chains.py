@@ -18,7 +18,7 @@ from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.errors import InputError, Problem
 
-__all__ = ["Chains", "sample"]
+__all__ = ["Chains", "in_turn", "sample"]
 
 BLOCK = 100
 """Draws of each chain between two looks at Ctrl-C and two writes of the checkpoint."""
@@ -61,11 +61,16 @@ class Chains:
     interrupted: bool
 
 
+def in_turn(coordinates: Floats) -> Floats:
+    """Draws of all chains, which take turns, so that the first stand for all of them."""
+    return np.ascontiguousarray(coordinates.transpose(1, 0, 2).reshape(-1, coordinates.shape[2]))
+
+
 ARRAYS = ("coordinates", "energy", "log_density", "diverging", "gradients", "cut")
 
 
 def sample(
-    site: _core.Site,
+    site: _core.Site | _core.Sites,
     fit: Fit,
     *,
     chains: int,
@@ -132,7 +137,7 @@ def sample(
     )
 
 
-def _mark(site: _core.Site, fit: Fit, asked: tuple[int, float, int, int], chains: int) -> str:
+def _mark(site: _core.Site | _core.Sites, fit: Fit, asked: tuple[int, float, int, int], chains: int) -> str:
     """What makes two fits the same: settings, names, mode, information and the density at the mode."""
     digest = hashlib.sha256(repr((asked, chains, site.names, fit[1])).encode())
     digest.update(fit[0].tobytes())

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+from concurrent.futures import Executor
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
 from matledger._arrays import Floats
+from matledger.course import Course
 from matledger.errors import InputError, Problem
+from matledger.executors import Tell, run_each
 from matledger.frames import Table
 from matledger.records import SoilTest
 
@@ -23,46 +26,101 @@ PARETO_K_ENOUGH = 0.7
 Series: TypeAlias = tuple[str, str, str, str | None]
 
 
-def leave_one_out(calibration: Calibration) -> Table:
-    """Expected log density of each test, predicted from all the others, by Pareto-smoothed importance sampling.
+def leave_one_out(
+    calibration: Calibration, *, refit: bool = False, executor: Executor | None = None, progress: Tell | None = None
+) -> Table:
+    """Expected log density of each test, predicted from all the others.
 
     Parameters
     ----------
     calibration
-        A fit by sampling: the weights of Laplace's approximation are too uneven to smooth.
+        A fit by sampling, whose draws are weighed anew by Pareto-smoothed importance sampling; the weights of Laplace's
+        approximation are too uneven to smooth. Any fit with `refit`.
+    refit
+        Whether the course is fitted again without each test, by Laplace's approximation, in place of the weighing.
+    executor
+        Where it is fitted again, the tests of one green after the other: anything with the interface of
+        `concurrent.futures.Executor`.
+    progress
+        Called with the number of greens done.
 
     Returns
     -------
     Table
         Green, date, sample, measured % organic matter, ``elpd`` (log density), Pareto ``k`` and whether it can be
-        trusted (``k`` up to 0.7, and not above what the number of draws allows).
+        trusted (``k`` up to 0.7, and not above what the number of draws allows). Of fits made again ``k`` is NaN, and
+        ``trusted`` says whether the search settled; a test that is the only one of its method has no ``elpd``.
 
     Raises
     ------
     InputError
-        For a fit by Laplace's approximation.
+        For a fit by Laplace's approximation without `refit`.
 
     References
     ----------
     Vehtari, Gelman & Gabry 2017, Stat. Comput. 27:1413-1432; Zhang & Stephens 2009, Technometrics 51:316-325 (memory).
     """
-    if calibration.chains is None:
-        raise InputError([Problem("calibration", "a Laplace approximation", 'a fit with method="nuts"')])
-    log_likelihoods = calibration.site.log_likelihoods(calibration.coordinates)
-    enough = min(1 - 1 / np.log10(len(log_likelihoods)), PARETO_K_ENOUGH) if len(log_likelihoods) > 1 else 0.0
-    found = [_left_out(column) for column in log_likelihoods.T]
+    if refit:
+        parts = [(calibration, green.name) for green in calibration.course.greens]
+        by_green = run_each(_fitted_without, parts, executor=executor, progress=progress)
+        found = [one for own in by_green for one in own]
+    elif calibration.chains is None:
+        expected = 'a fit with method="nuts", or refit=True'
+        raise InputError([Problem("calibration", "a Laplace approximation", expected)])
+    else:
+        found = _weighed(calibration.site.log_likelihoods(calibration.coordinates))
     tests = [test for green in calibration.course.greens for test in calibration.soil_tests_of(green.name)]
     columns: dict[str, list[Any]] = {
         "green": [test.green for test in tests],
         "date": [test.date for test in tests],
         "sample": [test.sampled for test in tests],
         "om_percent": [test.om_percent for test in tests],
-        "elpd": [elpd for elpd, _ in found],
-        "pareto_k": [k for _, k in found],
-        "trusted": [k <= enough for _, k in found],
+        "elpd": [elpd for elpd, _, _ in found],
+        "pareto_k": [k for _, k, _ in found],
+        "trusted": [trusted for _, _, trusted in found],
     }
     formats = dict.fromkeys(("om_percent", "elpd", "pareto_k"), ".2f")
     return Table(f"{calibration.course.name}: tests left out one at a time", columns, formats)
+
+
+def _weighed(log_likelihoods: Floats) -> list[tuple[float, float, bool]]:
+    enough = min(1 - 1 / np.log10(len(log_likelihoods)), PARETO_K_ENOUGH) if len(log_likelihoods) > 1 else 0.0
+    found = [_left_out(column) for column in log_likelihoods.T]
+    return [(elpd, k, k <= enough) for elpd, k in found]
+
+
+def _fitted_without(calibration: Calibration, green: str) -> list[tuple[float, float, bool]]:
+    """Log density of each test of a green under fits without it, NaN, and whether the search settled."""
+    course, found = calibration.course, []
+    counted = [test for own in course.greens for test in calibration.soil_tests_of(own.name)]
+    for place, test in enumerate(counted):
+        if test.green != green:
+            continue
+        rest = [other for other in course.soil_tests if other is not test]
+        if not any((other.method, other.verdure) == (test.method, test.verdure) for other in rest):
+            found.append((float("nan"), float("nan"), False))
+            continue
+        fitted = _again(replace(course, soil_tests=rest), calibration, draws=200)
+        log_likelihood = calibration.site.log_likelihoods(fitted.coordinates)[:, place]
+        elpd = float(np.logaddexp.reduce(log_likelihood) - np.log(len(log_likelihood)))
+        found.append((elpd, float("nan"), fitted.converged))
+    return found
+
+
+def _again(course: Course, calibration: Calibration, *, draws: int) -> Calibration:
+    """Fit other tests as a fit was made, by Laplace's approximation."""
+    from matledger.calibration.fit import calibrate
+
+    return calibrate(
+        course,
+        priors=None if calibration.earlier else calibration.priors,
+        draws=draws,
+        degrees_of_freedom=calibration.degrees_of_freedom,
+        depth_correlation=calibration.depth_correlation,
+        earlier=calibration.earlier,
+        lag_days=calibration.driving.lag_days,
+        form=calibration.driving.form,
+    )
 
 
 def _left_out(log_likelihood: Floats) -> tuple[float, float]:
@@ -121,7 +179,7 @@ def last_tests(calibration: Calibration) -> Table:
     InputError
         If no green has tests of one window and method on two days.
     """
-    from matledger.calibration.fit import _repeated, calibrate
+    from matledger.calibration.fit import _repeated
 
     course = calibration.course
     last = {green.name: max((t.date for t in course.tests_of(green.name)), default=None) for green in course.greens}
@@ -132,15 +190,7 @@ def last_tests(calibration: Calibration) -> Table:
     held = [test for test in course.soil_tests if test.date == last[test.green] and _series(test) in before]
     if not held:
         raise InputError([Problem("soil_tests", "no series of two days", "a green tested alike on two days or more")])
-    fitted = calibrate(
-        replace(course, soil_tests=earlier),
-        priors=calibration.priors,
-        draws=1000,
-        degrees_of_freedom=calibration.degrees_of_freedom,
-        depth_correlation=calibration.depth_correlation,
-        lag_days=calibration.driving.lag_days,
-        form=calibration.driving.form,
-    )
+    fitted = _again(replace(course, soil_tests=earlier), replace(calibration, earlier=None), draws=1000)
     whole = replace(fitted, course=replace(course, soil_tests=(*earlier, *held)))
     low, median, high = np.quantile(_repeated(whole, fitted.coordinates, 0), [0.05, 0.5, 0.95], axis=0)
     columns: dict[str, list[Any]] = {

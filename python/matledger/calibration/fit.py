@@ -14,7 +14,7 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats, floats, frozen
-from matledger.calibration.chains import Chains, sample
+from matledger.calibration.chains import Chains, in_turn, sample
 from matledger.calibration.diagnostics import Diagnosis, diagnose
 from matledger.course import Course
 from matledger.errors import InputError, Problem
@@ -584,8 +584,7 @@ def calibrate(
             checkpoint=None if checkpoint is None else Path(checkpoint),
             progress=progress,
         )
-        # Chains take turns, so that the first draws stand for all of them.
-        coordinates = run.coordinates.transpose(1, 0, 2).reshape(-1, len(mode))
+        coordinates = in_turn(run.coordinates)
     else:
         coordinates = site.draws(found, draws, seed)
     calibration = Calibration(

@@ -1,0 +1,194 @@
+"""The difference of two programmes over the sites of a study."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+
+import numpy as np
+
+from matledger import _core
+from matledger._arrays import Floats
+from matledger.errors import InputError, Problem
+from matledger.findings import Findings
+from matledger.frames import Table
+from matledger.study_run import UNITS
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["Pooling", "Quantity", "SiteContrasts", "contrast_sites"]
+
+Quantity: TypeAlias = Literal["om_percent", "om_kg_m2", "thickness_mm"]
+Pooling: TypeAlias = Literal["alone", "joint"]
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class SiteContrasts:
+    """The difference of two programmes at many sites, and what they say together.
+
+    Attributes
+    ----------
+    pooling
+        ``alone`` or ``joint``: how the sites were fitted.
+    quantity
+        What differs.
+    sample
+        Where it was read.
+    first, second
+        The programmes; the difference is the first less the second, at the end of the last year, mean over the greens
+        by area.
+    level
+        Probability of the intervals.
+    sites
+        Names of the sites.
+    means, sds
+        Mean and standard deviation of the difference at each site.
+    intervals
+        Interval of the difference at each site, from its draws.
+    sand_kg_m2, sand_intervals
+        Difference of the sand given in all years at each site [kg/m2], and its interval over weather to come; of no
+        width where no rule counts degree days.
+    mean, interval
+        Mean difference and its interval: of the population of sites, or of sites fitted jointly over these sites.
+    new_site
+        Interval of the difference at a site that is not among them.
+    between_sd
+        Standard deviation between sites: beyond what is not known of each, or of sites fitted jointly from draw to draw
+        (medians).
+    probability_lower
+        Probability that the mean difference is below zero.
+    """
+
+    pooling: Pooling
+    quantity: Quantity
+    sample: str
+    first: str
+    second: str
+    level: float
+    sites: tuple[str, ...]
+    means: tuple[float, ...]
+    sds: tuple[float, ...]
+    intervals: tuple[tuple[float, float], ...]
+    sand_kg_m2: tuple[float, ...]
+    sand_intervals: tuple[tuple[float, float], ...]
+    mean: float
+    interval: tuple[float, float]
+    new_site: tuple[float, float]
+    between_sd: float
+    probability_lower: float
+
+    def table(self) -> Table:
+        """Each site, their population, and a new site."""
+        bounds = [*self.intervals, self.interval, self.new_site]
+        together = "population of sites" if self.pooling == "alone" else "mean of these sites"
+        unit, share = UNITS[self.quantity], f"{100 * self.level:g} %"
+        columns: dict[str, Sequence[Any]] = {
+            "site": [*self.sites, together, "a new site"],
+            f"difference, {unit}": [*self.means, self.mean, self.mean],
+            f"{share} from": [low for low, _ in bounds],
+            "to": [high for _, high in bounds],
+            "sand, kg/m2": [*map(_range, self.sand_kg_m2, self.sand_intervals), "", ""],
+        }
+        caption = f"{self.quantity}, {self.sample}: {self.first} less {self.second}"
+        return Table(caption, columns, dict.fromkeys(list(columns)[1:4], ".3f"))
+
+    def __repr__(self) -> str:
+        return repr(self.table())
+
+    def _repr_html_(self) -> str:
+        return self.table()._repr_html_()
+
+
+def contrast_sites(
+    sites: Iterable[tuple[str, xr.Dataset]],
+    first: str,
+    second: str,
+    *,
+    pooling: Pooling,
+    quantity: Quantity,
+    sample: str | None,
+    level: float,
+) -> SiteContrasts:
+    """Read the difference off one site after the other, see `matledger.StudyRun.contrasts`."""
+    if not 0 < level < 1:
+        raise InputError([Problem("level", repr(level), "a probability between 0 and 1")])
+    findings = Findings()
+    names: list[str] = []
+    differences: list[Floats] = []
+    unseen: list[Floats] = []
+    methods: list[str] = []
+    sands: list[tuple[float, tuple[float, float]]] = []
+    for name, data in sites:
+        where = sample or str(data["sample"].values[0])
+        if _lacks(data, name, (first, second), where, quantity, findings):
+            continue
+        sample = where
+        last = data[quantity].isel(date=-1).sel(sample=where)
+        weights = data["area_m2"].values / data["area_m2"].values.sum()
+        names.append(name)
+        methods.append(str(data.attrs["methods"]))
+        if methods[-1] != methods[0]:
+            expected = f"the methods of the other courses: {methods[0]}"
+            findings.add(Problem(f"site {name}, method", methods[-1], expected))
+        differences.append(weights @ (last.sel(programme=first).values - last.sel(programme=second).values))
+        given = data["sand_of_draw_kg_m2"]
+        sand = given.sel(programme=first).values - given.sel(programme=second).values
+        sands.append((float(sand.mean()), _interval(sand, level)))
+        if pooling == "joint":
+            new = data[f"new_site_{quantity}"].isel(date=-1).sel(sample=where)
+            unseen.append(new.sel(programme=first).values - new.sel(programme=second).values)
+    findings.raise_any()
+    means = tuple(float(own.mean()) for own in differences)
+    sds = tuple(float(own.std(ddof=1)) for own in differences)
+    if pooling == "alone":
+        mean, interval, new_site, between_sd, lower = _core.pool(np.array(means), np.array(sds) ** 2, level)
+    else:
+        by_draw = np.array(differences)
+        over = by_draw.mean(axis=0)
+        mean, interval, lower = float(over.mean()), _interval(over, level), float((over < 0).mean())
+        new_site = _interval(np.concatenate(unseen), level)
+        between_sd = float(np.median(by_draw.std(axis=0, ddof=1)))
+    return SiteContrasts(
+        pooling=pooling,
+        quantity=quantity,
+        sample=sample or "",
+        first=first,
+        second=second,
+        level=level,
+        sites=tuple(names),
+        means=means,
+        sds=sds,
+        intervals=tuple(_interval(own, level) for own in differences),
+        sand_kg_m2=tuple(mean for mean, _ in sands),
+        sand_intervals=tuple(interval for _, interval in sands),
+        mean=mean,
+        interval=interval,
+        new_site=new_site,
+        between_sd=between_sd,
+        probability_lower=lower,
+    )
+
+
+def _lacks(
+    data: xr.Dataset, name: str, programmes: Sequence[str], sample: str, quantity: str, findings: Findings
+) -> bool:
+    """Whether a site lacks what is asked for; it is then among the findings."""
+    asked = {"programme": programmes, "sample": (sample,), "quantity": (quantity,)}
+    has = {dim: [str(value) for value in data[dim].values] for dim in ("programme", "sample")}
+    has["quantity"] = list(UNITS)
+    wrong = [(what, value) for what, values in asked.items() for value in values if value not in has[what]]
+    for what, value in wrong:
+        findings.add(Problem(f"site {name}, {what}", value, f"one of {', '.join(has[what])}"))
+    return bool(wrong)
+
+
+def _interval(draws: Floats, level: float) -> tuple[float, float]:
+    low, high = np.quantile(draws, [0.5 - level / 2, 0.5 + level / 2])
+    return float(low), float(high)
+
+
+def _range(mean: float, interval: tuple[float, float]) -> str:
+    low, high = (f"{value:.1f}" for value in interval)
+    return f"{mean:.1f}" if low == high else f"{mean:.1f} ({low} to {high})"
