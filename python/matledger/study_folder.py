@@ -60,7 +60,7 @@ COLUMNS = (
     column("block_days", required=False),
     column("warmer_c", required=False),
     column("method", "study", choices=("laplace", "nuts"), required=False),
-    column("pooling", "study", choices=("alone", "joint"), required=False),
+    column("pooling", choices=("alone", "joint"), required=False),
 )
 
 
