@@ -1,9 +1,11 @@
-"""Small invented sites pooled twice: as `fit_sites` does it, and by NUTS over all unknowns of all sites at once.
+"""Small invented sites pooled twice: as `fit_sites` does it, and from NUTS draws of each site with no normal in it.
 
-``python benches/pooling_by_nuts.py SEED SITES GREENS DRAWS`` prints the litter ratios of both, what both say of the
-population, and how well the chains agree. Chains settle over as many draws as they keep.
+``python benches/pooling_by_nuts.py SEED SITES`` prints the litter ratios of both, and what both say of the population.
+Draws of single sites are proposals for the joint posterior, taken or left by the ratio of priors, so that the second
+way is exact but for the number of draws (Lunn and others 2013, from memory). ``joint_nuts.py`` samples it directly.
 """
 
+import math
 import sys
 import time
 
@@ -12,43 +14,65 @@ from invented import BETWEEN, MIDDLE, few_greens, invented_sites
 
 import matledger as mat
 from matledger._arrays import Floats
+from matledger.pooling import LITTER, SCATTER_SD
+
+SWEEPS, BURN_IN = 20_000, 2_000
 
 
-def main(seed: int, count: int, greens: int, draws: int) -> None:
-    """Invent the sites, fit them both ways and print them side by side."""
-    sites, truths = invented_sites(seed, count, few_greens(greens))
-    normal = mat.fit_sites(sites, draws=4000, seed=seed)
-    began, clock = time.perf_counter(), time.process_time()
+def pooled(draws: list[Floats], rng: np.random.Generator) -> tuple[Floats, Floats, Floats]:
+    """Sites, mean and scatter in two stages: a site's own draws are the proposals, the shared part is Gibbs."""
+    grid = (np.arange(400) + 0.5) / 400 * 4 * SCATTER_SD
+    now = np.array([own[0] for own in draws])
+    mean, scatter = 0.0, SCATTER_SD
+    kept = np.empty((SWEEPS, len(draws) + 2))
+    for sweep in range(SWEEPS):
+        proposed = np.array([own[rng.integers(len(own))] for own in draws])
 
-    def tell(done: int) -> None:
-        print(f"{done} after {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
+        def gain(x: Floats, mean: float = mean, scatter: float = scatter) -> Floats:
+            return 0.5 * x**2 - 0.5 * ((x - mean) / scatter) ** 2
 
-    drawn = mat.fit_sites(
-        sites, method="joint", draws=draws, tune=draws, chains=4, seed=seed, progress=tell if draws > 20 else None
-    )
-    print(f"{count} sites of {greens} greens, {time.process_time() - clock:.0f} s of processor time")
-    print("\n".join(drawn.notes))
-    print("| site | truth | alone | pooled, normal | pooled, NUTS |")
-    print("| --- | --- | --- | --- | --- |")
+        accepted = np.log(rng.random(len(draws))) < gain(proposed) - gain(now)
+        now = np.where(accepted, proposed, now)
+        information = 1 + len(draws) / scatter**2
+        mean = float(now.sum() / scatter**2 / information + rng.standard_normal() / math.sqrt(information))
+        log = -len(draws) * np.log(grid) - 0.5 * ((now - mean) ** 2).sum() / grid**2 - 0.5 * (grid / SCATTER_SD) ** 2
+        chance = np.exp(log - log.max()).cumsum()
+        scatter = float(grid[np.searchsorted(chance, rng.random() * chance[-1])])
+        kept[sweep] = *now, mean, scatter
+    return kept[BURN_IN:, :-2], kept[BURN_IN:, -2], kept[BURN_IN:, -1]
+
+
+def main(seed: int, count: int) -> None:
+    """Invent the sites, fit each by both methods, pool both and print them side by side."""
+    sites, truths = invented_sites(seed, count, few_greens(3))
+    rng = np.random.default_rng([seed, 1])
+    fit = mat.fit_sites(sites, draws=4000, seed=seed)
+    own, rhat, began = [], [], time.perf_counter()
+    for site in sites:
+        by_nuts = mat.calibrate(site, method="nuts", draws=300, tune=500, seed=seed)
+        assert by_nuts.diagnosis is not None
+        own.append(np.asarray(by_nuts.coordinates[:, LITTER]))
+        rhat.append(by_nuts.diagnosis.rhat[LITTER])
+        print(f"{site.name}: {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
+    values, mean, scatter = pooled(own, rng)
+    median, sd = fit.population.prior
+    print("| site | truth | alone, Laplace | alone, NUTS | pooled, normal | pooled, draws | R-hat |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
     for s, site in enumerate(sites):
-        fits = (normal.alone[site.name], normal.sites[site.name], drawn.sites[site.name])
-        cells = " | ".join(_interval(fit.draws[:, 0]) for fit in fits)
-        print(f"| {s + 1} | {truths[s]:.2f} | {cells} |")
-    median, sd = normal.population.prior
-    both = (normal.population, drawn.population)
-    for word, truth, values in (
-        ("mean of the grass", MIDDLE, [median * np.exp(sd * p.effects[:, 0]) for p in both]),
-        ("log-sd between sites", BETWEEN, [sd * p.scatter for p in both]),
+        columns = [
+            fit.alone[site.name].draws[:, LITTER],
+            median * np.exp(sd * own[s]),
+            fit.sites[site.name].draws[:, LITTER],
+            median * np.exp(sd * values[:, s]),
+        ]
+        cells = " | ".join(_interval(column) for column in columns)
+        print(f"| {s + 1} | {truths[s]:.2f} | {cells} | {rhat[s]:.3f} |")
+    for word, normal, drawn in (
+        ("mean of the grass", median * np.exp(sd * fit.population.effects[:, 0]), median * np.exp(sd * mean)),
+        ("log-sd between sites", sd * fit.population.scatter, sd * scatter),
     ):
-        print(f"| {word} | {truth:.2f} | | {' | '.join(_interval(v) for v in values)} |")
-    apart = [
-        (np.log(drawn.sites[n].draws[:, 0]).mean() - np.log(normal.sites[n].draws[:, 0]).mean())
-        / np.log(normal.sites[n].draws[:, 0]).std()
-        for n in normal.sites
-    ]
-    wide = [np.log(drawn.sites[n].draws[:, 0]).std() / np.log(normal.sites[n].draws[:, 0]).std() for n in normal.sites]
-    print(f"means of the log apart by {np.min(apart):.2f} to {np.max(apart):.2f} of the normal's standard deviation;")
-    print(f"standard deviation of NUTS {np.min(wide):.2f} to {np.max(wide):.2f} of the normal's")
+        truth = MIDDLE if word.startswith("mean") else BETWEEN
+        print(f"| {word} | {truth:.2f} | | | {_interval(normal)} | {_interval(drawn)} | |")
 
 
 def _interval(values: Floats) -> str:
@@ -57,4 +81,4 @@ def _interval(values: Floats) -> str:
 
 
 if __name__ == "__main__":
-    main(*map(int, sys.argv[1:5]))
+    main(int(sys.argv[1]), int(sys.argv[2]))

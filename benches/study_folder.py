@@ -1,6 +1,7 @@
 """A study folder of invented sites, run by one dask worker and by two, and in one process with ever more sites.
 
-``python benches/study_folder.py workers SITES ROUNDS`` prints the time of one worker over that of two;
+``python benches/study_folder.py workers SITES ROUNDS`` prints the time of one worker over that of two, and the
+processor time of this process and of the workers, which bounds it: what is done here is done by one;
 ``python benches/study_folder.py memory SITES SITES ...`` the peak memory of a study of so many sites, each number in a
 process of its own, beside the size of its results.
 """
@@ -34,6 +35,7 @@ def workers(sites: int, rounds: int) -> None:
     from distributed import Client, LocalCluster
 
     taken: dict[int, list[float]] = {1: [], 2: []}
+    _warm()
     with tempfile.TemporaryDirectory() as folder:
         home = study(Path(folder), sites, 400)
         for _ in range(rounds):
@@ -43,9 +45,14 @@ def workers(sites: int, rounds: int) -> None:
                     Client(cluster) as client,
                 ):
                     client.run(_warm)
+                    before, here = client.run(time.process_time), time.process_time()
                     began = time.perf_counter()
                     mat.run_study(home, executor=client.get_executor(pure=False))
                     taken[count].append(time.perf_counter() - began)
+                    here = time.process_time() - here
+                    there = [now - before[worker] for worker, now in client.run(time.process_time).items()]
+                    spent = ", ".join(f"{t:.1f}" for t in there)
+                    print(f"{count} workers: processor time {spent} s there, {here:.1f} s here", flush=True)
     for count, times in taken.items():
         print(f"{count} workers: {', '.join(f'{t:.1f}' for t in times)} s for {sites} sites")
     ratios = np.array(taken[1]) / np.array(taken[2])

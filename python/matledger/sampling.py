@@ -406,4 +406,4 @@ def weigh_designs(
         "overstated": [power.exaggeration for power in found],
     }
     formats = {"tests": ".0f", "cost": ",.0f", "power": ".2f", "se, % OM": ".2f", "overstated": ".2f"}
-    return Table(f"power to find {difference_percent:g} % OM at {alpha:g}", columns, formats)
+    return Table(f"power to find {difference_percent:.3g} % OM at {alpha:g}", columns, formats)
