@@ -59,6 +59,9 @@ notebooks: $(VENV)/built
 
 docs: $(VENV)/built
 	$(BIN)/python -m sphinx -b html -W --keep-going -q docs docs/_build/html
+	RUSTDOCFLAGS="--deny warnings" cargo doc --no-deps --quiet
+	rm -rf docs/_build/html/rust && cp -r target/doc docs/_build/html/rust
+	$(BIN)/python docs/check_links.py docs/_build/html
 
 # The wheel of a release for this machine, audited, then tried by following docs/first-hour.md with every Python there is.
 wheel: $(VENV)/installed
@@ -85,4 +88,4 @@ pins: | tools
 	rm -rf target/pins
 
 clean:
-	rm -rf target dist $(VENV) demo-output docs/_build notebooks/_run
+	rm -rf target dist $(VENV) demo-output docs/_build docs/gallery notebooks/_run
