@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 RUST := $(shell find src -name '*.rs') Cargo.toml Cargo.lock
 
-.PHONY: demo test tools lint rust python types notebooks docs wheel sdist pins clean
+.PHONY: demo test tools lint rust python types notebooks docs fuzz wheel sdist pins clean
 
 demo: $(VENV)/built
 	$(BIN)/python -m matledger.demo demo-output
@@ -62,6 +62,12 @@ docs: $(VENV)/built
 	RUSTDOCFLAGS="--deny warnings" cargo doc --no-deps --quiet
 	rm -rf docs/_build/html/rust && cp -r target/doc docs/_build/html/rust
 	$(BIN)/python docs/check_links.py docs/_build/html
+
+# Every reader under a coverage-guided fuzzer, MINUTES each; what broke one is left in target/fuzz.
+MINUTES ?= 10
+fuzz: $(VENV)/built
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements/fuzz.txt
+	$(BIN)/python tests/fuzz/run.py --minutes $(MINUTES)
 
 # The wheel of a release for this machine, audited, then tried by following docs/first-hour.md with every Python there is.
 wheel: $(VENV)/installed

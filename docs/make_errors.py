@@ -39,14 +39,16 @@ KINDS = (
         "named counts from 1, blank lines included.",
         r"^a file(?! name)|^a header and rows|^at least one row under|UTF-8|^commas between|quotes come in pairs|TOML"
         r"|cells(, one for each|: )|^fewer; the rows|269 characters|in five characters|within the course's folder"
-        r"|^columns of different names|^a path to a CSV|^a folder that is not",
+        r"|header in the first row"
+        r"|^text: save|^columns of different names|^a folder that holds|^a path to a CSV|^a folder that is not",
     ),
     Kind(
         "A name of a column or key",
         "The names that are known are listed with the message, the nearest last. Correct the spelling, or declare a "
         "heading of your own under `columns` and its unit under `units` ([how](how-to/course-folder.md)). A required "
         "column that is called missing is often there under another name: the line above says which.",
-        r"^(a column …|a known unit at its end|… …: …|either … or …, not both|one …, not two of that name|no unit: )"
+        r"^(a column …|no value in a column|a known unit at its end|… …: …|no unit: )"
+        r"|^either … or …, not both|^one …, not two of that name"
         r"|^one of …( \(nearest: …\)|…)?$|^nothing[:;]|^a section|a table of keys|tables, each under"
         r"|^texts by column name|^a value$",
     ),
@@ -126,7 +128,7 @@ KINDS = (
     Kind(
         "An argument of another kind",
         "The message shows an example of what the argument takes; `help()` of the function says more.",
-        r"such as [^0-9]|such as \(|^a pair|^a list of pairs|^a text|amounts by name",
+        r"such as [^0-9]|with quotes$|such as \(|^a pair|^a list of pairs|^a text|amounts by name",
     ),
     Kind(
         "Figures that contradict each other",
@@ -136,7 +138,7 @@ KINDS = (
         r"|on the|were|as much)"
         r"|the depth of the column|a size below …|as much as on|a depth inside|two (depths|sizes)|as the method"
         r"|least below"
-        r"|within 2 %|at most …",
+        r"|within 2 %|^at most …",
     ),
     Kind(
         "Arrays that do not fit together",

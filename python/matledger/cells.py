@@ -176,6 +176,8 @@ class Column:
         return day
 
     def _number(self, value: object, unit: str | None) -> float:
+        if isinstance(value, str):
+            value = value.replace("\u2212", "-")  # the minus sign that spreadsheets and web pages print
         if isinstance(value, str) and not NUMBER.fullmatch(value):
             number = self._quantity(value)
         elif isinstance(value, bool) or (not hasattr(value, "__float__") and not isinstance(value, str)):
@@ -220,6 +222,8 @@ class Column:
     def _text(self, value: object, _unit: str | None) -> str:
         if isinstance(value, str) and value.isprintable() and len(value) <= 200:
             return value
+        if isinstance(value, int | float):
+            raise self._bad(value, f'text: "{value}", with quotes')
         raise self._bad(value, "printable text of at most 200 characters")
 
     def _choice(self, value: object, _unit: str | None) -> str:
@@ -318,7 +322,7 @@ def _instead(name: str, columns: Sequence[Column], accepted: Mapping[str, object
         if len(column.names) > 1 and name.startswith(f"{column.stem}_") and nearest(name, [column.name]):
             return f"a known unit at its end: {either([n for n in column.names if n in accepted] or [column.name])}"
     like = nearest(name, [*accepted, *beside])
-    known = f"one of {', '.join([*(column.name for column in columns), *beside])}"
+    known = f"one of {', '.join([*(column.name for column in columns), *filter(None, beside)])}"
     return known + (f" (nearest: {like})" if like else "")
 
 

@@ -283,7 +283,8 @@ def _new(folder: Path) -> int:
     with fresh_folder(folder) as draft:
         for name, text in _starter().items():
             draft.joinpath(name).write_text(text, encoding="utf-8")
-    print(f"{folder}: edit course.toml and the CSV files, then run: matledger check {folder}")
+    named = f'"{folder}"' if " " in str(folder) else folder
+    print(f"{folder}: edit course.toml and the CSV files, then run: matledger check {named}")
     return OK
 
 

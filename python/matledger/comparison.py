@@ -6,7 +6,7 @@ import datetime as dt
 import html
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
 from matledger.course import Target
 from matledger.errors import InputError, Problem
+from matledger.findings import MOST_DRAWS, MOST_SEED, whole
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Play, Prices, budget, disrupted_days, draw_losses
@@ -643,7 +644,12 @@ def compare(
     wanted = course.target if target is None else target
     asked = _windows(calibration, wanted, windows)
     used = calibration.coordinates[:draws]
-    _check_counts(years=years, weather_sequences=weather_sequences, seed=seed)
+    if problems := [
+        *whole("years", years, 1, 100),
+        *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
+        *whole("seed", seed, 0, MOST_SEED),
+    ]:
+        raise InputError(problems)
     yielding = calibration.site_yield
     to_come = weather_to_come or WeatherToCome()
     found = _core.forecast(
@@ -741,16 +747,3 @@ def _windows(calibration: Calibration, target: Target | None, windows: Sequence[
     if not given:
         raise InputError([Problem("windows", "none", "a depth window such as (0, 20), or a target")])
     return given
-
-
-_LEAST: dict[Literal["years", "weather_sequences", "seed"], int] = {"years": 1, "weather_sequences": 1, "seed": 0}
-
-
-def _check_counts(**counts: object) -> None:
-    problems = [
-        Problem(name, repr(counts[name]), f"a whole number from {least}")
-        for name, least in _LEAST.items()
-        if not isinstance(counts[name], int) or isinstance(counts[name], bool) or counts[name] < least  # type: ignore[operator]
-    ]
-    if problems:
-        raise InputError(problems)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, Field, replace
 from dataclasses import fields as dataclass_fields
@@ -22,7 +21,7 @@ from matledger.records.clippings import collect_clippings
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, collect_soil_tests
 from matledger.records.weather import read_ghcn_daily, read_weather
 from matledger.records.work import collect_work, read_work_table
-from matledger.tables import read_text
+from matledger.tables import read_toml
 from matledger.weather import FillRule, Interpolate, SameDayOtherYears, Weather
 
 __all__ = ["FILE", "load_course"]
@@ -171,14 +170,11 @@ class _Loader:
     """Reads the parts one by one; what is wrong goes to the findings, and the part is then None."""
 
     def __init__(self, folder: Path) -> None:
+        if not folder.is_dir():
+            raise InputError([Problem("folder", shown(folder.name), f"a folder that holds {FILE}")])
         self.folder = folder
         self.findings = Findings()
-        text = read_text(folder / FILE, max_bytes=MAX_BYTES)
-        try:
-            self.data = tomllib.loads(text)
-        except (ValueError, RecursionError) as error:
-            why = "nested too deeply" if isinstance(error, RecursionError) else str(error)
-            raise InputError([Problem("", why, "a TOML file", FILE)]) from None
+        self.data = read_toml(folder / FILE, max_bytes=MAX_BYTES)
 
     def course(self) -> Course:
         top = self.fields(self.data, TOP, "", beside=SECTIONS)
@@ -386,7 +382,11 @@ class _Loader:
     def clippings(self, greens: list[Green] | None) -> list[ClippingRecord]:
         growth = self.data.get("growth")
         grass = growth.get("grass") if isinstance(growth, dict) else None
-        areas = {green.name: green.area_m2 for green in greens or []}
+        if greens is None:  # the course is refused; a stand-in keeps its clippings from being blamed for it
+            tables = self.data["green"] if isinstance(self.data["green"], list) else []
+            areas = {str(data.get("name")): 1.0 for data in tables if isinstance(data, dict)}
+        else:
+            areas = {green.name: green.area_m2 for green in greens}
         return self.records("clippings", collect_clippings, CLIPPINGS_FILE, grass=grass, areas_m2=areas)
 
     def programme(self, data: Mapping[str, Any], place: str) -> Programme | None:

@@ -8,9 +8,14 @@ from typing import Any
 
 from matledger.errors import InputError, Problem
 
-__all__ = ["Findings", "either", "nearest", "problem_of", "shown"]
+__all__ = ["MOST_DRAWS", "MOST_SEED", "Findings", "either", "nearest", "problem_of", "shown", "whole"]
 
 _MOST = 1000
+
+MOST_DRAWS = 1_000_000
+"""Draws, trials and the like beyond which a figure is taken for a slip."""
+
+MOST_SEED = 2**63 - 1
 
 
 class Findings:
@@ -58,6 +63,13 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
 def either(names: Sequence[str]) -> str:
     """Join names as a choice: ``a, b or c``."""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
+
+
+def whole(name: str, value: object, least: int, most: int) -> list[Problem]:
+    """Return what is wrong with a count, if anything."""
+    if not isinstance(value, int) or isinstance(value, bool) or value < least:
+        return [Problem(name, repr(value), f"a whole number from {least}")]
+    return [] if value <= most else [Problem(name, str(value), f"a whole number from {least} to {most}")]
 
 
 def problem_of(record: Any, place: str, column: str, value: object, expected: str) -> Problem:

@@ -13,6 +13,7 @@ from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Driving
 from matledger.errors import InputError, Problem
+from matledger.findings import MOST_DRAWS, MOST_SEED, whole
 from matledger.frames import Table
 from matledger.practice import Coring, SolidTining, VerticalMowing, Work
 
@@ -223,7 +224,7 @@ def healing(
     heat, _ = _core.drivers(
         course.weather.core, Driving(lower_c=course.settings.lower_c, upper_c=course.settings.upper_c)._given()
     )
-    problems = []
+    problems = [*whole("draws", draws, 1, MOST_DRAWS), *whole("seed", seed, 0, MOST_SEED)]
     if not (np.isfinite(growth_factor) and growth_factor > 0):
         problems.append(Problem("growth_factor", f"{growth_factor}", "a number above 0"))
     first, last = course.weather.start, course.weather.end

@@ -12,6 +12,7 @@ import numpy as np
 from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.errors import InputError, Problem
+from matledger.findings import MOST_DRAWS, MOST_SEED, whole
 from matledger.frames import Table
 from matledger.practice import Coring
 
@@ -340,9 +341,7 @@ def study_power(
         problems.append(Problem("alpha", repr(alpha), "a probability between 0 and 1"))
     if not (math.isfinite(probe_sd) and probe_sd >= 0):
         problems.append(Problem("probe_sd", repr(probe_sd), "a standard deviation of 0 or more (% OM)"))
-    for name, value, least in (("trials", trials, 1), ("seed", seed, 0)):
-        if not isinstance(value, int) or isinstance(value, bool) or value < least:
-            problems.append(Problem(name, repr(value), f"a whole number from {least}"))
+    problems += [*whole("trials", trials, 1, MOST_DRAWS), *whole("seed", seed, 0, MOST_SEED)]
     if problems:
         raise InputError(problems)
     given = asdict(variances) | {"core_sd": math.hypot(variances.core_sd, probe_sd)}

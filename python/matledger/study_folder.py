@@ -12,7 +12,6 @@ import json
 import os
 import shutil
 import tempfile
-import tomllib
 from collections.abc import Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
@@ -39,7 +38,7 @@ from matledger.study_run import (
     versions,
     write_chunks,
 )
-from matledger.tables import read_text
+from matledger.tables import read_text, read_toml
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -337,7 +336,7 @@ def _check_origin(home: Path, name: str, settings: Settings, seeds: Mapping[str,
     try:
         origin = json.loads(json.loads(read_text(home / place / ".zattrs"))["provenance"])
         found = {"settings": origin["settings"], "seed": origin["seed"]}
-    except (OSError, InputError, ValueError, KeyError, TypeError):
+    except (OSError, InputError, ValueError, RecursionError, KeyError, TypeError):
         findings.add(Problem("provenance", "none that can be read", "settings and seed of the results", place))
         return
     wanted = {"settings": settings, "seed": site_seed(settings, name)}
@@ -445,11 +444,7 @@ def _write_shared(home: Path, population: Population, settings: Settings) -> Non
 
 
 def _read(home: Path) -> tuple[Settings, tuple[str, ...]]:
-    text = read_text(home / SETTINGS)
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError([Problem("", str(error), "TOML", SETTINGS)]) from None
+    data = read_toml(home / SETTINGS)
     findings = Findings()
     covariates = data.pop("covariates", {})
     settings = read_fields(data, COLUMNS, place="", file=SETTINGS, findings=findings, beside=("covariates",)) or {}
@@ -478,7 +473,7 @@ def _covariates(given: object, settings: Settings, findings: Findings) -> dict[s
         own = values if isinstance(values, dict) else {}
         found[name] = {}
         for site, value in own.items():
-            if isinstance(value, int | float) and not isinstance(value, bool):
+            if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300:
                 found[name][site] = float(value)
             else:
                 findings.add(Problem(f"covariates.{name}.{site}", repr(value), "a number", SETTINGS))
@@ -501,10 +496,11 @@ def _digest(path: Path) -> str:
 
 
 def _manifest(home: Path) -> dict[str, Any]:
+    text = read_text(home / MANIFEST)
     try:
-        found = json.loads(read_text(home / MANIFEST))
+        found = json.loads(text)
         kinds = {name: isinstance(found[name], dict) for name in ("settings", "seeds", "versions", "files")}
-    except (json.JSONDecodeError, KeyError, TypeError):
+    except (ValueError, RecursionError, KeyError, TypeError):
         kinds = {"manifest": False}
     if not all(kinds.values()):
         raise InputError([Problem("", "no manifest", "the manifest that a run writes", MANIFEST)])

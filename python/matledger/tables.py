@@ -10,6 +10,7 @@ import csv
 import io
 import os
 import stat
+import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -19,7 +20,7 @@ from matledger.cells import BadValueError, Column, Matched, match_names
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, shown
 
-__all__ = ["MAX_BYTES", "Row", "Source", "Table", "csv_rows", "read_table", "read_text"]
+__all__ = ["MAX_BYTES", "Row", "Source", "Table", "csv_rows", "read_table", "read_text", "read_toml"]
 
 Source = Any
 """A path to a CSV file, or a data frame that narwhals can read (pandas, polars, pyarrow and others)."""
@@ -28,6 +29,7 @@ MAX_BYTES = 20_000_000
 """Largest file read unless the caller raises ``max_bytes``; two centuries of daily weather need some 3 MB."""
 
 _FRAME = "data frame"
+_WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 
 
 @dataclass(frozen=True)
@@ -116,7 +118,9 @@ def read_table(
         renamed=renamed,
         units=units,
         report=lambda name, value, expected: table.report(header_row, name, value, expected),
+        beside=("",),
     )
+    unnamed = [place for place, name in enumerate(names) if name == ""]
     table.present = frozenset(column.name for column, _ in matched.values())
     whole = table.present.issuperset(column.name for column in columns if column.required)
 
@@ -125,12 +129,16 @@ def read_table(
         if all(cell is None or cell == "" or (isinstance(cell, str) and cell.isspace()) for cell in row):
             continue
         empty = False
+        if not matched:
+            break  # what is wrong is the header, and the rows would only say so again
         if len(row) != len(names):
             hint = "; a decimal comma makes two cells of one" if len(row) > len(names) else ""
             table.report(
                 number, None, f"{len(row)} cells", f"{len(names)} cells, one for each column of the header{hint}"
             )
         else:
+            if over := [row[place] for place in unnamed if row[place] not in (None, "")]:
+                table.report(number, None, over[0], "no value in a column without a name")
             _read_row(table, number, row, matched, whole)
         if table.findings.full:
             table.report(number, None, "too many problems", "fewer; the rows below were not read")
@@ -156,8 +164,8 @@ def _one(value: str, expected: str, file: str, row: int | None = None) -> InputE
     return InputError([Problem("", value, expected, file, row)])
 
 
-def read_text(path: Path, *, max_bytes: int = MAX_BYTES) -> str:
-    """Read a whole UTF-8 file of at most ``max_bytes`` bytes; a byte order mark is dropped."""
+def read_text(path: Path, *, max_bytes: int = MAX_BYTES, holds: str = "a header and rows") -> str:
+    """Read a whole UTF-8 file of at most ``max_bytes`` bytes that ``holds`` something; a byte order mark is dropped."""
     name = shown(path.name)
     limit = f"a file of at most {max_bytes:,} bytes (max_bytes= raises the limit)"
     try:
@@ -175,7 +183,9 @@ def read_text(path: Path, *, max_bytes: int = MAX_BYTES) -> str:
     if len(data) > max_bytes:
         raise _one(f"more than {max_bytes:,} bytes", limit, name)
     if not data:
-        raise _one("an empty file", "a header and rows", name)
+        raise _one("an empty file", holds, name)
+    if data[:4] in _WORKBOOKS:
+        raise _one("a workbook of a spreadsheet", "text: save the sheet as CSV UTF-8, with commas", name)
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raise _one("text in UTF-16", "text in UTF-8", name)
     if (at := data.find(b"\0")) >= 0:
@@ -185,6 +195,16 @@ def read_text(path: Path, *, max_bytes: int = MAX_BYTES) -> str:
     except UnicodeDecodeError as error:
         row = data.count(b"\n", 0, error.start) + 1
         raise _one(f"the byte 0x{data[error.start]:02x}", "text in UTF-8", name, row) from None
+
+
+def read_toml(path: Path, *, max_bytes: int = MAX_BYTES) -> dict[str, Any]:
+    """Read a TOML file of at most ``max_bytes`` bytes."""
+    text = read_text(path, max_bytes=max_bytes, holds="a TOML file")
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        why = "nested too deeply" if isinstance(error, RecursionError) else str(error)
+        raise _one(why, "a TOML file", shown(path.name)) from None
 
 
 def csv_rows(name: str, text: str) -> Iterator[tuple[int, list[str]]]:
@@ -201,6 +221,8 @@ def csv_rows(name: str, text: str) -> Iterator[tuple[int, list[str]]]:
 
 
 def _refuse_other_separators(names: Sequence[Any], file: str) -> None:
+    if isinstance(names[0], str) and names[0].startswith("sep="):
+        raise _one(f"{names[0]}, a line for a spreadsheet", "the header in the first row", file, 1)
     if len(names) == 1 and isinstance(names[0], str):
         for mark, word in ((";", "semicolons"), ("\t", "tabs")):
             if mark in names[0]:

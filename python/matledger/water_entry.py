@@ -13,7 +13,7 @@ from matledger import units
 from matledger._arrays import Floats, frozen
 from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import shown
+from matledger.findings import MOST_SEED, shown, whole
 from matledger.frames import Table
 from matledger.practice import Work
 from matledger.tables import MAX_BYTES, Source, read_table
@@ -267,7 +267,7 @@ def estimate_water_entry(
 
     when = _day(done, "done")
     om = units.parse(om_percent, "%", name="om_percent")
-    problems = []
+    problems = whole("seed", seed, 0, MOST_SEED)
     if not isinstance(work, Work) or work.area_share == 0:
         problems.append(Problem("work", shown(str(work)), "work that opens the surface"))
     if not 0 <= om <= 100:

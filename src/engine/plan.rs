@@ -444,12 +444,6 @@ impl Scenario<'_> {
             let inside = format!("a date from {start} to {last}");
             p.require((start..=last).contains(&dated.date), &place, dated.date, inside);
             p.nest(&place, dated.work.validate())?;
-            p.require(
-                dated.work.sand_g_m2() <= MOST_SAND_G_M2,
-                format!("{place}.sand_g_m2"),
-                dated.work.sand_g_m2(),
-                format!("at most {MOST_SAND_G_M2} g/m2"),
-            );
             let deepest = match dated.work {
                 Work::SandInjection(w) => w.to_mm,
                 work => work.opening().map_or(0.0, |o| o.depth_mm),
@@ -502,9 +496,6 @@ struct Writer<'a> {
 /// Reach of the thin parcels about an edge, above it and below it (mm).
 const ABOVE_EDGE_MM: f64 = 3.0;
 const BELOW_EDGE_MM: f64 = 2.0;
-
-/// Sand of one piece of work above this is taken for a slip (g/m2): 100 mm.
-const MOST_SAND_G_M2: f64 = 160_000.0;
 
 /// A parcel is split above this share of its target thickness, two are merged while their sum stays below it.
 const SPLIT_ABOVE: f64 = 1.4;

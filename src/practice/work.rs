@@ -9,6 +9,9 @@ pub const SAND_BULK_DENSITY_G_CM3: f64 = 1.60;
 /// Days that holes stay open to sand. Common practice, no source.
 pub const HOLES_OPEN_DAYS: u32 = 14;
 
+/// Sand of one piece of work above this is taken for a slip (g/m2): 100 mm.
+const MOST_SAND_G_M2: f64 = 160_000.0;
+
 /// Coring with hollow tines.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Coring {
@@ -216,6 +219,10 @@ impl Work {
         let positive = |p: &mut Problems, place: &str, v: f64, what: &str| {
             p.require(v.is_finite() && v > 0.0, place, v, what);
         };
+        let sand = |p: &mut Problems, place: &str, v: f64| {
+            let expected = format!("sand above 0 and at most {} kg/m2", MOST_SAND_G_M2 / 1000.0);
+            p.require(v > 0.0 && v <= MOST_SAND_G_M2, place, v, expected);
+        };
         let share = |p: &mut Problems, place: &str, v: f64| {
             p.require((0.0..=1.0).contains(&v), place, v, "a share from 0 to 1");
         };
@@ -255,7 +262,7 @@ impl Work {
                 share(&mut p, "vertical_mowing.removed_share", w.removed_share);
             }
             Work::SandInjection(w) => {
-                positive(&mut p, "sand_injection.sand_g_m2", w.sand_g_m2, "sand above 0 g/m2");
+                sand(&mut p, "sand_injection.sand_g_m2", w.sand_g_m2);
                 p.require(
                     w.from_mm.is_finite() && w.from_mm >= 0.0,
                     "sand_injection.from_mm",
@@ -270,7 +277,7 @@ impl Work {
                 );
             }
             Work::Topdressing(w) => {
-                positive(&mut p, "topdressing.sand_g_m2", w.sand_g_m2, "sand above 0 g/m2");
+                sand(&mut p, "topdressing.sand_g_m2", w.sand_g_m2);
                 share(&mut p, "topdressing.picked_up_share", w.picked_up_share);
             }
         }

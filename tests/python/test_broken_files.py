@@ -59,6 +59,21 @@ MESSAGES = {
     "A file of 200 MB": [
         "weather.csv: 200,000,000 bytes; expected a file of at most 20,000,000 bytes (max_bytes= raises the limit)"
     ],
+    "A workbook in place of CSV": [
+        "weather.csv: a workbook of a spreadsheet; expected text: save the sheet as CSV UTF-8, with commas"
+    ],
+    "A line for the spreadsheet": [
+        "weather.csv, row 1: sep=, a line for a spreadsheet; expected the header in the first row"
+    ],
+    "A title above the header": [
+        "weather.csv, row 1, column Weather of 2014: unknown column; expected one of date, tmin_c, tmax_c, rain_mm",
+        "weather.csv, row 1: no column date; expected column date: a date as YYYY-MM-DD",
+        "weather.csv, row 1: no column tmin_c; expected column tmin_c: a number (degC)",
+        "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number (degC)",
+    ],
+    "A value under no name": ["weather.csv, row 3: wet; expected no value in a column without a name"],
+    "A column without name or values": ["reads without complaint"],
+    "A printed minus sign": ["reads without complaint"],
     "A byte order mark": ["reads without complaint"],
     "Lines that end in CR LF": ["reads without complaint"],
     "Overlapping windows": [
@@ -84,6 +99,7 @@ MESSAGES = {
         "soil_tests.csv, row 2, column bottom_mm: 3 lb; expected a length such as 12.7 or '0.5 in'"
     ],
     "Negative sand": ["work.csv, row 2, column sand_mm: -1; expected a number above 0 (mm)"],
+    "Half a metre of sand": ["work.csv, row 2, column sand_mm: 500; expected sand above 0 and at most 160 kg/m2"],
     "A parameter not taken by the work": [
         "work.csv, row 2, column depth_mm: 75; expected nothing; topdressing takes sand_mm, sand_kg_m2, passes, "
         "picked_up_share"
@@ -100,6 +116,7 @@ MESSAGES = {
         "course.toml, green[1].name: green1; expected a name of its own; green[0] is Green 1 (spaces and case tell no "
         "names apart)"
     ],
+    "A name without quotes": ['course.toml, green[1].name: 2; expected text: "2", with quotes'],
     "Tests before the weather starts": [
         "soil_tests.csv, row 3, column date: 2013-10-01, before the weather starts; expected a day from 2014-03-01 to "
         "2014-05-31"

@@ -207,7 +207,8 @@ def test_ghcn_weather_and_fill_rules(folder):
 
 
 def test_no_folder(tmp_path):
-    assert problems(mat.load_course, tmp_path / "none") == [
+    assert problems(mat.load_course, tmp_path / "none") == ["folder: none; expected a folder that holds course.toml"]
+    assert problems(mat.load_course, tmp_path) == [
         "course.toml: No such file or directory; expected a file that can be read"
     ]
 

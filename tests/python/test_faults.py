@@ -234,6 +234,19 @@ def test_two_processes_may_write_one_file(ending, kept, tmp_path):
     assert drafts(tmp_path) == []
 
 
+def test_two_commands_may_work_on_one_course(tmp_path):
+    folder = tmp_path / "course"
+    assert run_cli("new", folder).returncode == 0
+    arguments = ("report", folder, "--draws", "20", "--years", "1", "--quiet", "--out", folder / "plan.html")
+    command = [sys.executable, "-m", "matledger.cli", *map(str, arguments)]
+    both = [subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) for _ in range(2)]
+    said = [process.communicate() for process in both]
+    assert said[0] == said[1]
+    assert [wrong for _, wrong in said] == ["", ""]
+    assert_whole(folder / "plan.html")
+    assert drafts(folder) == []
+
+
 def test_two_fits_may_share_a_checkpoint(kept, course, tmp_path, short_blocks):
     path = tmp_path / "chains.npz"
     both = [start(kept, "mat.calibrate(course, **NUTS, checkpoint=out)", path) for _ in range(2)]

@@ -1,5 +1,6 @@
 """The first hour, from a wheel to the committee's page, by the page of that name and nothing else."""
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -56,3 +57,24 @@ def test_the_version_is_one():
     assert f"\nversion: {version}\n" in (ROOT / "CITATION.cff").read_text(encoding="utf-8")
     assert version in (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
     assert f"```text\nmatledger {version}\n```" in try_wheel.PAGE.read_text(encoding="utf-8")
+    tracked = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False).stdout
+    said = {
+        name
+        for name in tracked.splitlines()
+        if name.endswith((".py", ".toml", ".md", ".cff", ".yml", ".txt"))
+        and re.search(rf"matledger.{{0,20}}\b{re.escape(version)}", (ROOT / name).read_text(encoding="utf-8"))
+    }
+    assert said <= {"docs/first-hour.md"}  # everything else asks the crate
+
+
+def test_the_citation_can_be_read():
+    text = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    keys = set(re.findall(r"^([\w-]+):", text, re.M))
+    assert {
+        "cff-version",
+        "message",
+        "title",
+        "authors",
+        "version",
+        "license",
+    } <= keys  # what the format needs, and ours

@@ -5,6 +5,7 @@ import html.parser
 import io
 import os
 import re
+import shlex
 import shutil
 import signal
 import subprocess
@@ -281,6 +282,24 @@ def test_what_the_starter_leaves_out_can_be_put_in(tmp_path, capsys):
     text = "".join(page.extract_text() for page in pypdf.PdfReader(folder / "plan.pdf").pages)
     assert "EUR" in text
     assert "rounds during" in text
+
+
+@pytest.mark.parametrize("option", ["--seed", "--draws"])
+def test_counts_beyond_measure_are_refused(course, capsys, option):
+    assert cli.main(["fit", str(course), option, "9" * 25, "--quiet"]) == cli.BAD_INPUT
+    assert f"{option[2:]}: {'9' * 25}; expected a whole number from " in capsys.readouterr().err
+
+
+def test_a_folder_that_is_not_there_is_named(tmp_path, capsys):
+    assert cli.main(["check", str(tmp_path / "none such")]) == cli.BAD_INPUT
+    assert "none such; expected a folder that holds course.toml" in capsys.readouterr().err
+
+
+def test_the_next_command_can_be_pasted(tmp_path, capsys):
+    folder = tmp_path / "my course é"
+    assert cli.main(["new", str(folder)]) == cli.OK
+    command = capsys.readouterr().out.split("then run: matledger ")[1]
+    assert shlex.split(command) == ["check", str(folder)]
 
 
 def test_a_missing_extra_is_named_before_the_work(course, capsys, monkeypatch):

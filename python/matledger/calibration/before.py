@@ -15,6 +15,7 @@ from matledger._arrays import Floats, frozen
 from matledger.calibration.fit import Driving, _method, _scatter, _site
 from matledger.course import Course
 from matledger.errors import InputError, Problem
+from matledger.findings import MOST_DRAWS, MOST_SEED, whole
 from matledger.frames import Table
 from matledger.growth import site_yield
 from matledger.records import SoilTest
@@ -133,8 +134,8 @@ def prior_check(
     >>> mat.prior_check(mat.demo_course(), draws=300).good
     True
     """
-    if not isinstance(draws, int) or isinstance(draws, bool) or draws < 100:
-        raise InputError([Problem("draws", repr(draws), "a whole number from 100")])
+    if problems := [*whole("draws", draws, 100, MOST_DRAWS), *whole("seed", seed, 0, MOST_SEED)]:
+        raise InputError(problems)
     driving = Driving(lower_c=course.settings.lower_c, upper_c=course.settings.upper_c, lag_days=lag_days, form=form)
     heat, _ = _core.drivers(course.weather.core, driving._given())
     records = [record for green in course.greens for record in course.clippings_of(green.name)]

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
-import secrets
-import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +13,7 @@ import numpy.typing as npt
 
 from matledger import _core
 from matledger._arrays import Floats, frozen
+from matledger.atomic import fresh_file
 from matledger.errors import InputError, Problem
 
 __all__ = ["Chains", "in_turn", "sample"]
@@ -151,25 +149,19 @@ def _write(
     if path is None:
         return
     (skews, centre, lower), states = settled
-    held = io.BytesIO()
-    np.savez(
-        held,
-        allow_pickle=False,
-        mark=np.array(mark),
-        blocks=np.array([state[1] for state in states]),
-        position=np.array([state[2] for state in states]),
-        step_size=np.array([state[3] for state in states]),
-        skews=skews,
-        centre=centre,
-        lower=lower,
-        **kept,
-    )
-    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        draft.write_bytes(held.getvalue())
-        draft.replace(path)
-    finally:
-        draft.unlink(missing_ok=True)
+    with fresh_file(path) as draft, draft.open("wb") as file:
+        np.savez(
+            file,
+            allow_pickle=False,
+            mark=np.array(mark),
+            blocks=np.array([state[1] for state in states]),
+            position=np.array([state[2] for state in states]),
+            step_size=np.array([state[3] for state in states]),
+            skews=skews,
+            centre=centre,
+            lower=lower,
+            **kept,
+        )
 
 
 def _read(
@@ -178,16 +170,19 @@ def _read(
     if not path.exists():
         return None, {}
     try:
-        with np.load(path, allow_pickle=False) as held:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
             found = {name: held[name] for name in held.files}
         same = str(found.pop("mark")) == mark
         blocks, position, step_size = (found.pop(name) for name in ("blocks", "position", "step_size"))
         skews, centre, lower = (found.pop(name) for name in ("skews", "centre", "lower"))
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
+        states = [(i, int(blocks[i]), position[i].tolist(), float(step_size[i])) for i in range(chains)]
+        shapes = {array.shape[:2] for array in found.values()}
+        if found and (set(found) != set(ARRAYS) or len(shapes) != 1 or shapes.pop()[0] != chains):
+            raise ValueError("arrays that do not fit together")
+    except Exception as error:  # zipfile, zlib and numpy each raise several kinds of their own
         raise InputError([Problem("checkpoint", str(path), f"a checkpoint that can be read ({error})")]) from error
     if not same:
         raise InputError(
             [Problem("checkpoint", f"{path} is of another fit", "the same course, priors and settings, or a new file")]
         )
-    states = [(i, int(blocks[i]), position[i].tolist(), float(step_size[i])) for i in range(chains)]
     return ((skews, centre, lower), states), found

@@ -18,6 +18,7 @@ from matledger.calibration.chains import Chains, in_turn, sample
 from matledger.calibration.diagnostics import Diagnosis, diagnose
 from matledger.course import Course
 from matledger.errors import InputError, Problem
+from matledger.findings import MOST_DRAWS, MOST_SEED, whole
 from matledger.frames import Table
 from matledger.growth import DailyClippings, SiteYield, daily_clippings, site_yield
 from matledger.records import SoilTest
@@ -730,10 +731,9 @@ def _check_options(*, method: object, target_accept: object, **counts: object) -
         problems.append(Problem("method", repr(method), "laplace or nuts"))
     if not isinstance(target_accept, float) or not 0 < target_accept < 1:
         problems.append(Problem("target_accept", repr(target_accept), "a share between 0 and 1"))
-    least = {"draws": 1, "chains": 1, "tune": 10, "seed": 0}
+    bounds = {"draws": (1, MOST_DRAWS), "chains": (1, 1000), "tune": (10, MOST_DRAWS), "seed": (0, MOST_SEED)}
     for name, count in counts.items():
-        if isinstance(count, bool) or not isinstance(count, int) or count < least[name]:
-            problems.append(Problem(name, repr(count), f"a whole number from {least[name]}"))
+        problems += whole(name, count, *bounds[name])
     if problems:
         raise InputError(problems)
 

@@ -124,8 +124,13 @@ def make_work(word: str, parameters: Mapping[str, Any]) -> Work:
     try:
         work: Work = kind.make(**arguments)
     except InputError as error:
-        raise InputError([replace(p, place=_column_of(p.place, word, given)) for p in error.problems]) from None
+        raise InputError([_of_column(p, _column_of(p.place, word, given), given) for p in error.problems]) from None
     return work
+
+
+def _of_column(problem: Problem, column: str, given: Mapping[str, Any]) -> Problem:
+    """Place a problem at a column; sand is shown as it was given, and not as the mass that it became."""
+    return replace(problem, place=column, value=shown(given[column]) if column in _SAND else problem.value)
 
 
 def _column_of(place: str, word: str, given: Mapping[str, Any]) -> str:
