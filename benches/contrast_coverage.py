@@ -1,6 +1,6 @@
 """How often the 90 % interval of a programme contrast holds the truth over invented studies of three sites.
 
-``python benches/contrast_coverage.py SEED STUDIES`` prints the count.
+``python benches/contrast_coverage.py SEED STUDIES METHOD`` prints the count for a method of `matledger.calibrate`.
 """
 
 import sys
@@ -9,11 +9,12 @@ from dataclasses import replace
 import numpy as np
 
 import matledger as mat
+from matledger.calibration.fit import FitMethod
 
 PROFILE = {"base_percent": (1.2, 0.3), "surface_percent": (2.5, 0.4)}
 
 
-def main(seed: int, studies: int) -> None:
+def main(seed: int, studies: int, method: FitMethod) -> None:
     """Invent studies, fit each jointly and compare its contrasts with the truth."""
     base = mat.demo_course()
     greens = {green.name for green in base.greens[:3]}
@@ -33,7 +34,7 @@ def main(seed: int, studies: int) -> None:
         priors = [PROFILE | {"litter_ratio": (float(middle * np.exp(scatter * rng.normal())), 1e-6)} for _ in range(3)]
         invented = [mat.invent_tests(course, seed=int(rng.integers(1 << 31)), priors=p) for p in priors]
         sites = [replace(one.course, name=f"site {number}") for number, one in enumerate(invented)]
-        fit = mat.fit_sites(sites, draws=200, seed=seed)
+        fit = mat.fit_sites(sites, method=method, draws=200, seed=seed)
         for one, site, p in zip(invented, sites, priors, strict=True):
             at_truth = replace(mat.calibrate(site, priors=p, draws=2), coordinates=np.tile(one.coordinates, (2, 1)))
             future = int(rng.integers(1 << 31))
@@ -46,4 +47,4 @@ def main(seed: int, studies: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]), int(sys.argv[2]))
+    main(int(sys.argv[1]), int(sys.argv[2]), sys.argv[3])

@@ -10,6 +10,7 @@ mod courses;
 use courses::{Course, YEARS};
 use matledger::engine::batch::{Batch, Block, Control, Ensemble};
 use matledger::engine::{Field, Layout, Member, run};
+use matledger::error::Result;
 use std::sync::Mutex;
 
 /// Columns of unknowns of some members, for an ensemble.
@@ -87,24 +88,27 @@ fn main() {
     report("the same, merged as they thin", &reference, &truth(merged, &cases), f64::NAN);
     let many: Vec<_> =
         cases.iter().take(4).map(|(course, _)| (course, Columns::of(&courses::draws(2000, 7)))).collect();
-    for (fine_mm, fine_to_mm, edge_mm, blur_percent_mm) in LAYOUTS {
-        let layout = Layout { fine_mm, fine_to_mm, edge_mm, blur_percent_mm, ..Layout::FAST };
+    let row = |name: &str, make: &dyn for<'a> Fn(&Course, &'a Ensemble<'a>) -> Result<Batch<'a>>| {
         let run = |course: &Course, columns: &Columns| {
             let ensemble = columns.ensemble();
-            let batch = Batch::new(&[course.scenario(layout, &typical)], &ensemble).unwrap();
+            let batch = make(course, &ensemble).unwrap();
             let begin = cpu_seconds();
             let percents = percents(&batch);
             (percents, cpu_seconds() - begin)
         };
         let ran: Vec<_> = cases.iter().map(|(course, members)| run(course, &Columns::of(members)).0).collect();
         let seconds: f64 = many.iter().map(|(course, columns)| run(course, columns).1).sum();
-        let per_second = (many.len() * 2000 * YEARS as usize) as f64 / seconds;
-        report(
-            &format!("{fine_mm} mm to {fine_to_mm} mm, edges {edge_mm} mm, blur {blur_percent_mm} % mm"),
-            &reference,
-            &ran,
-            per_second,
-        );
+        report(name, &reference, &ran, (many.len() * 2000 * YEARS as usize) as f64 / seconds);
+    };
+    for (fine_mm, fine_to_mm, edge_mm, blur_percent_mm) in LAYOUTS {
+        let layout = Layout { fine_mm, fine_to_mm, edge_mm, blur_percent_mm, ..Layout::FAST };
+        let name = format!("{fine_mm} mm to {fine_to_mm} mm, edges {edge_mm} mm, blur {blur_percent_mm} % mm");
+        row(&name, &|course, ensemble| Batch::new(&[course.scenario(layout, &typical)], ensemble));
+    }
+    for error_percent in [0.05, 0.02, 0.01] {
+        row(&format!("within {error_percent} % OM"), &|course, ensemble| {
+            Batch::within(error_percent, &[course.scenario(Layout::default(), &typical)], ensemble)
+        });
     }
 }
 

@@ -7,18 +7,21 @@ use matledger::engine::batch::{Batch, Block, Control, Ensemble};
 use matledger::engine::{Field, Instructions, Layout, Member, Outcome, run};
 use std::sync::Mutex;
 
-/// Outcomes of every member, in their order.
-fn outcomes(course: &Course, layout: Layout, members: &[Member<f64>], threads: usize) -> Vec<Outcome<f64>> {
-    outcomes_with(course, layout, members, threads, Instructions::Best)
+/// Largest error that is asked for (% OM).
+const ERROR_PERCENT: f64 = 0.02;
+
+/// Outcomes of every member, in their order, within [`ERROR_PERCENT`].
+fn outcomes(course: &Course, members: &[Member<f64>], threads: usize) -> Vec<Outcome<f64>> {
+    let all = outcomes_with(course, members, threads, Instructions::Best);
+    all.into_iter().map(Option::unwrap).collect()
 }
 
 fn outcomes_with(
     course: &Course,
-    layout: Layout,
     members: &[Member<f64>],
     threads: usize,
     instructions: Instructions,
-) -> Vec<Outcome<f64>> {
+) -> Vec<Option<Outcome<f64>>> {
     let fields: Vec<Vec<f64>> =
         (0..Field::ALL.len()).map(|i| members.iter().map(|member| *member.clone().fields_mut()[i]).collect()).collect();
     let years: Vec<Vec<f64>> =
@@ -27,7 +30,7 @@ fn outcomes_with(
     let multipliers: Vec<_> = years.iter().map(Vec::as_slice).collect();
     let ensemble = Ensemble::new(members.len(), &unknowns, &multipliers).unwrap();
     let typical = Member::typical();
-    let batch = Batch::new(&[course.scenario(layout, &typical)], &ensemble).unwrap();
+    let batch = Batch::within(ERROR_PERCENT, &[course.scenario(Layout::default(), &typical)], &ensemble).unwrap();
     let kept = Mutex::new(vec![None; members.len()]);
     let control = Control { threads: Some(threads), instructions, ..Control::default() };
     let sink = |block: Block<'_>| {
@@ -36,7 +39,7 @@ fn outcomes_with(
         }
     };
     batch.run(&control, &sink).unwrap();
-    kept.into_inner().unwrap().into_iter().map(Option::unwrap).collect()
+    kept.into_inner().unwrap()
 }
 
 fn percents(outcome: &Outcome<f64>) -> Vec<f64> {
@@ -48,10 +51,10 @@ fn percents(outcome: &Outcome<f64>) -> Vec<f64> {
 fn a_member_does_not_depend_on_its_neighbours_its_block_or_the_threads() {
     let course = Course::random(5);
     let members = courses::draws(40, 9);
-    let together = outcomes(&course, Layout::FAST, &members, 2);
-    assert_eq!(together, outcomes(&course, Layout::FAST, &members, 1));
+    let together = outcomes(&course, &members, 2);
+    assert_eq!(together, outcomes(&course, &members, 1));
     for (member, outcome) in members.iter().zip(&together).step_by(7) {
-        assert_eq!(outcomes(&course, Layout::FAST, std::slice::from_ref(member), 1)[0], *outcome);
+        assert_eq!(outcomes(&course, std::slice::from_ref(member), 1)[0], *outcome);
     }
 }
 
@@ -60,24 +63,37 @@ fn a_member_does_not_depend_on_its_neighbours_its_block_or_the_threads() {
 fn no_instruction_set_moves_a_bit() {
     let course = Course::random(8);
     let members = courses::draws(24, 4);
-    let best = outcomes_with(&course, Layout::FAST, &members, 1, Instructions::Best);
+    let best = outcomes_with(&course, &members, 1, Instructions::Best);
     for instructions in [Instructions::Avx2, Instructions::Baseline] {
-        assert_eq!(best, outcomes_with(&course, Layout::FAST, &members, 1, instructions));
+        assert_eq!(best, outcomes_with(&course, &members, 1, instructions));
+    }
+}
+
+/// A member whose decay is too fast for the series is marked; the rest finish as if it were not there.
+#[test]
+fn a_member_that_decays_too_fast_is_marked() {
+    let course = Course::random(5);
+    let mut members = courses::draws(9, 9);
+    let rest = outcomes(&course, &members, 1);
+    members[4].decay.young_per_year = 12.5;
+    let found = outcomes_with(&course, &members, 1, Instructions::Best);
+    for (i, (found, rest)) in found.iter().zip(&rest).enumerate() {
+        assert_eq!(found.as_ref(), (i != 4).then_some(rest));
     }
 }
 
 /// 200 courses, programmes and draws from the full priors against the daily scheme with parcels of 0.25 mm that are never
-/// merged: with parcels of 1 mm it blurs layers of sand more than the fast layout does.
+/// merged: with parcels of 1 mm it blurs layers of sand itself. The grades were set on other courses.
 #[test]
-fn the_fast_layout_stays_near_the_daily_scheme() {
+fn each_member_is_read_within_the_error_asked_for() {
     let daily = Layout { fine_mm: 0.25, coarse_mm: 0.25, edge_mm: 0.25, blur_percent_mm: 0.0, ..Layout::default() };
     let mut errors = vec![Vec::new(); WINDOWS.len()];
     for seed in 0..200 {
         let course = Course::random(seed);
         let member = &courses::draws(1, 1000 + seed)[0];
         let reference = percents(&run(&course.plan(daily, member), member, |_, _| {}).unwrap());
-        let fast = percents(&outcomes(&course, Layout::FAST, std::slice::from_ref(member), 1)[0]);
-        for (i, (a, b)) in reference.iter().zip(&fast).enumerate() {
+        let graded = percents(&outcomes(&course, std::slice::from_ref(member), 1)[0]);
+        for (i, (a, b)) in reference.iter().zip(&graded).enumerate() {
             // Ground that has sunk below the column has no reading.
             if !(a.is_nan() || b.is_nan()) {
                 errors[i % WINDOWS.len()].push((a - b).abs());
@@ -90,11 +106,9 @@ fn the_fast_layout_stays_near_the_daily_scheme() {
         println!("{window:?} mm: largest {:.4}, rms {:.4} % OM", largest(errors), rms(errors));
     }
     let all = errors.concat();
-    let beyond = all.iter().filter(|error| **error > 0.02).count();
-    println!("all: largest {:.4}, rms {:.4} % OM, {beyond} of {} beyond 0.02", largest(&all), rms(&all), all.len());
+    let beyond = all.iter().filter(|error| **error > ERROR_PERCENT).count();
+    println!("all: largest {:.4}, rms {:.4} % OM, {beyond} of {} beyond", largest(&all), rms(&all), all.len());
     assert!(all.len() > 7900);
     assert!(rms(&all) < 0.003);
-    // Draws that lay down kilograms of litter a year on heavy sand keep a handful of readings out.
-    assert!(beyond * 400 < all.len());
-    assert!(largest(&all) < 0.1);
+    assert!(largest(&all) < ERROR_PERCENT);
 }

@@ -77,6 +77,44 @@ fn published_fits_come_out_as_printed() {
     }
 }
 
+/// Responses of one of NIST's one-way sets, group by group. Those made by rule have a centre that goes to and fro by
+/// 0.1 from group to group, and values that do so around it.
+fn one_way(set: &Row) -> Vec<Vec<f64>> {
+    let (groups, replicates) = (set["groups"].parse::<usize>().unwrap(), set["replicates"].parse::<usize>().unwrap());
+    let Some(number) = set["dataset"].strip_prefix("SmLs0").map(|n| n.parse::<usize>().unwrap()) else {
+        let data = rows(&format!("nist/{}.csv", set["dataset"]));
+        let y = column(&data, "y");
+        return y.as_slice().chunks(replicates).map(<[f64]>::to_vec).collect();
+    };
+    let leading = ["1", "1000000", "1000000000000"][(number - 1) / 3];
+    let around = |middle: usize, i: usize| if i == 0 { middle } else { middle + 1 - 2 * (i % 2) };
+    let value = |group, i| format!("{leading}.{}", around(around(4, group), i)).parse().unwrap();
+    (0..groups).map(|group| (0..replicates).map(|i| value(group, i)).collect()).collect()
+}
+
+#[test]
+fn one_way_sets_come_out_as_certified() {
+    let sets = rows("nist/nist_certified_one_way.csv");
+    assert_eq!(sets.len(), 11);
+    for set in sets {
+        let name = &set["dataset"];
+        let groups = one_way(&set);
+        let levels = groups.iter().enumerate().flat_map(|(group, of)| vec![group; of.len()]).collect();
+        let y = DVector::from_vec(groups.concat());
+        let model = MixedModel::new(ones(y.len()), vec![RandomTerm::intercept("group", levels)]).unwrap();
+        let fit = model.fit(&y, Criterion::Restricted).unwrap();
+        // Balanced, and groups differ by more than their scatter makes them: restricted likelihood is the analysis of
+        // variance. What a double keeps of the values limits the digits.
+        let certified = |what: &str| set[what].parse::<f64>().unwrap();
+        let kept = f64::EPSILON * y.amax() / certified("residual_sd");
+        let tolerance = 1e-8_f64.max(8.0 * kept);
+        let f = 1.0 + groups[0].len() as f64 * fit.covariances[0][(0, 0)] / fit.residual_variance;
+        let (of_f, of_within) = (f / certified("f") - 1.0, fit.residual_variance / certified("within_ms") - 1.0);
+        println!("{name}: F {f:.10}, relative error {of_f:.1e}; within {of_within:.1e}; allowed {tolerance:.0e}");
+        assert!(of_f.abs() < tolerance && of_within.abs() < tolerance, "{name}");
+    }
+}
+
 #[test]
 fn degrees_of_freedom_of_balanced_layouts_are_those_of_the_analysis_of_variance() {
     let intercept = DVector::from_element(1, 1.0);

@@ -148,11 +148,12 @@ def report_fit(calibration: Calibration) -> FitReport:
 
 
 def _verdict(calibration: Calibration, failed: list[str]) -> list[str]:
-    kind = (
-        "the draws come from Laplace's normal approximation: a quick look, a little too sure; sample before quoting it"
-        if calibration.chains is None
-        else f"the draws come from {len(calibration.chains.energy)} chains"
-    )
+    if calibration.chains is not None:
+        kind = f"the draws come from {len(calibration.chains.energy)} chains"
+    elif calibration.nested:
+        kind = "the draws come from normal approximations at many fill fractions: sample before quoting them"
+    else:
+        kind = "the draws come from Laplace's normal approximation: a quick look, too sure; sample before quoting it"
     return ["yes: nothing speaks against it" if not failed else "with care: see what failed", kind]
 
 

@@ -14,6 +14,7 @@ from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration, calibrate
 from matledger.calibration.chains import Chains, in_turn, sample
 from matledger.calibration.diagnostics import Diagnosis, diagnose
+from matledger.calibration.fit import FitMethod
 from matledger.course import Course
 from matledger.executors import run_each
 from matledger.frames import Table
@@ -91,7 +92,7 @@ def fit_sites(
     courses: Sequence[Course],
     *,
     covariates: Covariates | None = None,
-    method: Literal["laplace", "nuts", "joint"] = "laplace",
+    method: Literal["laplace", "nested", "nuts", "joint"] = "laplace",
     draws: int = 1000,
     chains: int = 4,
     tune: int = 1000,
@@ -108,9 +109,9 @@ def fit_sites(
     covariates
         For each covariate, its value at each site; they act on the log litter ratio.
     method
-        ``"laplace"`` or ``"nuts"`` fits each site as `matledger.calibrate` does, and then pools them in an
-        approximation; ``"joint"`` samples all unknowns of all sites at once by NUTS, without it. That is for a handful
-        of small sites: what a draw costs grows faster than the number of sites.
+        ``"laplace"``, ``"nested"`` or ``"nuts"`` fits each site as `matledger.calibrate` does, and then pools them in
+        an approximation; ``"joint"`` samples all unknowns of all sites at once by NUTS, without it. That is for a
+        handful of small sites: what a draw costs grows faster than the number of sites.
     draws, chains, tune
         As in `matledger.calibrate`, for each site, or for all at once.
     seed
@@ -150,7 +151,7 @@ def fit_sites(
     glances = [Glance.of(course.name, course) for course in courses]
     check_sites(glances, given)
     seeds = [int(one) for one in np.random.SeedSequence(seed).generate_state(len(courses) + 1)]
-    each: Literal["laplace", "nuts"] = "nuts" if method == "nuts" else "laplace"
+    each: FitMethod = "laplace" if method == "joint" else method
     asked = [(course, each, draws, chains, tune, own) for course, own in zip(courses, seeds, strict=False)]
     fits = run_each(_fit, asked, executor=executor, progress=progress)
     median, sd, _ = fits[0].site.priors[LITTER]
@@ -168,9 +169,7 @@ def fit_sites(
     return SitesFit(sites=sites, alone={fit.course.name: fit for fit in fits}, population=population, diagnosis=None)
 
 
-def _fit(
-    course: Course, method: Literal["laplace", "nuts"], draws: int, chains: int, tune: int, seed: int
-) -> Calibration:
+def _fit(course: Course, method: FitMethod, draws: int, chains: int, tune: int, seed: int) -> Calibration:
     return calibrate(course, method=method, draws=draws, chains=chains, tune=tune, seed=seed)
 
 

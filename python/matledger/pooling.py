@@ -11,6 +11,7 @@ import numpy as np
 
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
+from matledger.calibration.fit import moments
 from matledger.course import Course
 from matledger.errors import Problem
 from matledger.findings import Findings
@@ -202,16 +203,6 @@ def shared_draws(
     values = (precision * seen + between * (effects @ rows.T)) / total
     values += rng.standard_normal(values.shape) / np.sqrt(total)
     return effects, scatter, values
-
-
-def moments(fit: Calibration) -> tuple[Floats, Floats]:
-    """Mean and covariance of a fit's coordinates."""
-    covariance: Floats
-    if fit.chains is None:
-        covariance = np.linalg.inv(fit.information).astype(np.float64)
-        return fit.mode, covariance
-    covariance = np.cov(fit.coordinates, rowvar=False)
-    return fit.coordinates.mean(axis=0), covariance
 
 
 def litter_moments(fit: Calibration) -> tuple[float, float]:

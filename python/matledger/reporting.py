@@ -52,6 +52,7 @@ READ = (
     " that moved down gave more cores than it got sand."
 )
 LAPLACE = "Intervals come from a normal approximation at the most probable values and are somewhat narrow."
+NESTED = "Intervals come from normal approximations at many fill fractions."
 CHAINS = "Intervals come from {draws} draws in {chains} chains of the No-U-Turn sampler."
 LONGEST_CELL = 40
 ROW_UNITS = ("mm", "g/cm3", "g/m2", "kg/m2")
@@ -245,11 +246,10 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
 def _method(calibration: Calibration, units: System) -> list[str]:
     first, *rest = (paragraph.format(bore=show(12.7, "mm", units)) for paragraph in METHOD)
     chains = calibration.chains
-    spread = (
-        LAPLACE
-        if chains is None
-        else CHAINS.format(draws=len(calibration.coordinates), chains=chains.coordinates.shape[0])
-    )
+    if chains is not None:
+        spread = CHAINS.format(draws=len(calibration.coordinates), chains=chains.coordinates.shape[0])
+    else:
+        spread = NESTED if calibration.nested else LAPLACE
     return [first, spread, *rest]
 
 

@@ -49,6 +49,8 @@ _SUBSTANCES = ("om", "mineral")
 _ENTRIES = ("start", "gained", "respired", "cored_out", "mown_out", "below", "end")
 _FINISHED, _LEFT_ITS_DOMAIN = 1, 2
 
+_CUT = ("fine_mm", "fine_to_mm", "coarse_mm", "edge_mm", "blur_percent_mm", "stretch_days")
+
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Ledger:
@@ -508,6 +510,7 @@ def simulate(
     litter_surface_mm: Quantity = 10.0,
     root_scale_mm: Quantity = 40.0,
     stretch_days: int = 1,
+    error_percent: float | None = None,
     recorded_before: dt.date | str | None = None,
     degree_days: ArrayLike | None = None,
     keep: Sequence[str] = _KEPT,
@@ -530,11 +533,11 @@ def simulate(
         several of these, as a sequence of programmes or a mapping from names.
     unknowns
         Values by name: a number that all members share, or one for each member, shape ``(members,)``. Names:
-        ``litter_ratio`` [g/g], ``young_decay_per_year`` and ``old_decay_per_year`` [1/yr, up to 12],
-        ``humified_share``, ``fill_fraction``, ``root_share``, ``young_share`` [-], ``sand_density_g_cm3`` and
-        ``om_density_g_cm3`` [g/cm3], ``sand_scale`` [-], ``base_percent`` and ``surface_percent`` [%],
-        ``profile_scale_mm`` [mm], and ``year_multipliers`` [-], shape ``(years,)`` or ``(years, members)``. What is not
-        given stands at the median of its prior.
+        ``litter_ratio`` [g/g], ``young_decay_per_year`` and ``old_decay_per_year`` [1/yr; a member above 12 is marked
+        as one that left its domain], ``humified_share``, ``fill_fraction``, ``root_share``, ``young_share`` [-],
+        ``sand_density_g_cm3`` and ``om_density_g_cm3`` [g/cm3], ``sand_scale`` [-], ``base_percent`` and
+        ``surface_percent`` [%], ``profile_scale_mm`` [mm], and ``year_multipliers`` [-], shape ``(years,)`` or
+        ``(years, members)``. What is not given stands at the median of its prior.
     windows
         Depth windows below the present surface [mm].
     layers
@@ -564,6 +567,10 @@ def simulate(
     stretch_days
         Longest stretch between two pieces of work that is integrated at once [d]; 1 is the daily scheme, 30 costs less
         than 0.02 % OM and runs ten times as fast.
+    error_percent
+        Largest error of a reading to allow [% OM], from 0.01 to 1: each member's ground is then cut as finely as that
+        takes, by what it grows and the sand it gets, in stretches of up to 30 days. Not with `fine_mm`, `fine_to_mm`,
+        `coarse_mm`, `edge_mm`, `blur_percent_mm` or `stretch_days`. None: the ground is cut as these say.
     recorded_before
         Work before this date is on record: its sand is scaled by ``sand_scale``. None: no work is.
     degree_days
@@ -592,8 +599,8 @@ def simulate(
     SinkingWarning
         When cores took out more than sand put back, so that the surface sank.
     LeftDomainWarning
-        When a column lost so much ground that it no longer reaches through a window, or masses left the finite
-        numbers: those readings are NaN and the rest is finished.
+        When a column lost so much ground that it no longer reaches through a window, masses left the finite
+        numbers, or decay is above 12 a year: those readings are NaN and the rest is finished.
     InterruptedWarning
         When Ctrl-C stopped the run; what was finished is returned.
 
@@ -644,6 +651,14 @@ def simulate(
     if isinstance(blur_percent_mm, bool) or not isinstance(blur_percent_mm, (int, float)) or not blur_percent_mm >= 0:
         asked.refuse("blur_percent_mm", repr(blur_percent_mm), "0 % mm or more")
     layout = {name: asked.read(_millimetres, value, name) for name, value in lengths.items()}
+    if error_percent is not None:
+        usual = simulate.__kwdefaults__ or {}
+        cut = layout | {"blur_percent_mm": blur_percent_mm, "stretch_days": stretch_days}
+        for name in _CUT:
+            if cut[name] != usual[name]:
+                asked.refuse(name, cut[name], "nothing beside error_percent, which cuts the ground")
+        if isinstance(error_percent, bool) or not isinstance(error_percent, (int, float)):
+            asked.refuse("error_percent", repr(error_percent), "a number from 0.01 to 1, or None")
     step = asked.read(_millimetres, profile_step_mm, "profile_step_mm")
     if step is not None and not step >= 0.1:
         asked.refuse("profile_step_mm", step, "at least 0.1 mm")
@@ -681,6 +696,7 @@ def simulate(
         recorded,
         readings,
         layout | {"blur_percent_mm": float(blur_percent_mm), "stretch_days": int(stretch_days)},
+        error_percent,
         members,
         list(columns.items()),
         multipliers,
@@ -760,7 +776,11 @@ def _run(
         done = int(run.finished.sum())
         warnings.warn(f"stopped after {done:,} of {status.size:,}; the rest is NaN", InterruptedWarning, stacklevel=3)
     if left := int((status == _LEFT_ITS_DOMAIN).sum()):
-        warnings.warn(f"{_count(left, 'member')} left the finite numbers and is NaN", LeftDomainWarning, stacklevel=3)
+        warnings.warn(
+            f"{_count(left, 'member')} left the finite numbers, or decays at more than 12 a year, and is NaN",
+            LeftDomainWarning,
+            stacklevel=3,
+        )
     _warn_of_short_columns(run)
     _warn_of_sinking(run)
     return run

@@ -16,12 +16,13 @@ from collections.abc import Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
 
 from matledger._arrays import Floats, frozen
 from matledger.atomic import fresh_folder, write_whole
+from matledger.calibration.fit import FitMethod
 from matledger.cells import column, read_fields
 from matledger.errors import InputError, Problem
 from matledger.executors import Tell, run_each
@@ -58,7 +59,7 @@ COLUMNS = (
     column("weather_sequences"),
     column("block_days", required=False),
     column("warmer_c", required=False),
-    column("method", "study", choices=("laplace", "nuts"), required=False),
+    column("method", "study", choices=get_args(FitMethod), required=False),
     column("pooling", choices=("alone", "joint"), required=False),
 )
 
@@ -193,7 +194,7 @@ def run_study(
     ----------
     folder
         Folder with ``study.toml`` and a course folder for each site in ``sites``. Keys of ``study.toml``: ``seed``,
-        ``years``, ``draws``, ``weather_sequences``; and, if wanted, ``method`` (``laplace`` or ``nuts``), ``pooling``
+        ``years``, ``draws``, ``weather_sequences``; and, if wanted, ``method`` (as in `calibrate`), ``pooling``
         (``alone`` or ``joint``), ``block_days`` and ``warmer_c`` (see `matledger.WeatherToCome`). A table
         ``[covariates.NAME]`` of a joint fit holds the value of a covariate at each site.
     executor

@@ -1,15 +1,16 @@
 //! The density of a site for Python.
 
+use super::engine::PyLayout;
 use super::errors::to_python;
 use super::practice::PyWork;
 use super::watch::{pooled, watched};
 use crate::calibration::{
     Bend, Block, ChainState, Coordinates, Density, Fit, GreenRecord, Lesson, Method, Model, Priors, Sampling, Scatter,
-    SiteRecord, SoilTest, Unknown,
+    SiteRecord, Slices, SoilTest, Unknown,
 };
 use crate::column::Sample;
 use crate::decision::Progress;
-use crate::engine::{Dated, Layout, Plan, Scenario, run};
+use crate::engine::{Dated, Plan, Scenario, run};
 use crate::error::Result;
 use chrono::NaiveDate;
 use nalgebra::DMatrix;
@@ -31,34 +32,6 @@ pub type GivenTest = (NaiveDate, GivenSample, f64, u32, usize, Option<f64>);
 
 /// What is on record of one green: name, clippings, work, tests, depth of the mat (mm).
 type GivenGreen<'py> = (String, PyReadonlyArray1<'py, f64>, Vec<(NaiveDate, PyRef<'py, PyWork>)>, Vec<GivenTest>, f64);
-
-/// How the ground is cut.
-#[derive(FromPyObject)]
-#[pyo3(from_item_all)]
-struct GivenLayout {
-    depth_mm: f64,
-    fine_mm: f64,
-    fine_to_mm: f64,
-    coarse_mm: f64,
-    blur_percent_mm: f64,
-    stretch_days: usize,
-}
-
-impl From<GivenLayout> for Layout {
-    fn from(given: GivenLayout) -> Self {
-        let GivenLayout { depth_mm, fine_mm, fine_to_mm, coarse_mm, blur_percent_mm, stretch_days } = given;
-        Self {
-            depth_mm,
-            fine_mm,
-            fine_to_mm,
-            coarse_mm,
-            edge_mm: fine_mm,
-            blur_percent_mm,
-            stretch_days,
-            ..Self::default()
-        }
-    }
-}
 
 /// The density of a site's unknowns.
 #[pyclass(frozen, name = "Site", module = "matledger._core")]
@@ -209,7 +182,7 @@ impl PySite {
         priors: Vec<(String, f64, f64)>,
         scatter: (Option<f64>, bool),
         earlier: Option<(PyReadonlyArray1<'_, f64>, PyReadonlyArray2<'_, f64>)>,
-        layout: GivenLayout,
+        layout: PyLayout,
     ) -> PyResult<Self> {
         let mut records = Vec::with_capacity(greens.len());
         for (name, clippings, work, tests, mat_depth_mm) in greens {
@@ -325,6 +298,23 @@ impl PySite {
     fn draws<'py>(&self, py: Python<'py>, given: GivenFit<'py>, draws: usize, seed: u64) -> PyResult<Matrix<'py>> {
         let fit = fit(&given);
         let drawn = pooled(py, || fit.draws(draws, seed)).map_err(|error| to_python(py, error))?;
+        matrix(py, &drawn)
+    }
+
+    /// Draws from normal approximations in slices along the fill fraction, one row each.
+    #[pyo3(signature = (given, draws, seed, tell=None))]
+    fn nested_draws<'py>(
+        &self,
+        py: Python<'py>,
+        given: GivenFit<'py>,
+        draws: usize,
+        seed: u64,
+        tell: Option<Py<PyAny>>,
+    ) -> PyResult<Matrix<'py>> {
+        let (fit, progress) = (fit(&given), Progress::default());
+        let drawn = watched(py, tell, &progress, || {
+            Slices::along(&self.0, &fit, Unknown::FillFraction.index(), &progress.stop)?.draws(draws, seed)
+        })?;
         matrix(py, &drawn)
     }
 

@@ -2,7 +2,7 @@
 
 use super::errors::to_python;
 use super::practice::PyWork;
-use super::watch::pooled;
+use super::watch::watch;
 use crate::column::{Account, LitterDepths, Sample};
 use crate::engine::batch::{Batch, Block, Control, Ensemble};
 use crate::engine::{Dated, Layout, Member, Outcome, Scenario};
@@ -10,13 +10,8 @@ use crate::error::Error;
 use chrono::NaiveDate;
 use numpy::{IntoPyArray, PyArray1, PyReadonlyArray1};
 use pyo3::prelude::*;
-use std::sync::Mutex;
 use std::sync::atomic::Ordering;
-use std::sync::mpsc::{RecvTimeoutError, channel};
-use std::time::Duration;
-
-/// How often a running batch looks for Ctrl-C and reports progress.
-const LOOK_EVERY: Duration = Duration::from_millis(50);
+use std::sync::{Mutex, OnceLock};
 
 /// A quantity read from a sample, in the order of [`Kept::quantities`].
 const QUANTITIES: [(&str, fn(&Outcome<f64>, usize) -> f64); 4] = [
@@ -31,7 +26,7 @@ const NOT_RUN: u8 = 0;
 const FINISHED: u8 = 1;
 const LEFT_ITS_DOMAIN: u8 = 2;
 
-/// Depths and lengths that cut the ground.
+/// Depths and lengths that cut the ground; edges are as fine as the surface, and depths those of the crate, unless given.
 #[derive(FromPyObject)]
 #[pyo3(from_item_all)]
 pub struct PyLayout {
@@ -39,27 +34,35 @@ pub struct PyLayout {
     fine_mm: f64,
     fine_to_mm: f64,
     coarse_mm: f64,
-    edge_mm: f64,
     blur_percent_mm: f64,
-    mat_depth_mm: f64,
-    litter_surface_mm: f64,
-    root_scale_mm: f64,
     stretch_days: usize,
+    #[pyo3(default)]
+    edge_mm: Option<f64>,
+    #[pyo3(default)]
+    mat_depth_mm: Option<f64>,
+    #[pyo3(default)]
+    litter_surface_mm: Option<f64>,
+    #[pyo3(default)]
+    root_scale_mm: Option<f64>,
 }
 
-impl From<&PyLayout> for Layout {
-    fn from(given: &PyLayout) -> Self {
+impl From<PyLayout> for Layout {
+    fn from(given: PyLayout) -> Self {
+        let usual = Self::default();
         Self {
             depth_mm: given.depth_mm,
             fine_mm: given.fine_mm,
             fine_to_mm: given.fine_to_mm,
             coarse_mm: given.coarse_mm,
-            edge_mm: given.edge_mm,
+            edge_mm: given.edge_mm.unwrap_or(given.fine_mm),
             blur_percent_mm: given.blur_percent_mm,
-            mat_depth_mm: given.mat_depth_mm,
-            litter: LitterDepths { surface_mm: given.litter_surface_mm, root_scale_mm: given.root_scale_mm },
+            mat_depth_mm: given.mat_depth_mm.unwrap_or(usual.mat_depth_mm),
+            litter: LitterDepths {
+                surface_mm: given.litter_surface_mm.unwrap_or(usual.litter.surface_mm),
+                root_scale_mm: given.root_scale_mm.unwrap_or(usual.litter.root_scale_mm),
+            },
             stretch_days: given.stretch_days,
-            ..Self::default()
+            ..usual
         }
     }
 }
@@ -129,7 +132,7 @@ impl Kept {
 /// percentage, or, with neither, the layer above the root zone. `spans` is `none`, `total` or `year`.
 #[pyfunction]
 #[expect(clippy::too_many_arguments)]
-#[pyo3(signature = (start, clippings_g_m2, decay_modifier, programmes, recorded_before, samples, layout, members, unknowns,
+#[pyo3(signature = (start, clippings_g_m2, decay_modifier, programmes, recorded_before, samples, layout, error_percent, members, unknowns,
     year_multipliers, quantities, spans, threads, progress))]
 pub fn simulate(
     py: Python<'_>,
@@ -140,6 +143,7 @@ pub fn simulate(
     recorded_before: NaiveDate,
     samples: Vec<(NaiveDate, Option<(f64, f64)>, Option<f64>)>,
     layout: PyLayout,
+    error_percent: Option<f64>,
     members: usize,
     unknowns: Vec<(String, PyReadonlyArray1<'_, f64>)>,
     year_multipliers: Vec<PyReadonlyArray1<'_, f64>>,
@@ -174,7 +178,7 @@ pub fn simulate(
     let control = Control { threads, ..Control::default() };
 
     let ensemble = Ensemble::new(members, &columns, &multipliers).map_err(|error| to_python(py, error))?;
-    let nominal = Member::typical();
+    let (nominal, layout) = (Member::typical(), Layout::from(layout));
     let scenarios: Vec<Scenario<'_>> = programmes
         .iter()
         .map(|work| Scenario {
@@ -185,63 +189,41 @@ pub fn simulate(
             recorded_before,
             samples: &samples,
             profiles: &[],
-            layout: Layout::from(&layout),
+            layout,
             nominal: &nominal,
         })
         .collect();
-    let batch = pooled(py, || Batch::new(&scenarios, &ensemble)).map_err(|error| to_python(py, error))?;
-    let years = batch.years().to_vec();
-    let rows = batch.runs();
+    let years = scenarios.first().map_or_else(Vec::new, |scenario| scenario.years());
+    let rows = scenarios.len() * members;
     let spans = match spans {
         "year" => years.len(),
         "total" => 1,
         _ => 0,
     };
-    let store = Mutex::new(Kept {
-        members,
-        readings: kept.iter().map(|_| vec![f64::NAN; rows * samples.len()]).collect(),
-        quantities: kept,
-        spans,
-        ledger: vec![f64::NAN; rows * spans * 2 * ENTRIES],
-        status: vec![NOT_RUN; rows],
-    });
+    let store = OnceLock::new();
+    let keep = || {
+        Mutex::new(Kept {
+            members,
+            readings: kept.iter().map(|_| vec![f64::NAN; rows * samples.len()]).collect(),
+            quantities: kept.clone(),
+            spans,
+            ledger: vec![f64::NAN; rows * spans * 2 * ENTRIES],
+            status: vec![NOT_RUN; rows],
+        })
+    };
 
     // Only a poisoned lock can be refused here, and that panic is already on its way up.
     let sink = |block: Block<'_>| {
-        if let Ok(mut store) = store.lock() {
+        if let Ok(mut store) = store.get_or_init(keep).lock() {
             store.take(samples.len(), &block);
         }
     };
-    let (ran, watched) = py.detach(|| {
-        std::thread::scope(|scope| {
-            let (tell, told) = channel();
-            let (batch, control, sink) = (&batch, &control, &sink);
-            scope.spawn(move || {
-                let ran = batch.run(control, sink);
-                // The receiver outlives this thread.
-                let _ = tell.send(ran);
-            });
-            let mut watched = Ok(());
-            loop {
-                match told.recv_timeout(LOOK_EVERY) {
-                    Ok(ran) => return (ran, watched),
-                    Err(RecvTimeoutError::Disconnected) => {
-                        return (Err(Error::Numerical("a thread of the batch failed".into())), watched);
-                    }
-                    Err(RecvTimeoutError::Timeout) => {
-                        let looked = Python::attach(|py| {
-                            py.check_signals()?;
-                            let done = control.done.load(Ordering::Relaxed);
-                            progress.as_ref().map_or(Ok(()), |call| call.call1(py, (done, rows)).map(|_| ()))
-                        });
-                        if let Err(error) = looked {
-                            control.stop.store(true, Ordering::Relaxed);
-                            watched = Err(error);
-                        }
-                    }
-                }
-            }
-        })
+    let look = |py: Python<'_>| {
+        let done = control.done.load(Ordering::Relaxed);
+        progress.as_ref().map_or(Ok(()), |call| call.call1(py, (done, rows)).map(drop))
+    };
+    let (ran, watched) = watch(py, &control.stop, look, || {
+        Batch::made(&scenarios, &ensemble, error_percent, &control.stop)?.run(&control, &sink)
     });
     let done = control.done.load(Ordering::Relaxed);
     let interrupted = match (ran, watched) {
@@ -258,7 +240,11 @@ pub fn simulate(
     if let Some(call) = progress {
         call.call1(py, (done, rows))?;
     }
-    let store = store.into_inner().map_err(|error| to_python(py, Error::Numerical(error.to_string())))?;
+    let store = store
+        .into_inner()
+        .unwrap_or_else(keep)
+        .into_inner()
+        .map_err(|error| to_python(py, Error::Numerical(error.to_string())))?;
     let named = store.quantities.iter().zip(store.readings);
     Ok(PyBatch {
         readings: named.map(|(&i, values)| (QUANTITIES[i].0, values.into_pyarray(py).unbind())).collect(),

@@ -6,7 +6,7 @@ use crate::error::Result;
 use pyo3::prelude::*;
 use rayon::{ThreadPool, ThreadPoolBuilder};
 use std::cell::Cell;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, channel};
 use std::sync::{Arc, PoisonError, RwLock};
 use std::time::Duration;
@@ -68,12 +68,27 @@ pub fn watched<T: Send>(
     work: impl FnOnce() -> Result<T> + Send,
 ) -> PyResult<T> {
     let look = |py: Python<'_>| {
-        py.check_signals()?;
         let done = progress.done.load(Ordering::Relaxed);
         tell.as_ref().map_or(Ok(()), |call| call.call1(py, (done,)).map(drop))
     };
+    let (result, looked) = watch(py, &progress.stop, look, work);
+    looked?;
+    let value = result.map_err(|error| to_python(py, error))?;
+    py.check_signals()?;
+    look(py)?;
+    Ok(value)
+}
+
+/// What `work` made, and what came up while it ran: an exception of `look`, which is called every so often, or Ctrl-C.
+/// Either sets `stop`, and `work` goes on until it heeds that.
+pub fn watch<T: Send>(
+    py: Python<'_>,
+    stop: &AtomicBool,
+    look: impl Fn(Python<'_>) -> PyResult<()> + Send + Sync,
+    work: impl FnOnce() -> T + Send,
+) -> (T, PyResult<()>) {
     let alone = ALONE.get();
-    let (result, looked) = py.detach(|| {
+    py.detach(|| {
         std::thread::scope(|scope| {
             let (finished, waiting) = channel::<()>();
             let worker = scope.spawn(move || {
@@ -83,17 +98,13 @@ pub fn watched<T: Send>(
             let mut looked = Ok(());
             while waiting.recv_timeout(LOOK_EVERY) == Err(RecvTimeoutError::Timeout) {
                 if looked.is_ok() {
-                    looked = Python::attach(look);
+                    looked = Python::attach(|py| py.check_signals().and_then(|()| look(py)));
                 }
                 if looked.is_err() {
-                    progress.stop.store(true, Ordering::Relaxed);
+                    stop.store(true, Ordering::Relaxed);
                 }
             }
             (worker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)), looked)
         })
-    });
-    looked?;
-    let value = result.map_err(|error| to_python(py, error))?;
-    look(py)?;
-    Ok(value)
+    })
 }

@@ -6,6 +6,7 @@ mod joint;
 mod mode;
 mod sample;
 mod scatter;
+mod slices;
 mod taught;
 mod unknowns;
 
@@ -15,5 +16,6 @@ pub use joint::Joint;
 pub use mode::{Draws, Fit, climb};
 pub use sample::{Block, ChainState, Density, Sampling};
 pub use scatter::Scatter;
+pub use slices::Slices;
 pub use taught::{Lesson, Taught};
 pub use unknowns::{Prior, Priors, Transform, Unknown};

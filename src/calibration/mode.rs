@@ -167,7 +167,7 @@ impl Fit {
         }
     }
 
-    fn factor(&self) -> Result<Cholesky<f64, Dyn>> {
+    pub(super) fn factor(&self) -> Result<Cholesky<f64, Dyn>> {
         positive_definite(self.information.clone())
     }
 
@@ -185,19 +185,30 @@ impl Fit {
     /// [`Error::Numerical`] if the information cannot be inverted.
     pub fn draws(&self, draws: usize, seed: u64) -> Result<Draws> {
         let transposed = self.factor()?.l().transpose();
-        let centre = DVector::from_column_slice(&self.mode);
-        (0..draws)
-            .map(|i| {
-                let mut stream = ChaCha8Rng::seed_from_u64(seed);
-                stream.set_stream(i as u64);
-                let normal = DVector::from_fn(self.mode.len(), |_, _| StandardNormal.sample(&mut stream));
-                let step = transposed
-                    .solve_upper_triangular(&normal)
-                    .ok_or_else(|| Error::Numerical("the information matrix is singular".to_owned()))?;
-                Ok((&centre + step).as_slice().to_vec())
-            })
-            .collect()
+        drawn(draws, seed, |stream| {
+            let step = away(&transposed, stream)?;
+            Ok(self.mode.iter().zip(step.iter()).map(|(mode, step)| mode + step).collect())
+        })
     }
+}
+
+/// Draws that each have a random stream of their own.
+pub(super) fn drawn(draws: usize, seed: u64, one: impl Fn(&mut ChaCha8Rng) -> Result<Vec<f64>>) -> Result<Draws> {
+    (0..draws)
+        .map(|i| {
+            let mut stream = ChaCha8Rng::seed_from_u64(seed);
+            stream.set_stream(i as u64);
+            one(&mut stream)
+        })
+        .collect()
+}
+
+/// A step from the middle of a normal, given the transposed factor of its precision.
+pub(super) fn away(transposed: &DMatrix<f64>, stream: &mut ChaCha8Rng) -> Result<DVector<f64>> {
+    let normal = DVector::from_fn(transposed.nrows(), |_, _| StandardNormal.sample(stream));
+    transposed
+        .solve_upper_triangular(&normal)
+        .ok_or_else(|| Error::Numerical("the information matrix is singular".to_owned()))
 }
 
 fn damped_step(here: &Evaluation, damping: f64) -> Result<DVector<f64>> {

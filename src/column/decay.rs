@@ -185,12 +185,4 @@ impl<T: Number> TwoPools<T> {
             self.old_kept * old + self.young_to_old * young + self.old_fed * weight,
         )
     }
-
-    /// What parcels that hold `young` and `old` together and get the share `weight` of the litter respire (g/m2).
-    #[inline(always)]
-    pub fn respired(&self, young: T, old: T, weight: T) -> T {
-        (T::one() - self.young_kept - self.young_to_old) * young
-            + (T::one() - self.old_kept) * old
-            + (self.litter - self.young_fed - self.old_fed) * weight
-    }
 }

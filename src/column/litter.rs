@@ -2,7 +2,7 @@
 
 use super::decay::TwoPools;
 use super::ledger::Account;
-use super::parcel::Column;
+use super::parcel::{Column, Volumes};
 use crate::number::{Number, exp};
 
 /// Depths that take litter (mm); our judgement, to be replaced by the user's.
@@ -34,115 +34,126 @@ impl LitterDepths {
 }
 
 /// `exp(-x)` by its series to the fifth power: within 1e-6 up to 0.3, falling for every `x` (the slope is a series of
-/// even order, which has no zero).
+/// even order, which has no zero). Summed in pairs, so that little waits for what comes before.
 #[inline(always)]
 fn falling<T: Number>(x: T) -> T {
-    let mut sum = x * (-1.0 / 120.0) + 1.0 / 24.0;
-    for coefficient in [-1.0 / 6.0, 0.5, -1.0, 1.0] {
-        sum = sum * x + coefficient;
-    }
-    sum
+    let square = x * x;
+    let upper = (x * (-1.0 / 120.0) + 1.0 / 24.0) * square + (x * (-1.0 / 6.0) + 0.5);
+    upper * square + (T::one() - x)
 }
 
 /// Slope of [`falling`].
 #[inline(always)]
 fn falling_slope<T: Number>(x: T) -> T {
-    let mut sum = x * (-1.0 / 24.0) + 1.0 / 6.0;
-    for coefficient in [-0.5, 1.0, -1.0] {
-        sum = sum * x + coefficient;
-    }
-    sum
+    let square = x * x;
+    (x * (1.0 / 6.0) - square * (1.0 / 24.0) - 0.5) * square + x - 1.0
 }
 
-/// Litter by depth for one member, and a face that is moved down the column from parcel to parcel.
+/// Where the litter of a span falls for one member. Depths and thicknesses are in scales of the root litter.
+///
+/// Litter falls by the depths at the middle of the span. They follow from those at its start: by then what lies above a
+/// face has gained half of the litter that falls there and lost half of what decays. The error is of the second order in
+/// the span.
+#[derive(Debug, Clone, Copy)]
+struct Falls<T> {
+    /// Thickness of 1 g/m2.
+    volumes: Volumes<T>,
+    surface_to: T,
+    roots_end: T,
+    /// Share of the litter in a scale of the surface layer, and in a unit of [`Face::roots`].
+    surface_share: T,
+    root_share: T,
+    /// Thickness that half the litter leaves: all of it, and by the same shares.
+    grown: T,
+    surface_grown: T,
+    roots_grown: T,
+    /// Thickness that half the decay takes, of 1 g/m2.
+    young_gone: T,
+    old_gone: T,
+}
+
+/// A face between parcels at the start of a span.
 ///
 /// The exponential of [`LitterDepths::above`] is carried from face to face as a product, and the shares of parcels are
 /// differences at faces, so that they add up by construction.
-struct Falls<T> {
-    surface_to_mm: T,
-    per_scale: f64,
-    roots_end: T,
-    /// Share in a mm of the surface layer.
-    surface_share: T,
-    /// Share in a unit of `roots`.
-    root_share: T,
-    /// The face.
-    depth_mm: T,
-    /// Part of its depth that takes surface litter (mm).
-    surface_mm: T,
-    /// `exp(-depth / scale)` of it, not below its value where roots end.
+#[derive(Debug, Clone, Copy)]
+struct Face<T> {
+    depth: T,
+    /// `exp(-depth)`.
     roots: T,
+    /// Thickness above it that half the decay takes, less half the litter of all roots.
+    gone: T,
+    /// Share of the litter above it, less that of all roots.
+    above: T,
 }
 
 impl<T: Number> Falls<T> {
     #[inline(always)]
-    fn new(depths: &LitterDepths, root_share: T) -> Self {
-        let roots_end = exp(-ROOT_CUT);
+    fn new(pools: &TwoPools<T>, depths: &LitterDepths, root_share: T, volumes: Volumes<T>) -> Self {
+        let (one, per_scale) = (T::one(), 1.0 / depths.root_scale_mm);
+        let (surface_to, roots_end) = (depths.surface_mm * per_scale, exp(-ROOT_CUT));
+        let volumes = Volumes { mineral: volumes.mineral * per_scale, om: volumes.om * per_scale };
+        let half = volumes.om * 0.5;
+        // Held to a scale: then a face that was deeper stays deeper, whatever falls.
+        let grown = (half * (pools.young_fed + pools.old_fed)).min(one);
+        let surface_share = (one - root_share) * (1.0 / surface_to);
+        let root_share = root_share * (1.0 / (1.0 - roots_end));
         Self {
-            surface_to_mm: T::constant(depths.surface_mm),
-            per_scale: 1.0 / depths.root_scale_mm,
+            volumes,
+            surface_to: T::constant(surface_to),
             roots_end: T::constant(roots_end),
-            surface_share: (T::one() - root_share) * (1.0 / depths.surface_mm),
-            root_share: root_share * (1.0 / (1.0 - roots_end)),
-            depth_mm: T::zero(),
-            surface_mm: T::zero(),
-            roots: T::one(),
+            surface_share,
+            root_share,
+            grown,
+            surface_grown: surface_share * grown,
+            roots_grown: root_share * grown,
+            young_gone: half * (one - pools.young_kept - pools.young_to_old),
+            old_gone: half * (one - pools.old_kept),
         }
     }
 
-    /// Share of the litter per mm just below the face; about, for roots have no end here.
     #[inline(always)]
-    fn per_mm(&self) -> T {
-        let surface = self.depth_mm.pick_less(self.surface_to_mm, self.surface_share, T::zero());
-        surface + self.roots * (self.root_share * self.per_scale)
+    fn surface(&self) -> Face<T> {
+        Face { depth: T::zero(), roots: T::one(), gone: -self.roots_grown, above: -self.root_share }
     }
 
-    /// Moves the face down by a thickness and a small change of it; the share of the litter that falls between.
-    ///
-    /// Only the change waits for the parcel above, so that the machine can work on several parcels at a time.
+    /// The face below a parcel that holds these masses (g/m2), from the one above it; and how far it has sunk by the
+    /// middle of the span.
     #[inline(always)]
-    fn down(&mut self, thickness_mm: T, change_mm: T) -> T {
-        let kept = falling(thickness_mm * self.per_scale);
-        let depth_mm = self.depth_mm + (thickness_mm + change_mm);
-        let surface_mm = depth_mm.min(self.surface_to_mm);
-        let roots = (self.roots * (kept - kept * (change_mm * self.per_scale))).max(self.roots_end);
-        let share = self.surface_share * (surface_mm - self.surface_mm) + self.root_share * (self.roots - roots);
-        (self.depth_mm, self.surface_mm, self.roots) = (depth_mm, surface_mm, roots);
-        share
+    fn below(&self, upper: &Face<T>, mineral: T, young: T, old: T) -> (Face<T>, T) {
+        let thickness = self.volumes.of(mineral, young + old);
+        let depth = upper.depth + thickness;
+        let roots = upper.roots * falling(thickness);
+        let gone = upper.gone + (self.young_gone * young + self.old_gone * old);
+        let sunk = (self.surface_grown * depth.min(self.surface_to) - gone) - self.roots_grown * roots;
+        let surface = (depth + sunk).min(self.surface_to);
+        let passed = (roots - roots * sunk * (T::one() - sunk * 0.5)).max(self.roots_end);
+        let above = self.surface_share * surface - self.root_share * passed;
+        (Face { depth, roots, gone, above }, sunk)
     }
 }
 
 impl<T: Number> Column<T> {
     /// Grows and decays over a span of weather. Litter falls by the depths at the middle of the span; what falls below
     /// the column is accounted for.
-    ///
-    /// A parcel's thickness at the middle follows from its decay and from the litter of a mm at its upper face: the
-    /// error is of the second order in the span.
     #[inline(always)]
     pub fn grow_and_decay(&mut self, pools: &TwoPools<T>, depths: &LitterDepths, root_share: T, om: &mut Account<T>) {
-        let mut falls = Falls::new(depths, root_share);
-        let volumes = self.volumes;
-        let half_mm = volumes.om * 0.5;
-        let grown = half_mm * (pools.young_fed + pools.old_fed);
-        let young_gone = half_mm * (T::one() - pools.young_kept - pools.young_to_old);
-        let old_gone = half_mm * (T::one() - pools.old_kept);
-        let (mut placed, mut all_young, mut all_old) = (T::zero(), T::zero(), T::zero());
+        let falls = Falls::new(pools, depths, root_share, self.volumes);
+        let surface = falls.surface();
+        let mut face = surface;
         let len = self.len();
         let (mineral, young, old) = (&self.mineral[..len], &mut self.young[..len], &mut self.old[..len]);
         for i in (0..len).rev() {
-            // Keeps the face in memory: carried in registers, its lanes are taken apart by the compiler (rustc 1.95), and
-            // a batch takes half as long again.
-            std::hint::black_box(&mut falls);
+            // Keeps the face in memory: carried in registers, its lanes may be taken apart by the compiler (rustc 1.95).
+            std::hint::black_box(&mut face);
             let (y, o) = (young[i], old[i]);
-            let thickness_mm = volumes.of(mineral[i], y + o);
-            let change_mm = (grown * thickness_mm) * falls.per_mm() - (young_gone * y + old_gone * o);
-            let weight = falls.down(thickness_mm, change_mm);
-            (young[i], old[i]) = pools.apply(y, o, weight);
-            placed += weight;
-            all_young += y;
-            all_old += o;
+            let (lower, _) = falls.below(&face, mineral[i], y, o);
+            (young[i], old[i]) = pools.apply(y, o, lower.above - face.above);
+            face = lower;
         }
-        om.respired += pools.respired(all_young, all_old, placed);
+        let placed = face.above - surface.above;
+        let gone = (face.gone - surface.gone) / (falls.volumes.om * 0.5);
+        om.respired += gone + (pools.litter - pools.young_fed - pools.old_fed) * placed;
         om.gained += pools.litter;
         om.below += pools.litter * (T::one() - placed);
     }
@@ -159,14 +170,11 @@ pub(crate) struct SpanSlopes<T> {
     pub om_volume: T,
 }
 
-/// A face as [`Column::grow_and_decay`] leaves it above a parcel, with what it reckons there.
+/// A face as [`Column::grow_and_decay`] passes it, and how far it has sunk by the middle of the span.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Passed<T> {
-    depth_mm: T,
-    surface_mm: T,
-    roots: T,
-    thickness_mm: T,
-    change_mm: T,
+    face: Face<T>,
+    sunk: T,
 }
 
 impl<T: Number> Column<T> {
@@ -184,85 +192,79 @@ impl<T: Number> Column<T> {
         passed: &mut Vec<Passed<T>>,
     ) -> SpanSlopes<T> {
         let (zero, one) = (T::zero(), T::one());
-        let falls = Falls::new(depths, root_share);
-        let (surface_to, per_scale, roots_end) = (falls.surface_to_mm, falls.per_scale, falls.roots_end);
-        let (surface_share, roots_share) = (falls.surface_share, falls.root_share);
-        let volumes = self.volumes;
-        let half_mm = volumes.om * 0.5;
-        let grown = half_mm * (pools.young_fed + pools.old_fed);
-        let young_gone = half_mm * (one - pools.young_kept - pools.young_to_old);
-        let old_gone = half_mm * (one - pools.old_kept);
+        let falls = Falls::new(pools, depths, root_share, self.volumes);
         let len = self.len();
         let (mineral, young, old) = (&mut mineral[..len], &mut young[..len], &mut old[..len]);
         let (held, fresh, aged) = (&self.mineral[..len], &self.young[..len], &self.old[..len]);
         passed.clear();
-        let mut face = falls;
+        passed.push(Passed { face: falls.surface(), sunk: zero });
         for i in (0..len).rev() {
-            let (y, o) = (fresh[i], aged[i]);
-            let thickness_mm = volumes.of(held[i], y + o);
-            let change_mm = (grown * thickness_mm) * face.per_mm() - (young_gone * y + old_gone * o);
-            let Falls { depth_mm, surface_mm, roots, .. } = face;
-            passed.push(Passed { depth_mm, surface_mm, roots, thickness_mm, change_mm });
-            face.down(thickness_mm, change_mm);
+            let (face, sunk) = falls.below(&passed[len - 1 - i].face, held[i], fresh[i], aged[i]);
+            passed.push(Passed { face, sunk });
         }
         let mut along = TwoPools { young_kept: zero, old_kept: zero, ..TwoPools::nothing() };
-        let (mut by_surface_share, mut by_roots_share, mut by_om_volume) = (zero, zero, zero);
-        let (mut by_grown, mut by_young_gone, mut by_old_gone) = (zero, zero, zero);
-        // Along the face below the parcel, and then above it.
-        let (mut by_depth, mut by_surface, mut by_roots) = (zero, zero, zero);
-        let (mut below_surface, mut below_depth, mut below_roots) = (face.surface_mm, face.depth_mm, face.roots);
+        let (mut by_surface_share, mut by_root_share, mut by_om_volume) = (zero, zero, zero);
+        let (mut by_surface_grown, mut by_roots_grown) = (zero, zero);
+        let (mut by_young_gone, mut by_old_gone) = (zero, zero);
+        // Along the face below the parcel, by way of all that lies deeper.
+        let (mut by_depth, mut by_roots, mut by_gone, mut by_above) = (zero, zero, zero, zero);
         for i in 0..len {
-            let Passed { depth_mm, surface_mm, roots, thickness_mm, change_mm } = passed[len - 1 - i];
+            let (Passed { face: upper, .. }, Passed { face, sunk }) = (passed[len - 1 - i], passed[len - i]);
             let (y, o) = (fresh[i], aged[i]);
             let (by_young, by_old) = (young[i], old[i]);
-            let (in_surface, in_roots) = (below_surface - surface_mm, roots - below_roots);
-            let weight = surface_share * in_surface + roots_share * in_roots;
+            let weight = face.above - upper.above;
             let by_weight = pools.young_fed * by_young + pools.old_fed * by_old;
             along.young_fed += weight * by_young;
             along.old_fed += weight * by_old;
             along.young_kept += y * by_young;
             along.old_kept += o * by_old;
             along.young_to_old += y * by_old;
-            by_surface_share += in_surface * by_weight;
-            by_roots_share += in_roots * by_weight;
-            by_surface += surface_share * by_weight;
-            by_roots -= roots_share * by_weight;
-            let kept = falling(thickness_mm * per_scale);
-            let left = one - change_mm * per_scale;
-            let by_carried = (roots * kept * left).pick_less(roots_end, zero, by_roots);
-            let by_kept = roots * left * by_carried;
-            by_depth += below_depth.pick_less(surface_to, by_surface, zero);
-            let by_change = by_depth - roots * kept * by_carried * per_scale;
-            let per_mm = depth_mm.pick_less(surface_to, surface_share, zero) + roots * (roots_share * per_scale);
-            let by_per_mm = grown * thickness_mm * by_change;
-            let by_thickness =
-                by_depth + by_kept * falling_slope(thickness_mm * per_scale) * per_scale + grown * per_mm * by_change;
-            by_grown += thickness_mm * per_mm * by_change;
-            by_young_gone -= y * by_change;
-            by_old_gone -= o * by_change;
-            by_surface_share += depth_mm.pick_less(surface_to, by_per_mm, zero);
-            by_roots_share += roots * by_per_mm * per_scale;
-            mineral[i] = volumes.mineral * by_thickness;
-            young[i] = pools.young_kept * by_young + pools.young_to_old * by_old - young_gone * by_change
-                + volumes.om * by_thickness;
-            old[i] = pools.old_kept * by_old - old_gone * by_change + volumes.om * by_thickness;
+            by_above += by_weight;
+            let left = one - sunk * (one - sunk * 0.5);
+            let roots = face.roots * left;
+            by_surface_share += (face.depth + sunk).min(falls.surface_to) * by_above;
+            by_root_share -= roots.max(falls.roots_end) * by_above;
+            let by_surface = (face.depth + sunk).pick_less(falls.surface_to, falls.surface_share * by_above, zero);
+            let by_passed = roots.pick_less(falls.roots_end, zero, -(falls.root_share * by_above));
+            let by_sunk = by_surface - by_passed * face.roots * (one - sunk);
+            by_surface_grown += face.depth.min(falls.surface_to) * by_sunk;
+            by_roots_grown -= face.roots * by_sunk;
+            by_depth += by_surface + face.depth.pick_less(falls.surface_to, falls.surface_grown * by_sunk, zero);
+            by_roots += by_passed * left - falls.roots_grown * by_sunk;
+            by_gone -= by_sunk;
+            let thickness = falls.volumes.of(held[i], y + o);
+            let by_thickness = by_depth + by_roots * upper.roots * falling_slope(thickness);
+            by_young_gone += y * by_gone;
+            by_old_gone += o * by_gone;
             by_om_volume += (y + o) * by_thickness;
-            by_surface = -(surface_share * by_weight);
-            by_roots = roots_share * by_weight + kept * left * by_carried + roots_share * by_per_mm * per_scale;
-            (below_depth, below_surface, below_roots) = (depth_mm, surface_mm, roots);
+            mineral[i] = falls.volumes.mineral * by_thickness;
+            let by_om = falls.volumes.om * by_thickness;
+            young[i] = pools.young_kept * by_young + pools.young_to_old * by_old + falls.young_gone * by_gone + by_om;
+            old[i] = pools.old_kept * by_old + falls.old_gone * by_gone + by_om;
+            by_roots *= falling(thickness);
+            by_above = -by_weight;
         }
-        let by_half = by_grown * (pools.young_fed + pools.old_fed)
-            + by_young_gone * (one - pools.young_kept - pools.young_to_old)
-            + by_old_gone * (one - pools.old_kept);
-        along.young_fed += half_mm * by_grown;
-        along.old_fed += half_mm * by_grown;
-        along.young_kept -= half_mm * by_young_gone;
-        along.young_to_old -= half_mm * by_young_gone;
-        along.old_kept -= half_mm * by_old_gone;
+        by_roots_grown -= by_gone;
+        by_root_share += falls.grown * by_roots_grown - by_above;
+        by_surface_share += falls.grown * by_surface_grown;
+        let fed = pools.young_fed + pools.old_fed;
+        let half = falls.volumes.om * 0.5;
+        let by_grown = falls.surface_share * by_surface_grown + falls.root_share * by_roots_grown;
+        let by_grown = (half * fed).pick_less(one, by_grown, zero);
+        let by_half = fed * by_grown
+            + (one - pools.young_kept - pools.young_to_old) * by_young_gone
+            + (one - pools.old_kept) * by_old_gone;
+        along.young_fed += half * by_grown;
+        along.old_fed += half * by_grown;
+        along.young_kept -= half * by_young_gone;
+        along.young_to_old -= half * by_young_gone;
+        along.old_kept -= half * by_old_gone;
+        let per_scale = 1.0 / depths.root_scale_mm;
         SpanSlopes {
             pools: along,
-            root_share: by_roots_share * (1.0 / (1.0 - exp(-ROOT_CUT))) - by_surface_share * (1.0 / depths.surface_mm),
-            om_volume: by_om_volume + by_half * 0.5,
+            root_share: by_root_share * (1.0 / (1.0 - exp(-ROOT_CUT)))
+                - by_surface_share * (1.0 / (depths.surface_mm * per_scale)),
+            om_volume: (by_om_volume + by_half * 0.5) * per_scale,
         }
     }
 }
@@ -275,13 +277,15 @@ mod tests {
     #[test]
     fn shares_between_faces_follow_the_curve() {
         let depths = LitterDepths::default();
-        let mut falls = Falls::new(&depths, 0.4);
-        let mut above = 0.0;
+        let volumes = Volumes { mineral: 1.0, om: 1.0 };
+        let falls = Falls::new(&TwoPools::nothing(), &depths, 0.4, volumes);
+        let mut face = falls.surface();
         for n in 1..=60 {
             let depth = 4.0 * f64::from(n);
-            above += falls.down(3.99, 0.01);
+            (face, _) = falls.below(&face, 4.0, 0.0, 0.0);
+            let above = face.above - falls.surface().above;
             assert!((above - depths.above(depth, 0.4)).abs() < 1e-6, "{depth} mm: {above}");
         }
-        assert!((above - 1.0).abs() < 1e-12);
+        assert!((face.above - falls.surface().above - 1.0).abs() < 1e-12);
     }
 }

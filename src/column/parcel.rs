@@ -192,57 +192,130 @@ impl<T: Number> Column<T> {
     pub fn split(&mut self, index: usize, parts: usize) {
         let slopes = self.slopes(index);
         let share = 1.0 / parts as f64;
-        for (pool, slope) in self.pools().into_iter().zip(slopes) {
+        let (len, has_holes) = (self.len(), self.has_holes);
+        for (k, pool) in self.pools().into_iter().enumerate() {
+            pool.resize(len + parts - 1, T::zero());
+            if k == HOLES && !has_holes {
+                continue;
+            }
+            pool.copy_within(index + 1..len, index + parts);
             let part = pool[index] * share;
-            let step = slope * (share * share);
+            let step = slopes[k] * (share * share);
             let lowest = part + step * (0.5 * (parts - 1) as f64);
-            pool[index] = lowest;
-            pool.splice(index + 1..index + 1, (1..parts).map(|n| lowest - step * n as f64));
+            for n in 0..parts {
+                pool[index + n] = lowest - step * n as f64;
+            }
         }
+    }
+
+    /// Rise with depth of what a parcel holds of each pool, over its thickness, as the neighbour above and the one below
+    /// tell it. At the surface and at the bottom the one neighbour tells both.
+    #[inline(always)]
+    fn rises(&self, index: usize) -> [(T, T); POOLS] {
+        let mut rises = [(T::zero(), T::zero()); POOLS];
+        let thickness = no_thinner(self.thickness_mm(index));
+        let (above, below) = (index + 1 < self.len(), index > 0);
+        let relative = |other: usize| thickness / no_thinner(self.thickness_mm(other));
+        if above {
+            let relative = relative(index + 1);
+            let twice = relative * 2.0 / (relative + 1.0);
+            for (k, pool) in self.held().into_iter().enumerate() {
+                rises[k].0 = (pool[index] - pool[index + 1] * relative) * twice;
+            }
+        }
+        if below {
+            let relative = relative(index - 1);
+            let twice = relative * 2.0 / (relative + 1.0);
+            for (k, pool) in self.held().into_iter().enumerate() {
+                rises[k].1 = (pool[index - 1] * relative - pool[index]) * twice;
+            }
+        }
+        for rise in &mut rises {
+            *rise = if above && below {
+                *rise
+            } else if above {
+                (rise.0, rise.0)
+            } else {
+                (rise.1, rise.1)
+            };
+        }
+        rises
     }
 
     /// Rise with depth of what a parcel holds of each pool (mineral, young, old, holes), over its thickness: what its
     /// lower half holds more than its upper half is a quarter of this.
     ///
     /// The smaller of the slopes to the neighbours above and below, none across an extreme, and never so steep that an
-    /// end of the parcel would hold less than nothing. At the surface and at the bottom the one neighbour counts.
+    /// end of the parcel would hold less than nothing.
     #[inline(always)]
-    pub(super) fn slopes(&self, index: usize) -> [T; 4] {
-        let thickness = no_thinner(self.thickness_mm(index));
-        let near = |other: usize| (other, T::one() / no_thinner(self.thickness_mm(other)));
-        let (above, below) = ((index + 1 < self.len()).then(|| near(index + 1)), index.checked_sub(1).map(near));
-        let rise = |pool: &[T], (other, per_mm): (usize, T)| {
-            let relative = per_mm * thickness;
-            (pool[other] * relative - pool[index]) * relative * 2.0 / (relative + 1.0)
+    pub(super) fn slopes(&self, index: usize) -> [T; POOLS] {
+        let mut slopes = [T::zero(); POOLS];
+        let (rises, held) = (self.rises(index), self.held());
+        for k in 0..POOLS {
+            let most = held[k][index] * 2.0;
+            slopes[k] = gentler(rises[k]).min(most).max(-most);
+        }
+        slopes
+    }
+
+    /// Mineral and organic matter of a parcel above a cut through it, `share` of its thickness down (g/m2).
+    ///
+    /// The cut may be where the slope breaks, as it does at the lower end of the surface litter. Then what lies above it
+    /// follows from the slopes on either side, each weighed by its part of the parcel.
+    #[inline(always)]
+    pub(super) fn above_cut(&self, index: usize, share: T) -> (T, T) {
+        let bend = share * (T::one() - share) * 0.5;
+        let [mineral, young, old, _] = self.rises(index);
+        let cut = |held: T, rise: (T, T)| {
+            let steepest = gentler(rise) * STEEPEST;
+            let across = rise.0 * share + rise.1 * (T::one() - share);
+            let (low, high) = (steepest.min(T::zero()), steepest.max(T::zero()));
+            let most = held * 2.0;
+            let slope = across.max(low).min(high);
+            held * share - slope.min(most).max(-most) * bend
         };
-        [&self.mineral, &self.young, &self.old, &self.hole_mm].map(|pool| {
-            let down = below.map(|other| rise(pool, other));
-            let up = above.map(|other| -rise(pool, other));
-            let slope = match (up, down) {
-                (Some(up), Some(down)) => {
-                    up.max(T::zero()).min(down.max(T::zero())) + up.min(T::zero()).max(down.min(T::zero()))
-                }
-                (Some(one), None) | (None, Some(one)) => one,
-                (None, None) => T::zero(),
-            };
-            let most = pool[index] * 2.0;
-            slope.min(most).max(-most)
-        })
+        let (young, old) = (cut(self.young[index], young), cut(self.old[index], old));
+        (cut(self.mineral[index], mineral), young + old)
     }
 
     /// Merges a parcel with the one above it.
     #[inline(always)]
     pub fn merge(&mut self, index: usize) {
-        for pool in self.pools() {
+        let has_holes = self.has_holes;
+        for (k, pool) in self.pools().into_iter().enumerate() {
+            if k == HOLES && !has_holes {
+                pool.pop();
+                continue;
+            }
             let upper = pool.remove(index + 1);
             pool[index] += upper;
         }
     }
 
     #[inline(always)]
-    fn pools(&mut self) -> [&mut Vec<T>; 4] {
+    fn held(&self) -> [&[T]; POOLS] {
+        [&self.mineral, &self.young, &self.old, &self.hole_mm]
+    }
+
+    #[inline(always)]
+    fn pools(&mut self) -> [&mut Vec<T>; POOLS] {
         [&mut self.mineral, &mut self.young, &mut self.old, &mut self.hole_mm]
     }
+}
+
+/// How much steeper than the gentler of its neighbours' slopes a parcel may be cut: as steep as at a break of slope in its
+/// middle, where they differ sevenfold; found on the courses on which `engine::grades` is set.
+const STEEPEST: f64 = 4.0;
+
+/// Pools of a parcel: mineral, young, old, holes.
+const POOLS: usize = 4;
+const HOLES: usize = 3;
+
+/// The smaller of two slopes; none where they differ in sign.
+#[inline(always)]
+fn gentler<T: Number>((one, other): (T, T)) -> T {
+    let zero = T::zero();
+    one.max(zero).min(other.max(zero)) + one.min(zero).max(other.min(zero))
 }
 
 /// The sum of a slice.

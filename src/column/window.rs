@@ -58,17 +58,19 @@ impl<T: Number> Column<T> {
                         top = bottom;
                         continue;
                     }
-                    let within = |depth: T| (depth.clamp(top_mm, bottom_mm) - top) / no_thinner(bottom - top);
-                    let (from, to) = (within(top), within(bottom));
-                    let (inside, bend) = (to - from, (to - from) * (T::one() - to - from) * 0.5);
-                    let mut part = (self.mineral[i] * inside, self.om(i) * inside);
-                    if bend.largest() != 0.0 {
-                        let [in_mineral, young, old, _] = self.slopes(i);
-                        part = (part.0 - in_mineral * bend, part.1 - (young + old) * bend);
+                    let whole = top.at_least(top_mm) && (-bottom).at_least(-bottom_mm);
+                    if whole {
+                        mineral += self.mineral[i];
+                        om += self.om(i);
+                        thickness += bottom - top;
+                    } else {
+                        let within = |depth: T| (depth.clamp(top_mm, bottom_mm) - top) / no_thinner(bottom - top);
+                        let (from, to) = (within(top), within(bottom));
+                        let (upper, lower) = (self.above_cut(i, from), self.above_cut(i, to));
+                        mineral += lower.0 - upper.0;
+                        om += lower.1 - upper.1;
+                        thickness += (to - from) * (bottom - top);
                     }
-                    mineral += part.0;
-                    om += part.1;
-                    thickness += inside * (bottom - top);
                     top = bottom;
                 }
                 Reading { om_g_m2: om, mineral_g_m2: mineral, thickness_mm: thickness }

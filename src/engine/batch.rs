@@ -4,10 +4,12 @@
 //! tape that it runs on follows from its own growth alone: parcels are split and merged as for a member that swells
 //! about as much, the rest nominal.
 
-use super::kernel::{Outcome, Standing, trace};
+use super::grades;
+use super::kernel::{Outcome, Standing, trace, within_series};
 use super::lanes::{Instructions, LANES, follow_with};
 use super::member::{Field, MULTIPLIER, Member};
 use super::plan::{Plan, Scenario};
+use crate::column::decay::DAYS_PER_YEAR;
 use crate::column::{Ledger, Reading, Sample, TwoPools, Weathering};
 use crate::error::{Error, Problems, Result};
 use crate::number::{Lanes, Number};
@@ -130,28 +132,81 @@ fn checked<'a>(p: &mut Problems, place: &str, field: &Field, values: &'a [f64], 
     }
 }
 
-/// Members are grouped by the logarithm of how much they swell, and, where holes are opened, by how much of them sand
-/// fills, in steps of these.
-const SWELLING_STEP: f64 = 0.4;
+/// Members are grouped by the logarithm of how much their top swells, and, where holes are opened, by how much of them
+/// sand fills, in steps of these.
+const SWELLING_STEP: f64 = 0.25;
 const FILL_STEP: f64 = 0.15;
 /// Groups of swelling on either side of the nominal member.
-const MOST_STEPS: f64 = 8.0;
+const MOST_STEPS: f64 = 13.0;
 
-/// Thickness that a gram of clippings leaves after a year (mm), up to a factor that members share.
+/// Thickness that a gram of clippings leaves in the surface layer after a year (mm).
 fn swelling(member: &Member<f64>, mean_modifier: f64) -> f64 {
     let year = Weathering::of(365.25 / 4.0, &[mean_modifier; 4], &[0.25; 4]);
     let pools = TwoPools::over(&year, &member.decay, member.litter_ratio);
     let years = &member.year_multipliers;
     let multiplier = if years.is_empty() { 1.0 } else { years.iter().sum::<f64>() / years.len() as f64 };
-    (pools.young_fed + pools.old_fed) * multiplier / member.densities.om
+    let volume_mm = 1.0 / (member.densities.om * 1000.0);
+    (pools.young_fed + pools.old_fed) * multiplier * (1.0 - member.root_share) * volume_mm
+}
+
+/// What the members of a group have in common.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Kind {
+    /// Decays faster than the series of a stretch's weather hold for.
+    TooFast,
+    /// Runs on parcels of this grade, or of the scenario's layout, at so many steps of swelling and filling.
+    Alike { grade: Option<usize>, swells: i64, fills: i64 },
 }
 
 /// Members of one ensemble that run on one tape.
 #[derive(Debug)]
 struct Group {
     scenario: usize,
+    kind: Kind,
     plan: Plan,
     members: Vec<usize>,
+}
+
+/// How the members of a scenario are grouped.
+struct Kinds<'a> {
+    nominal: &'a Member<f64>,
+    error_percent: Option<f64>,
+    mean_modifier: f64,
+    clippings_g_m2_yr: f64,
+    sand_g_m2_yr: f64,
+    opens: bool,
+}
+
+impl<'a> Kinds<'a> {
+    fn of(scenario: &Scenario<'a>, error_percent: Option<f64>) -> Self {
+        let mean = |series: &[f64]| series.iter().sum::<f64>() / series.len() as f64;
+        let sand: f64 = scenario.work.iter().map(|dated| dated.work.sand_g_m2()).sum();
+        Self {
+            nominal: scenario.nominal,
+            error_percent,
+            mean_modifier: mean(scenario.decay_modifier),
+            clippings_g_m2_yr: mean(scenario.clippings_g_m2) * DAYS_PER_YEAR,
+            sand_g_m2_yr: sand / scenario.clippings_g_m2.len() as f64 * DAYS_PER_YEAR,
+            opens: scenario.work.iter().any(|dated| dated.work.opening().is_some()),
+        }
+    }
+
+    fn find(&self, member: &Member<f64>) -> Kind {
+        if within_series(member).is_err() {
+            return Kind::TooFast;
+        }
+        let [own, nominal] = [member, self.nominal].map(|member| swelling(member, self.mean_modifier));
+        let swells = ((own / nominal).ln() / SWELLING_STEP).round().clamp(-MOST_STEPS, MOST_STEPS) as i64;
+        let fills = (member.fill_fraction - self.nominal.fill_fraction) / FILL_STEP;
+        let fills = if self.opens { fills.round() as i64 } else { 0 };
+        let grade = self.error_percent.map(|error| {
+            let growth_mm = own * self.clippings_g_m2_yr;
+            let om_g_m2 = growth_mm * member.densities.om * 1000.0;
+            let laid_percent = 100.0 * om_g_m2 / (om_g_m2 + self.sand_g_m2_yr).max(f64::MIN_POSITIVE);
+            grades::within(error, grades::difficulty(growth_mm, laid_percent))
+        });
+        Kind::Alike { grade, swells, fills }
+    }
 }
 
 /// Scenarios and members, checked and ready to run.
@@ -179,7 +234,7 @@ pub struct Block<'a> {
 /// How a batch is run, and how it is watched.
 #[derive(Debug, Default)]
 pub struct Control {
-    /// Threads; `None` for one a core.
+    /// Threads; `None` for those of the pool that it is run in.
     pub threads: Option<usize>,
     /// Vector instructions that may be used.
     pub instructions: Instructions,
@@ -190,46 +245,71 @@ pub struct Control {
 }
 
 impl<'a> Batch<'a> {
-    /// Groups the members and makes the tapes.
+    /// Groups the members and makes the tapes; the ground is cut as each scenario's layout says.
     ///
     /// # Errors
     /// [`Error::Input`] with everything wrong in any scenario.
     pub fn new(scenarios: &[Scenario<'_>], members: &'a Ensemble<'a>) -> Result<Self> {
+        Self::made(scenarios, members, None, &AtomicBool::new(false))
+    }
+
+    /// Groups the members and makes the tapes; each member's ground is cut as finely as it takes to read all windows
+    /// within an error (% OM), by what it grows and the sand it gets (`docs/speed.md` says how often that holds). Of the
+    /// scenarios' layouts the depths hold, not the parcels and stretches.
+    ///
+    /// # Errors
+    /// Those of [`Batch::new`], and [`Error::Input`] for an error that is not from 0.01 to 1.
+    pub fn within(error_percent: f64, scenarios: &[Scenario<'_>], members: &'a Ensemble<'a>) -> Result<Self> {
+        Self::made(scenarios, members, Some(error_percent), &AtomicBool::new(false))
+    }
+
+    /// As [`Batch::within`], or [`Batch::new`] without an error; no further tape is made once `stop` is set.
+    ///
+    /// # Errors
+    /// Those of either, and [`Error::Interrupted`].
+    pub fn made(
+        scenarios: &[Scenario<'_>],
+        members: &'a Ensemble<'a>,
+        error_percent: Option<f64>,
+        stop: &AtomicBool,
+    ) -> Result<Self> {
         let mut p = Problems::default();
         p.require(!scenarios.is_empty(), "scenarios", "none", "at least one");
+        if let Some(error) = error_percent {
+            p.require((0.01..=1.0).contains(&error), "error_percent", error, "a number from 0.01 to 1");
+        }
         for (index, scenario) in scenarios.iter().enumerate() {
             let place = if scenarios.len() == 1 { "scenario".to_owned() } else { format!("scenarios[{index}]") };
             p.nest(&place, scenario.validate())?;
         }
         p.into_result(())?;
-        let mut groups = Vec::new();
+        let mut kinds = Vec::new();
         let mut first_plans = Vec::new();
         for (index, scenario) in scenarios.iter().enumerate() {
-            let modifier = scenario.decay_modifier;
-            let mean = modifier.iter().sum::<f64>() / modifier.len() as f64;
-            let nominal = swelling(scenario.nominal, mean);
-            let opens = scenario.work.iter().any(|dated| dated.work.opening().is_some());
-            let mut steps = BTreeMap::<(i64, i64), Vec<usize>>::new();
+            let mut alike = BTreeMap::<Kind, Vec<usize>>::new();
+            let kind = Kinds::of(scenario, error_percent);
             for index in 0..members.len() {
-                let member = members.member(index);
-                let swells = (swelling(&member, mean) / nominal).ln() / SWELLING_STEP;
-                let fills =
-                    if opens { (member.fill_fraction - scenario.nominal.fill_fraction) / FILL_STEP } else { 0.0 };
-                let key = (swells.round().clamp(-MOST_STEPS, MOST_STEPS) as i64, fills.round() as i64);
-                steps.entry(key).or_default().push(index);
+                alike.entry(kind.find(&members.member(index))).or_default().push(index);
             }
             first_plans.push(Plan::new(scenario)?);
-            groups.extend(steps.into_iter().map(|(step, members)| (index, step, members)));
+            kinds.extend(alike.into_iter().map(|(kind, members)| (index, kind, members)));
         }
-        let groups = groups.into_par_iter().map(|(index, (swells, fills), members)| {
-            if (swells, fills) == (0, 0) {
-                return Ok(Group { scenario: index, plan: first_plans[index].clone(), members });
+        let groups = kinds.into_par_iter().map(|(scenario, kind, members)| {
+            if stop.load(Ordering::Relaxed) {
+                return Err(Error::Interrupted);
             }
-            let mut nominal = scenarios[index].nominal.clone();
-            nominal.litter_ratio *= (swells as f64 * SWELLING_STEP).exp();
-            nominal.fill_fraction = (nominal.fill_fraction + fills as f64 * FILL_STEP).clamp(0.0, 1.0);
-            let plan = first_plans[index].for_nominal(&Scenario { nominal: &nominal, ..scenarios[index].clone() });
-            Ok(Group { scenario: index, plan, members })
+            let (given, first) = (&scenarios[scenario], &first_plans[scenario]);
+            let plan = match kind {
+                Kind::TooFast | Kind::Alike { grade: None, swells: 0, fills: 0 } => first.clone(),
+                Kind::Alike { grade, swells, fills } => {
+                    let mut nominal = given.nominal.clone();
+                    nominal.litter_ratio *= (swells as f64 * SWELLING_STEP).exp();
+                    nominal.fill_fraction = (nominal.fill_fraction + fills as f64 * FILL_STEP).clamp(0.0, 1.0);
+                    let layout = grade.map_or(given.layout, |grade| grades::cut(given.layout, grade));
+                    first.made_over(&Scenario { nominal: &nominal, layout, ..given.clone() })
+                }
+            };
+            Ok(Group { scenario, kind, plan, members })
         });
         Ok(Self { members, groups: groups.collect::<Result<_>>()?, scenarios: scenarios.len() })
     }
@@ -237,11 +317,6 @@ impl<'a> Batch<'a> {
     /// Members over all scenarios.
     pub fn runs(&self) -> usize {
         self.scenarios * self.members.len()
-    }
-
-    /// Calendar years of the runs.
-    pub fn years(&self) -> &[i32] {
-        self.groups.first().map_or(&[], |group| &group.plan.years)
     }
 
     /// Runs every member over every scenario and hands each block to `sink` as it is done, from several threads and in
@@ -262,6 +337,7 @@ impl<'a> Batch<'a> {
             }
             let plan = &group.plan;
             let outcomes = match members {
+                members if group.kind == Kind::TooFast => vec![None; members.len()],
                 // The same bits, without seven idle lanes.
                 [member] => {
                     let outcome = trace(control.instructions, plan, &self.members.member(*member), |_, _| {});
@@ -282,12 +358,10 @@ impl<'a> Batch<'a> {
         if blocks.len() == 1 || control.threads == Some(1) {
             return blocks.iter().try_for_each(one);
         }
-        let mut pool = rayon::ThreadPoolBuilder::new();
-        if let Some(threads) = control.threads {
-            pool = pool.num_threads(threads);
-        }
-        let pool = pool.build().map_err(|error| Error::Numerical(error.to_string()))?;
-        pool.install(|| blocks.par_iter().try_for_each(one))
+        let all = || blocks.par_iter().try_for_each(one);
+        let Some(threads) = control.threads else { return all() };
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
+        pool.map_err(|error| Error::Numerical(error.to_string()))?.install(all)
     }
 }
 

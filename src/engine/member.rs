@@ -1,7 +1,7 @@
 //! One set of values of what is not known about a green.
 
 use super::lanes::LANES;
-use crate::column::{DecayRates, Densities, FASTEST_DECAY_PER_YEAR, Profile};
+use crate::column::{DecayRates, Densities, Profile};
 use crate::number::{Lanes, Number};
 
 /// The unknowns of one run.
@@ -46,8 +46,8 @@ impl Field {
     /// All but the yearly multipliers, in the order of [`Member::fields_mut`].
     pub const ALL: [Field; 13] = [
         field("litter_ratio", 0.0, 1000.0),
-        field("young_decay_per_year", 0.0, FASTEST_DECAY_PER_YEAR),
-        field("old_decay_per_year", 0.0, FASTEST_DECAY_PER_YEAR),
+        field("young_decay_per_year", 0.0, 365.0),
+        field("old_decay_per_year", 0.0, 365.0),
         field("humified_share", 0.0, 1.0),
         field("fill_fraction", 0.0, 1.0),
         field("root_share", 0.0, 1.0),

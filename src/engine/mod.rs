@@ -6,6 +6,7 @@
 
 pub mod adjoint;
 pub mod batch;
+mod grades;
 mod kernel;
 mod lanes;
 mod member;

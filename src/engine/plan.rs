@@ -363,7 +363,7 @@ impl Plan {
             days: scenario.clippings_g_m2.len(),
             samples: samples.into_iter().map(|(_, sample)| sample).collect(),
             layout: scenario.layout,
-            years: (scenario.start.year()..=scenario.last_day().year()).collect(),
+            years: scenario.years(),
             order,
             stops: Vec::new(),
         }
@@ -374,11 +374,13 @@ impl Plan {
         Column::new(parcels_mm, &nominal.profile, nominal.young_share, nominal.densities)
     }
 
-    /// The same for another nominal member of the same scenario; the weather of the same stretches is not reckoned again.
-    pub(super) fn for_nominal(&self, scenario: &Scenario<'_>) -> Self {
-        let (_, root_zone) = self.layout.parcels();
-        let column = Self::ground(scenario, &self.parcels_mm);
-        Writer::new(Self { tape: Vec::new(), ..self.clone() }, scenario, column, root_zone).write(None)
+    /// The same for another nominal member or another cut of the ground; the weather of the same stretches is not reckoned
+    /// again.
+    pub(super) fn made_over(&self, scenario: &Scenario<'_>) -> Self {
+        let (parcels_mm, root_zone) = scenario.layout.parcels();
+        let column = Self::ground(scenario, &parcels_mm);
+        let plan = Self { tape: Vec::new(), parcels_mm, layout: scenario.layout, ..self.clone() };
+        Writer::new(plan, scenario, column, root_zone).write(None)
     }
 
     /// The tape.
@@ -410,6 +412,11 @@ impl Plan {
 impl Scenario<'_> {
     fn last_day(&self) -> NaiveDate {
         self.start + Days::new(self.clippings_g_m2.len().saturating_sub(1) as u64)
+    }
+
+    /// Calendar years of the run.
+    pub fn years(&self) -> Vec<i32> {
+        (self.start.year()..=self.last_day().year()).collect()
     }
 
     /// Checks everything against its domain.
@@ -652,6 +659,9 @@ impl<'a> Writer<'a> {
             }
             Work::Coring(_) | Work::SolidTining(_) | Work::VerticalMowing(_) => {
                 if let Some(opening) = dated.work.opening() {
+                    if opening.returned_mineral > 0.0 || opening.returned_om > 0.0 {
+                        self.push(Event::Push);
+                    }
                     self.push(Event::Open(opening));
                 }
             }

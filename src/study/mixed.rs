@@ -193,7 +193,8 @@ impl MixedModel {
         let rest = y - &self.x * &plain_fit;
         let yty = rest.norm_squared();
         let mut p = Problems::default();
-        let spread = yty > 1e-20 * y.norm_squared();
+        // The last digits of a response are rounding.
+        let spread = yty > 1e-28 * y.norm_squared();
         p.require(spread, "response", "all explained by the fixed effects", "values that scatter");
         p.into_result(())?;
         Ok(Response { zty: self.z.tr_mul(&rest), xty: self.x.tr_mul(&rest), yty, plain_fit })
@@ -409,8 +410,10 @@ fn moved(at: &[f64], i: usize, by: f64) -> Vec<f64> {
     moved
 }
 
-fn gradient(at: &[f64], f: impl Fn(&[f64]) -> f64) -> DVector<f64> {
-    DVector::from_fn(at.len(), |i, _| (f(&moved(at, i, STEP)) - f(&moved(at, i, -STEP))) / (2.0 * STEP))
+/// By differences of the fourth order.
+fn gradient(at: &[f64], step: f64, f: impl Fn(&[f64]) -> f64) -> DVector<f64> {
+    let across = |i: usize, by: f64| f(&moved(at, i, by)) - f(&moved(at, i, -by));
+    DVector::from_fn(at.len(), |i, _| (8.0 * across(i, step) - across(i, 2.0 * step)) / (12.0 * step))
 }
 
 fn curvature(at: &[f64], step: f64, f: impl Fn(&[f64]) -> f64) -> DMatrix<f64> {
@@ -436,11 +439,12 @@ fn pseudo_inverse(matrix: DMatrix<f64>) -> DMatrix<f64> {
     &eigen.eigenvectors * DMatrix::from_diagonal(&inverse) * eigen.eigenvectors.transpose()
 }
 
-/// Damped Newton steps. Factors of either sign have the same product, so there are no bounds.
+/// Damped Newton steps. Factors of either sign have the same product, so there are no bounds; where a factor is zero the
+/// slope along it is zero too, and only the curvature tells whether a variance hides there.
 fn minimise(at: &mut Vec<f64>, f: impl Fn(&[f64]) -> f64) -> Result<()> {
     let mut here = f(at);
     for _ in 0..MOST_STEPS {
-        let slope = gradient(at, &f);
+        let slope = gradient(at, 1e-3, &f);
         let eigen = SymmetricEigen::new(curvature(at, 1e-3, &f));
         let along = eigen.eigenvectors.tr_mul(&slope);
         let floor = 1e-3 * eigen.eigenvalues.amax().max(1e-12);
@@ -448,28 +452,55 @@ fn minimise(at: &mut Vec<f64>, f: impl Fn(&[f64]) -> f64) -> Result<()> {
         let step = -(&eigen.eigenvectors * scaled);
         let expected = -slope.dot(&step);
         let length = step.amax();
+        let stepped = |by: &DVector<f64>, share: f64| -> Vec<f64> {
+            at.iter().zip(by.iter()).map(|(value, by)| value + share * by).collect()
+        };
         // A step of this size moves a variance by less than a part in a hundred million.
-        if length < 1e-9 || expected < 1e-13 * (1.0 + here.abs()) {
-            return Ok(());
+        let settled = length < 1e-9 || expected < 1e-13 * (1.0 + here.abs());
+        let downhill = if settled { None } else { descent(&f, here, |share| stepped(&step, share), length, expected) };
+        if let Some(found) = downhill {
+            (*at, here) = found;
+            continue;
         }
-        let mut share = (2.0 / length).min(1.0);
-        loop {
-            let next: Vec<f64> = at.iter().zip(step.iter()).map(|(value, by)| value + share * by).collect();
-            let there = f(&next);
-            if there < here - 1e-4 * share * expected {
-                (*at, here) = (next, there);
-                break;
-            }
-            share /= 2.0;
-            if share < 1e-6 {
-                // No descent is left that rounding would show.
-                return if expected < 1e-8 * (1.0 + here.abs()) {
-                    Ok(())
-                } else {
-                    Err(Error::Numerical("the search for the variances of a mixed model found no way down".into()))
-                };
+        let (least, curved) = eigen.eigenvalues.argmin();
+        let away = eigen.eigenvectors.column(least).into_owned();
+        if curved < -1e-7 * (1.0 + here.abs()) {
+            let least = 1e-8 * (1.0 + here.abs());
+            if let Some(found) = descent(&f, here, |share| stepped(&away, share), 1.0, least) {
+                (*at, here) = found;
+                continue;
             }
         }
+        if settled {
+            // Too small to show in the likelihood, yet good for the last digits.
+            *at = stepped(&step, 1.0);
+        }
+        // Else no descent is left that rounding would show.
+        return if settled || expected < 1e-8 * (1.0 + here.abs()) {
+            Ok(())
+        } else {
+            Err(Error::Numerical("the search for the variances of a mixed model found no way down".into()))
+        };
     }
     Err(Error::Numerical(format!("the search for the variances of a mixed model did not settle in {MOST_STEPS} steps")))
+}
+
+/// The first of ever shorter steps, `share` of one of `length`, that goes down as `expected` of the whole one.
+fn descent(
+    f: impl Fn(&[f64]) -> f64,
+    here: f64,
+    step: impl Fn(f64) -> Vec<f64>,
+    length: f64,
+    expected: f64,
+) -> Option<(Vec<f64>, f64)> {
+    let mut share = (2.0 / length).min(1.0);
+    while share >= 1e-6 {
+        let next = step(share);
+        let there = f(&next);
+        if there < here - 1e-4 * share * expected {
+            return Some((next, there));
+        }
+        share /= 2.0;
+    }
+    None
 }

@@ -263,6 +263,26 @@ def test_sand_by_the_metre_is_refused():
         mat.Topdressing(sand_kg_m2=1e305)
 
 
+def test_each_member_is_read_within_an_error():
+    ask = scenario(366, work=PROGRAMME, unknowns={"litter_ratio": [0.3, 3.0, 12.0]}, read_on=["2012-12-31"])
+    fine = simulate(**ask, fine_mm=0.25, fine_to_mm=150, coarse_mm=0.25, edge_mm=0.25, blur_percent_mm=0)
+    within = simulate(**ask, error_percent=0.02)
+    assert np.abs(within.om_percent - fine.om_percent).max() < 0.02
+    with pytest.raises(InputError) as told:
+        simulate(**ask, error_percent=0.02, fine_mm=1, stretch_days=30)
+    assert [problem.place for problem in told.value.problems] == ["fine_mm", "stretch_days"]
+    with pytest.raises(InputError, match=r"0\.01 to 1"):
+        simulate(**ask, error_percent=0.001)
+
+
+def test_a_member_that_decays_too_fast_is_marked_and_the_rest_finish():
+    ask = scenario(366, read_on=["2012-12-31"])
+    with pytest.warns(LeftDomainWarning):
+        run = simulate(**ask, unknowns={"young_decay_per_year": [1.0, 12.5, 2.0]})
+    assert run.finished.tolist() == [True, False, True]
+    assert np.isnan(run.om_percent).ravel().tolist() == [False, True, False]
+
+
 INTERRUPTED = """
 import time, warnings
 import numpy as np

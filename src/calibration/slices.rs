@@ -1,0 +1,131 @@
+//! Laplace's approximation in slices along one coordinate, for a posterior that is nearly normal only across it.
+//!
+//! The coordinate is held at a row of values; at each the others have a mode and a normal around it, and the slice a
+//! mass: Rue, Martino & Chopin 2009, J. R. Stat. Soc. B 71:319-392, section 3 (from memory). The fill fraction needs it:
+//! where sand runs out before holes are full, the tests bound it on one side only.
+
+use super::density::{Evaluation, Model};
+use super::mode::{Draws, Fit, SETTLED, away, climb, drawn};
+use crate::error::{Error, Result};
+use nalgebra::DMatrix;
+use rand::RngExt;
+use rand_chacha::ChaCha8Rng;
+use std::sync::atomic::AtomicBool;
+
+/// Largest distance of two slices, and reach from the prior's median, in prior standard deviations.
+const WIDEST: f64 = 0.5;
+const FURTHEST: f64 = 4.0;
+/// First distance from the mode, in its approximate standard deviations, and by how much distances grow.
+const FIRST: f64 = 0.5;
+const GROWTH: f64 = 1.25;
+/// Log mass below the heaviest slice at which a side ends.
+const LIGHT: f64 = 8.0;
+
+struct Slice {
+    at: f64,
+    mode: Vec<f64>,
+    /// Transposed factor of the information across the slice.
+    factor: DMatrix<f64>,
+    log_mass: f64,
+}
+
+/// Slices along a coordinate, in its order.
+pub struct Slices {
+    coordinate: usize,
+    slices: Vec<Slice>,
+}
+
+impl Slices {
+    /// Cuts the density on both sides of its mode until little is left.
+    ///
+    /// # Errors
+    /// [`Error::Interrupted`] if `stop` was set, and those of [`Model::evaluate`] at the mode.
+    pub fn along(model: &Model, fit: &Fit, coordinate: usize, stop: &AtomicBool) -> Result<Self> {
+        let sd = fit.covariance()?[(coordinate, coordinate)].sqrt();
+        let middle = slice(model, &fit.mode, coordinate, fit.mode[coordinate], stop)?;
+        let side = |sign: f64| -> Result<Vec<Slice>> {
+            let (mut found, mut distance) = (Vec::<Slice>::new(), (FIRST * sd).min(WIDEST));
+            let mut heaviest = middle.log_mass;
+            loop {
+                let last = found.last().unwrap_or(&middle);
+                let at = last.at + sign * distance;
+                if at.abs() > FURTHEST {
+                    return Ok(found);
+                }
+                let next = match slice(model, &last.mode, coordinate, at, stop) {
+                    Ok(next) => next,
+                    Err(Error::Numerical(_)) => return Ok(found), // where the engine cannot run there is no density
+                    Err(other) => return Err(other),
+                };
+                heaviest = heaviest.max(next.log_mass);
+                let light = next.log_mass < heaviest - LIGHT;
+                found.push(next);
+                if light {
+                    return Ok(found);
+                }
+                distance = (GROWTH * distance).min(WIDEST);
+            }
+        };
+        let (below, above) = rayon::join(|| side(-1.0), || side(1.0));
+        let mut slices: Vec<Slice> = below?.into_iter().rev().collect();
+        slices.push(middle);
+        slices.extend(above?);
+        Ok(Self { coordinate, slices })
+    }
+
+    /// Draws: a value of the coordinate, log mass running straight from slice to slice, then the others from the normal
+    /// there. Draw `i` depends on `seed` and `i` only.
+    ///
+    /// # Errors
+    /// [`Error::Numerical`] if an information matrix cannot be inverted.
+    pub fn draws(&self, draws: usize, seed: u64) -> Result<Draws> {
+        let heaviest = self.slices.iter().map(|slice| slice.log_mass).fold(f64::NEG_INFINITY, f64::max);
+        let mut upto = Vec::with_capacity(self.slices.len());
+        let mut total = 0.0;
+        for pair in self.slices.windows(2) {
+            let [a, b] = [&pair[0], &pair[1]].map(|slice| slice.log_mass - heaviest);
+            total += (pair[1].at - pair[0].at) * a.exp() * grown(b - a);
+            upto.push(total);
+        }
+        drawn(draws, seed, |stream| self.one(&upto, total, stream))
+    }
+
+    fn one(&self, upto: &[f64], total: f64, stream: &mut ChaCha8Rng) -> Result<Vec<f64>> {
+        let mass = total * stream.random::<f64>();
+        let piece = upto.partition_point(|&end| end < mass).min(upto.len().saturating_sub(1));
+        let low = &self.slices[piece];
+        let high = self.slices.get(piece + 1).unwrap_or(low);
+        let slope = high.log_mass - low.log_mass;
+        let part: f64 = stream.random();
+        let part = if slope.abs() < 1e-9 { part } else { (part * slope.exp_m1()).ln_1p() / slope };
+        let near = if part < 0.5 { low } else { high };
+        let step = away(&near.factor, stream)?;
+        let between = |i: usize| low.mode[i] + part * (high.mode[i] - low.mode[i]);
+        let mut z: Vec<f64> = step.iter().enumerate().map(|(i, step)| between(i) + step).collect();
+        z[self.coordinate] = low.at + part * (high.at - low.at);
+        Ok(z)
+    }
+}
+
+/// Mean over a piece of what grows evenly from 1 to `e^slope`.
+fn grown(slope: f64) -> f64 {
+    if slope.abs() < 1e-9 { 1.0 } else { slope.exp_m1() / slope }
+}
+
+/// The best point with the coordinate held, and how much lies around it.
+fn slice(model: &Model, start: &[f64], coordinate: usize, at: f64, stop: &AtomicBool) -> Result<Slice> {
+    let mut start = start.to_vec();
+    start[coordinate] = at;
+    let held = |z: &[f64]| -> Result<Evaluation> {
+        let mut found = model.evaluate(z)?;
+        found.gradient[coordinate] = 0.0;
+        found.information.row_mut(coordinate).fill(0.0);
+        found.information.column_mut(coordinate).fill(0.0);
+        found.information[(coordinate, coordinate)] = 1.0;
+        Ok(found)
+    };
+    let best = climb(&start, held, SETTLED, stop)?;
+    let factor = best.factor()?.l();
+    let log_mass = best.log_density - factor.diagonal().iter().map(|d| d.ln()).sum::<f64>();
+    Ok(Slice { at, mode: best.mode, factor: factor.transpose(), log_mass })
+}
