@@ -45,6 +45,9 @@ file = "soil_tests.csv"
 [work]
 file = "work.csv"
 
+[cover]
+file = "cover.csv"
+
 [[green]]
 name = "Green 1"
 area_m2 = 480
@@ -88,6 +91,9 @@ FOLDER = {
         "green,date,work,tine_inside_diameter_mm,spacing_along_mm,spacing_across_mm,depth_mm,sand_kg_m2\n"
         "all,2014-04-14,coring,12.7,50,50,75,\n"
         "all,2014-04-14,topdressing,,,,,4.5\n"
+    ),
+    "cover.csv": (
+        "green,date,cover_percent,holes_counted,holes_visible\nGreen 1,2014-04-28,97,,\nGreen 1,2014-05-02,,50,10\n"
     ),
 }
 """A small invented course in which nothing is wrong."""
@@ -152,6 +158,11 @@ def work(title: str, content: str) -> Case:
     return Case(title, mat.read_work, "work.csv", content)
 
 
+def cover(title: str, content: str) -> Case:
+    """Break a file of cover."""
+    return Case(title, mat.read_cover, "cover.csv", "green,date,cover_percent,holes_counted,holes_visible\n" + content)
+
+
 def course(title: str, file: str, old: str, new: str) -> Case:
     """Break one file of the course in one place."""
     if FOLDER[file].count(old) != 1:
@@ -201,6 +212,10 @@ CASES = (
     work("A parameter needed by the work", "green,date,work,depth_mm\nall,2014-04-14,coring,75\n"),
     work("Work of no known kind", "green,date,work,depth_mm\nall,2014-04-14,corring,75\n"),
     work("Holes wider than their spacing", FOLDER["work.csv"].replace("12.7,50,50", "12.7,10,50")),
+    cover("A cover and counts of holes", "Green 1,2014-04-28,97,50,10\n"),
+    cover("More holes seen than counted", "Green 1,2014-04-28,,50,60\n"),
+    course("Cover before any work", "cover.csv", "2014-04-28", "2014-04-04"),
+    course("A green misspelt in course.toml", "course.toml", 'name = "Green 1"', 'name = "Gren 1"'),
     course("Two greens with one name", "course.toml", 'name = "Green 2"', 'name = "green1"'),
     course("A name without quotes", "course.toml", 'name = "Green 2"', "name = 2"),
     course("Tests before the weather starts", "soil_tests.csv", "2014-04-01,20,40", "2013-10-01,20,40"),

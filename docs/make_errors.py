@@ -49,7 +49,7 @@ KINDS = (
         "column that is called missing is often there under another name: the line above says which.",
         r"^(a column …|no value in a column|a known unit at its end|… …: …|no unit: )"
         r"|^either … or …, not both|^one …, not two of that name"
-        r"|^one of …( \(nearest: …\)|…)?$|^nothing[:;]|^a section|a table of keys|tables, each under"
+        r"|^one of …( \(nearest: …\)|…)?$|^nothing[:; ]|^a section|a table of keys|tables, each under"
         r"|^texts by column name|^a value$",
     ),
     Kind(

@@ -1,7 +1,7 @@
 //! Recovery against what is published and common; the choice by green against every combination.
 
 use matledger::decision::recovery::{CoverReading, Healing, HealingPriors, Wound, healing};
-use matledger::decision::{Limit, choose};
+use matledger::decision::{Limit, Together, choose};
 use proptest::prelude::*;
 
 fn median(mut values: Vec<f64>) -> f64 {
@@ -78,13 +78,16 @@ fn readings_that_are_none_are_all_named() {
 }
 
 /// Every combination, by brute force.
-fn enumerated(worth: &[Vec<f64>], limits: &[Limit]) -> Option<f64> {
+fn enumerated(worth: &[Vec<f64>], limits: &[Limit], together: &Together) -> Option<f64> {
     let options = worth[0].len();
     (0..options.pow(worth.len() as u32))
         .filter_map(|code| {
             let pick = |green: usize| code / options.pow(green as u32) % options;
             let sum = |table: &[Vec<f64>]| (0..worth.len()).map(|g| table[g][pick(g)]).sum::<f64>();
-            limits.iter().all(|limit| sum(&limit.uses) <= limit.most).then(|| sum(worth))
+            let needed = |options: &[usize]| (0..worth.len()).any(|g| options.contains(&pick(g)));
+            let used: f64 = together.events.iter().filter(|(_, o)| needed(o)).map(|(uses, _)| uses).sum();
+            let fits = limits.iter().all(|limit| sum(&limit.uses) <= limit.most) && used <= together.most;
+            fits.then(|| sum(worth))
         })
         .reduce(f64::max)
 }
@@ -96,13 +99,17 @@ fn table() -> impl Strategy<Value = Vec<Vec<f64>>> {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 40, ..ProptestConfig::default() })]
     #[test]
-    fn the_choice_is_the_best_of_all(worth in table(), sand in table(), days in table(), most in 0.2..4.0, open in 0.2..4.0) {
+    fn the_choice_is_the_best_of_all(
+        worth in table(), sand in table(), days in table(), most in 0.2..4.0, open in 0.2..4.0,
+        events in prop::collection::vec((0.0..2.0, prop::collection::vec(0_usize..3, 0..3)), 0..5), closed in 0.0..4.0,
+    ) {
         let limits = [
             Limit { name: "sand".into(), uses: sand, most },
             Limit { name: "days".into(), uses: days, most: open },
         ];
-        let found = choose(&worth, &limits).unwrap();
-        let best = enumerated(&worth, &limits);
+        let together = Together { name: "closed days".into(), events, most: closed };
+        let found = choose(&worth, &limits, std::slice::from_ref(&together)).unwrap();
+        let best = enumerated(&worth, &limits, &together);
         prop_assert_eq!(found.is_some(), best.is_some());
         if let (Some(found), Some(best)) = (found, best) {
             prop_assert!((found.worth - best).abs() < 1e-6);
@@ -113,6 +120,9 @@ proptest! {
 #[test]
 fn a_choice_needs_tables_of_one_shape() {
     let limit = Limit { name: "sand".into(), uses: vec![vec![1.0]], most: f64::NAN };
-    let text = choose(&[vec![1.0, 2.0]], &[limit]).unwrap_err().to_string();
-    assert!(text.contains("limits[sand].uses") && text.contains("limits[sand].most"), "{text}");
+    let shared = Together { name: "days".into(), events: vec![(-1.0, vec![2])], most: -1.0 };
+    let text = choose(&[vec![1.0, 2.0]], &[limit], &[shared]).unwrap_err().to_string();
+    for part in ["limits[sand].uses", "limits[sand].most", "together[days].events", "together[days].most"] {
+        assert!(text.contains(part), "{text}");
+    }
 }

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from matledger import _core
 
 if TYPE_CHECKING:
+    from matledger.by_green import ByGreen
     from matledger.calibration import (
         Calibration,
         Invented,
@@ -33,12 +34,13 @@ if TYPE_CHECKING:
     from matledger.learning import next_tests
     from matledger.many_sites import SitesFit, fit_sites
     from matledger.mixed import StudyAnalysis, analyse
-    from matledger.money import Budget, Play, Prices
+    from matledger.money import Budget, Prices
     from matledger.ordering import (
         Buying,
         Order,
         order_sand,
     )
+    from matledger.play import Play
     from matledger.pooling import Population
     from matledger.practice import (
         Coring,
@@ -69,11 +71,8 @@ if TYPE_CHECKING:
         read_work,
         with_probe_readings,
     )
-    from matledger.recovering import (
-        back_on,
-        cover_readings,
-    )
-    from matledger.recovery import CoverReading, Recovery, healing
+    from matledger.recovering import back_on
+    from matledger.recovery import CoverReading, Recovery, cover_readings, healing
     from matledger.reporting import report
     from matledger.sampling import (
         SamplingPrices,
@@ -95,8 +94,9 @@ if TYPE_CHECKING:
         read_specification,
         sand_in_ground,
     )
-    from matledger.searching import ByGreen, Frontier, Space, search
+    from matledger.searching import Frontier, search
     from matledger.simulation import Ledger, Run, simulate
+    from matledger.space import Space
     from matledger.study_contrasts import SiteContrasts
     from matledger.study_folder import (
         StudyRun,
@@ -328,7 +328,8 @@ _HOMES = {
     "fit_report": ("FitReport", "report_fit"),
     "labour": ("Labour", "Task"),
     "learning": ("next_tests",),
-    "money": ("Budget", "Play", "Prices"),
+    "money": ("Budget", "Prices"),
+    "play": ("Play",),
     "practice": (
         "Coring",
         "Programme",
@@ -358,9 +359,11 @@ _HOMES = {
         "read_weather",
         "read_work",
     ),
-    "recovery": ("CoverReading", "Recovery", "healing"),
+    "recovery": ("CoverReading", "Recovery", "cover_readings", "healing"),
     "reporting": ("report",),
-    "searching": ("ByGreen", "Frontier", "Space", "search"),
+    "by_green": ("ByGreen",),
+    "searching": ("Frontier", "search"),
+    "space": ("Space",),
     "simulation": ("Ledger", "Run", "simulate"),
     "versions": ("show_versions",),
     "weather": (
@@ -394,10 +397,7 @@ _HOMES = {
         "check_spreader",
         "plan_day",
     ),
-    "recovering": (
-        "back_on",
-        "cover_readings",
-    ),
+    "recovering": ("back_on",),
     "water_entry": (
         "RingReading",
         "WaterEntry",

@@ -439,7 +439,9 @@ def cover(
     given: tuple[float, float, bool], draws: npt.NDArray[np.float64], degree_days: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]: ...
 def choose(
-    worth: Sequence[Sequence[float]], limits: Sequence[tuple[str, Sequence[Sequence[float]], float]]
+    worth: Sequence[Sequence[float]],
+    limits: Sequence[tuple[str, Sequence[Sequence[float]], float]],
+    together: Sequence[tuple[str, Sequence[tuple[float, Sequence[int]]], float]],
 ) -> tuple[list[int], float] | None: ...
 def scan(
     site: Site,

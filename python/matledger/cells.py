@@ -40,6 +40,9 @@ SUFFIXES: Mapping[str, Mapping[str, str]] = {
     "mass per area": {"g_m2": "g/m2", "kg_m2": "kg/m2", "lb_1000ft2": "lb/1000ft2"},
     "volume": {"l": "L", "ml": "mL", "m3": "m3", "us_gal": "US gal", "ft3": "ft3"},
     "mass per volume": {"g_l": "g/L"},
+    "mass": {"t": "t", "short_ton": "short ton"},
+    "speed": {"km_h": "km/h", "mph": "mph"},
+    "density": {"g_cm3": "g/cm3", "lb_ft3": "lb/ft3"},
     "share": {"percent": "%"},
 }
 """Units that a column's name may end in, by quantity."""

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from matledger.calibration import Calibration
     from matledger.comparison import Comparison
     from matledger.course import Course
+    from matledger.units import System
 
 __all__ = ["main"]
 
@@ -28,7 +29,7 @@ to choose. A course is a folder with course.toml and the CSV files that it names
 
 EXAMPLES = """\
 examples:
-  matledger new my-course                      a starter course, to be edited
+  matledger new my-course                      a starter course, to be edited; --units us for inches and feet
   matledger check my-course                    what is there, and every problem with it
   matledger fit my-course --seed 1             what the soil tests taught
   matledger compare my-course --units us       the programmes side by side
@@ -39,81 +40,6 @@ examples:
 EPILOG = """\
 exit codes: 0 all is well; 1 no answer could be computed; 2 the input or the command is wrong (every problem is listed);
 3 no programme reaches the target; 4 a file cannot be read or written; 130 stopped by Ctrl-C"""
-
-STARTER = """\
-# A starter course: edit every line, then run `matledger check FOLDER`. All figures here are invented.
-name = "My course"
-invented = true                 # set to false, or remove, once the figures are yours
-
-[weather]
-file = "weather.csv"            # date, tmin_c, tmax_c (or tmin_f, tmax_f), one row a day, whole years
-
-[growth]
-grass = "creeping bentgrass"
-lower_c = 0                     # base of its degree days: 0 for bentgrass, 10 for ultradwarf bermudagrass
-
-[soil_tests]
-file = "soil_tests.csv"
-
-[work]
-file = "work.csv"               # what was done to the greens, and when
-
-# [clippings]                   # the records that narrow a forecast most
-# file = "clippings.csv"
-
-[[green]]
-name = "1"
-area_m2 = 450                   # or "4800 ft2"
-mat_depth_mm = 25
-
-[[green]]
-name = "2"
-area_m2 = 520
-mat_depth_mm = 25
-
-[[programme]]
-name = "present"
-
-[[programme.step]]
-when = "second Monday of April"
-work = [
-    { work = "coring", tine_inside_diameter_mm = 12.7, spacing_along_mm = 50, spacing_across_mm = 50, depth_mm = 70 },
-    { work = "topdressing", sand_mm = 2.5, passes = 3 },
-]
-
-[[programme]]
-name = "twice, and light sand"
-closed = ["1 July to 7 July"]
-when_closed = "next_open_day"
-
-[[programme.step]]
-when = "second Monday of April and of September"
-work = [
-    { work = "coring", tine_inside_diameter_mm = 12.7, spacing_along_mm = 50, spacing_across_mm = 50, depth_mm = 70 },
-    { work = "topdressing", sand_mm = 2.5, passes = 3 },
-]
-
-[[programme.step]]
-when = "every 14 days from 1 May to 31 August"
-work = [{ work = "topdressing", sand_mm = 0.3 }]
-
-[target]                        # yours: no range is accepted everywhere
-top_mm = 0
-bottom_mm = 20
-om_percent = 5
-probability = 0.8
-
-# [prices]                      # with prices there is a budget; an amount may name its currency: "25 EUR"
-# currency = "EUR"
-# crew_h = 25
-# machine_h = { corer = 40, vehicle = 15, spreader = 30 }
-# sand_t = 40
-# round = 60                      # a round of play, for what closed and slow days cost
-
-# [play]                        # with a play calendar the report ranks the weeks for coring
-# rounds_a_week = [0, 0, 60, 150, 220, 280, 300, 300, 240, 160, 60, 0]
-# lost_share = 0.1                # of the rounds while the greens recover
-"""
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -129,7 +55,7 @@ def _parser() -> argparse.ArgumentParser:
         added.add_argument("folder", type=Path, metavar="FOLDER", help="folder of the course")
         return added
 
-    command("new", "write a commented starter course into a new folder")
+    new = command("new", "write a commented starter course into a new folder")
     look = command("check", "read a course, or a study that was run, and list every problem by file, row and column")
     look.add_argument("--again", action="store_true", help="also run a study once more and hold its results against it")
     fit = command("fit", "fit the unknowns to the soil tests and say what they taught")
@@ -141,7 +67,8 @@ def _parser() -> argparse.ArgumentParser:
         each.add_argument("--quiet", action="store_true", help="no progress bar")
     for each in (weigh, page):
         each.add_argument("--years", type=int, default=5, help="years to run (default 5)")
-        each.add_argument("--units", choices=("metric", "us"), default="metric", help="units of tables and pages")
+    for each, what in ((new, "the starter's files"), (fit, "tables"), (weigh, "tables"), (page, "the page")):
+        each.add_argument("--units", choices=("metric", "us"), default="metric", help=f"units of {what}")
     page.add_argument("--out", type=Path, metavar="FILE", help="plan.pdf or plan.html (default: plan.pdf in FOLDER)")
     page.add_argument("--present", metavar="NAME", help="the present programme (default: the first)")
     page.add_argument("--budget", type=Path, metavar="FILE", help="also write the budget, as .xlsx or .csv")
@@ -172,7 +99,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _run(given: argparse.Namespace) -> int:
     if given.command == "new":
-        return _new(given.folder)
+        return _new(given.folder, given.units)
     if given.command == "check" and (given.folder / "study.toml").is_file():
         return _check_study(given.folder, again=given.again)
     from matledger.course_file import load_course
@@ -188,7 +115,7 @@ def _run(given: argparse.Namespace) -> int:
     bar = Bar(sys.stderr, shown=not given.quiet and sys.stderr.isatty())
     calibration = _fit(course, given, bar)
     if given.command == "fit":
-        print(calibration.taught())
+        print(calibration.taught(given.units))
         _say(calibration.notes)
         return OK
     from matledger.comparison import compare
@@ -205,9 +132,12 @@ def _run(given: argparse.Namespace) -> int:
     )
     bar.stop()
     if given.command == "compare":
-        print(comparison.summary(given.units))
+        print(comparison.summary(given.units).turned())
         if comparison.budget is not None:
-            print(f"\n{comparison.budget.table()}")
+            print(f"\n{comparison.budget.table().turned()}")
+        if comparison.losses() is not None:
+            print(f"\n{comparison.regret().turned()}")
+        print()
         _say(comparison.notes_in(given.units))
     else:
         _report(comparison, given)
@@ -274,45 +204,19 @@ def _report(comparison: Comparison, given: argparse.Namespace) -> None:
         print(write_budget(comparison.budget, given.budget))
 
 
-def _new(folder: Path) -> int:
+def _new(folder: Path, units: System) -> int:
     from matledger.atomic import fresh_folder
     from matledger.errors import Problem
+    from matledger.starter import starter
 
     if folder.exists():
         raise InputError([Problem("FOLDER", str(folder), "a folder that is not there yet")])
     with fresh_folder(folder) as draft:
-        for name, text in _starter().items():
+        for name, text in starter(units).items():
             draft.joinpath(name).write_text(text, encoding="utf-8")
     named = f'"{folder}"' if " " in str(folder) else folder
     print(f"{folder}: edit course.toml and the CSV files, then run: matledger check {named}")
     return OK
-
-
-def _starter() -> dict[str, str]:
-    """Files of the starter course: invented records, and invented weather of three whole years."""
-    import datetime as dt
-    import math
-
-    days = [dt.date(2022, 1, 1) + dt.timedelta(days=n) for n in range(3 * 365 + 1)]
-    weather = ["date,tmin_c,tmax_c"]
-    for n, day in enumerate(days):
-        mean = 11 - 8 * math.cos(2 * math.pi * (day.timetuple().tm_yday - 20) / 365) + 2 * math.sin(n / 3)
-        weather.append(f"{day},{mean - 5:.1f},{mean + 5:.1f}")
-    tests = ["date,green,top_mm,bottom_mm,om_percent,cores,method,verdure"]
-    levels = {"1": (4.6, 4.9, 4.7, 5.1, 5.0, 5.4), "2": (5.2, 5.0, 5.6, 5.5, 5.4, 5.9)}
-    for green, percents in levels.items():
-        for n, percent in enumerate(percents):
-            date = f"{2022 + n // 2}-{('04', '10')[n % 2]}-10"
-            tests += [f"{date},{green},0,20,{percent},6,440 C,on"]
-            tests += [f"{date},{green},20,40,{percent - (2.0, 1.7, 2.2)[n % 3]:.1f},6,440 C,on"]
-    work = ["date,green,work,sand_mm,passes"]
-    work += [f"{year}-{month:02}-15,all,topdressing,0.5,1" for year in (2022, 2023, 2024) for month in range(5, 10)]
-    return {
-        "course.toml": STARTER,
-        "weather.csv": "\n".join(weather) + "\n",
-        "soil_tests.csv": "\n".join(tests) + "\n",
-        "work.csv": "\n".join(work) + "\n",
-    }
 
 
 class Bar:

@@ -18,9 +18,10 @@ from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, whole
 from matledger.frames import Table
 from matledger.labour import Labour
-from matledger.money import Budget, Play, Prices, budget, disrupted_days, draw_losses
+from matledger.money import Budget, Prices, budget, intervals, regrets
+from matledger.play import Dated, Play, PlayAhead
 from matledger.practice import Calendar, Programme, Work
-from matledger.recovery import Recovery, healing, wound_of
+from matledger.recovery import Recovery, healing
 from matledger.units import System, convert, show, show_window, shown_units
 from matledger.variables import described
 from matledger.weather_to_come import WeatherToCome
@@ -88,7 +89,9 @@ class Comparison:
     play
         How much is played, if the user said.
     budget
-        What the programmes cost, mean over the calendars above; None without prices.
+        What the programmes cost; None without prices.
+    disrupted_days_by_draw
+        Days a year on which cover is below 99 %, shape ``(programme, draw)``.
     weather_to_come
         How weather to come was made of the record.
     """
@@ -112,13 +115,14 @@ class Comparison:
     prices: Prices | None
     play: Play | None
     budget: Budget | None
+    disrupted_days_by_draw: Floats
     weather_to_come: WeatherToCome
 
     def __eq__(self, other: object) -> bool:
         """Compare inputs and every number."""
         if not isinstance(other, Comparison):
             return NotImplemented
-        arrays = ("om_percent", "om_kg_m2", "thickness_mm", "surface_mm", "ledgers", "work")
+        arrays = ("om_percent", "om_kg_m2", "thickness_mm", "surface_mm", "ledgers", "work", "disrupted_days_by_draw")
         return all(np.array_equal(getattr(self, name), getattr(other, name)) for name in arrays) and (
             self.calibration,
             self.programmes,
@@ -175,14 +179,9 @@ class Comparison:
 
     @property
     def disrupted_days(self) -> Floats:
-        """Mean days a year on which cover is below 99 %, mean over the calendars, shape ``(programme,)``."""
-        cache: dict[Any, float] = {}
-
-        def days(calendar: Calendar) -> int:
-            slow, _ = disrupted_days(_dated(calendar), self.recovery, cache=cache)
-            return sum(day < self.dates[-1] for day in slow)
-
-        return np.array([np.mean([days(c) for c in own]) / self.span_years for own in self.calendars_by_weather])
+        """Mean days a year on which cover is below 99 %, shape ``(programme,)``."""
+        mean: Floats = self.disrupted_days_by_draw.mean(axis=1)
+        return mean
 
     def openings(self, programme: int) -> tuple[tuple[dt.date, Work], ...]:
         """Days and work that open the surface in the first whole calendar year of a programme, by date.
@@ -192,7 +191,7 @@ class Comparison:
         programme
             Number of a programme.
         """
-        dated = [(event.date, event.work) for event in self.calendars[programme] if wound_of(event.work)]
+        dated = [(event.date, event.work) for event in self.calendars[programme] if event.work.wound]
         whole = [year for year in self.ledger_years if dt.date(year, 1, 1) >= self.dates[0]]
         return tuple((day, work) for day, work in dated if day.year == (whole or self.ledger_years)[0])
 
@@ -221,8 +220,9 @@ class Comparison:
         Table
             For each programme: organic matter of the target's window, mean over the greens by area, with its 90 %
             interval [%]; stock there; thickness of the mat; the probability that the target holds on every green at
-            once and on the mean green; surface opened a year with removal (overlapping at random, and plain sum) [%];
-            sand a year as depth or volume per area, and as mass for the course; movement of the surface.
+            once and on the mean green; disrupted days and money a year, each with its 90 % interval; surface opened a
+            year with removal (overlapping at random, and plain sum) [%]; sand a year as depth or volume per area, and
+            as mass for the course; movement of the surface.
         """
         sample, mat = self.first_sample, self.samples.index(MAT)
         om = self.course_mean(self.om_percent)[:, -1, sample]
@@ -230,14 +230,9 @@ class Comparison:
         thick = self.course_mean(self.thickness_mm)[:, -1, mat]
         surface = self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0])
         yearly = self.work.sum(axis=1) / self.span_years
-        low, median, high = np.quantile(om, [0.05, 0.5, 0.95], axis=-1)
         window = self.sample_name(sample, units)
-        columns: dict[str, Sequence[Any]] = {
-            "programme": self.names,
-            f"OM % in {window}": median.tolist(),
-            "5 %": low.tolist(),
-            "95 %": high.tolist(),
-        }
+        columns: dict[str, Sequence[Any]] = {"programme": self.names}
+        columns |= intervals(f"OM % in {window}", np.median(om, axis=-1), om)
         formats = {name: ".2f" for name in list(columns)[1:]}
 
         def add(name: str, values: Any, spec: str) -> None:
@@ -247,9 +242,13 @@ class Comparison:
         if self.probability is not None and self.probability_all is not None:
             add("P(target) every green", self.probability_all[:, -1], ".2f")
             add("P(target) mean green", self.probability[:, :, -1].mean(axis=1), ".2f")
-        add("disrupted days a year", self.disrupted_days, ".0f")
+        figures = [("disrupted days a year", self.disrupted_days, self.disrupted_days_by_draw, ".0f")]
         if self.budget is not None:
-            add(f"{self.budget.currency} a year", self.budget.a_year, ",.0f")
+            money = (self.budget.a_year, self.budget.a_year_by_draw)
+            figures.append((f"{self.budget.currency} a year", *money, ",.0f"))
+        for figure, mean, by_draw, spec in figures:
+            for name, points in intervals(figure, mean, by_draw).items():
+                add(name, points, spec)
         add("surface a year, %", 100 * yearly[:, 0], ".1f")
         add("plain sum, %", 100 * yearly[:, 1], ".1f")
         stored = {}
@@ -405,12 +404,31 @@ class Comparison:
     def losses(self) -> Floats | None:
         """Present value of each programme in each draw, shape ``(programme, draw)``.
 
-        The budget without its line for doing too little, plus the user's figure for that times the share of the area
-        that passes the user's limit in the draw; None without prices or without that figure.
+        The user's figure for doing too little counts by the share of the area that passes the user's limit in the draw;
+        None without prices or without that figure.
         """
-        if self.budget is None or self.prices is None:
+        if self.budget is None or self.prices is None or self.prices.renovation is None:
             return None
-        return draw_losses(self.budget, self.prices, self.om_percent[:, :, -1, self.first_sample], self.areas_m2)
+        return self.budget.total_by_draw
+
+    def regret(self) -> Table:
+        """What each programme costs more than the best choice of each draw, as a spread over the draws.
+
+        Returns
+        -------
+        Table
+            Mean, 5 %, 50 % and 95 % points in present value, and the share of draws in which the programme is the best.
+
+        Raises
+        ------
+        InputError
+            Without prices, or without the user's figure for having done too little.
+        """
+        losses = self.losses()
+        if losses is None or self.budget is None:
+            raise InputError([Problem("prices.renovation", "not given", "what it costs to have done too little")])
+        caption = f"{self.calibration.course.name}: cost beyond the best choice of each draw"
+        return regrets(caption, self.names, self.budget.currency, losses - losses.min(axis=0))
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -679,8 +697,20 @@ def compare(
         for programme, own in zip(chosen, found.calendars(), strict=True)
     )
     turf = healing(course, seed=seed) if recovery is None else recovery
-    costs = course.prices if prices is None else prices
-    areas = np.array([green.area_m2 for green in course.greens])
+    costs, played = course.prices if prices is None else prices, play or course.play
+    money = outlay(
+        calibration,
+        [programme.name for programme in chosen],
+        calendars=[[[(event.date, event.work) for event in calendar] for calendar in own] for own in by_weather],
+        days=(first, last),
+        years=years,
+        om_percent=om_percent[:, :, -1, 0],
+        prices=costs,
+        labour=labour or course.labour or Labour(),
+        recovery=turf,
+        play=played,
+        seed=seed,
+    )
     return Comparison(
         calibration=calibration,
         programmes=chosen,
@@ -699,37 +729,49 @@ def compare(
         calendars_by_weather=by_weather,
         recovery=turf,
         prices=costs,
-        play=play or course.play,
-        budget=None
-        if costs is None
-        else budget(
-            programmes=[programme.name for programme in chosen],
-            calendars=[[_dated(calendar) for calendar in own] for own in by_weather],
-            years=found.ledger_years,
-            span_years=years,
-            areas_m2=areas.tolist(),
-            prices=costs,
-            labour=labour or course.labour or Labour(),
-            recovery=turf,
-            play=play or course.play,
-            too_much=too_much(costs, om_percent[:, :, -1, 0], areas),
-            last_year=last.year,
-        ),
+        play=played,
+        budget=None if costs is None else money,
+        disrupted_days_by_draw=money.disrupted_days_by_draw,
         weather_to_come=to_come,
     )
 
 
-def _dated(calendar: Calendar) -> list[tuple[dt.date, Work]]:
-    return [(event.date, event.work) for event in calendar]
+def outlay(
+    calibration: Calibration,
+    programmes: Sequence[str],
+    *,
+    calendars: Sequence[Sequence[Dated]],
+    days: tuple[dt.date, dt.date],
+    years: int,
+    om_percent: Floats,
+    prices: Prices | None,
+    labour: Labour,
+    recovery: Recovery,
+    play: Play | None,
+    seed: int,
+) -> Budget:
+    """Price programmes in every draw; without prices days and quantities are still worked out, at prices of nothing.
 
-
-def too_much(prices: Prices, om_percent: Floats, areas_m2: Floats) -> Floats:
-    """Return the probability that OM passes the user's limit, mean over the greens by area, shape ``(programme,)``."""
-    if prices.too_much_om_percent is None:
-        return np.zeros(len(om_percent))
-    passed = (om_percent > prices.too_much_om_percent).mean(axis=2)
-    mean: Floats = passed @ (areas_m2 / areas_m2.sum())
-    return mean
+    `om_percent` is read at the end, shape ``(programme, green, draw)``.
+    """
+    draws = om_percent.shape[-1]
+    areas = np.array([green.area_m2 for green in calibration.course.greens])
+    nothing = {task.machine: 0.0 for task in labour.tasks if task.machine}
+    limit = None if prices is None else prices.too_much_om_percent
+    # A draw in which less sand arrives than is recorded needs so much more of it for what is planned.
+    arrives = np.log(calibration.draws[:draws, calibration.names.index("sand_scale")])
+    return budget(
+        programmes=programmes,
+        calendars=calendars,
+        ahead=PlayAhead(recovery, play, days=days, draws=draws, seed=seed),
+        span_years=years,
+        areas_m2=areas.tolist(),
+        prices=prices or Prices(currency="XXX", crew_h=0, sand_t=0, machine_h=nothing),
+        labour=labour,
+        play=play,
+        passed=np.einsum("pgd,g->pd", om_percent > (np.inf if limit is None else limit), areas / areas.sum()),
+        sand_off=np.exp(arrives.mean() - arrives),
+    )
 
 
 def _work(rows: list[list[tuple[int, float, float, float, float, float]]]) -> Floats:

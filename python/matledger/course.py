@@ -10,14 +10,16 @@ from typing import TYPE_CHECKING, Literal
 
 from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import nearest, problem_of, shown
+from matledger.findings import known, once, problem_of, shown
+from matledger.records.holes import CoverRecord, check_cover
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, SoilTest, check_soil_tests
 from matledger.records.work import ALL_GREENS, WorkRecord, depth_of
 
 if TYPE_CHECKING:
     from matledger.growth import ClippingRecord
     from matledger.labour import Labour
-    from matledger.money import Play, Prices
+    from matledger.money import Prices
+    from matledger.play import Play
     from matledger.practice import Programme
     from matledger.weather import Weather
 
@@ -175,8 +177,8 @@ class Course:
         The greens, each with a name of its own.
     settings
         What the model needs to know of the site.
-    clippings, soil_tests, work
-        The records.
+    clippings, soil_tests, work, cover
+        The records; cover follows work that opened the surface.
     programmes
         Programmes to compare.
     target
@@ -204,6 +206,7 @@ class Course:
     clippings: Sequence[ClippingRecord] = ()
     soil_tests: Sequence[SoilTest] = ()
     work: Sequence[WorkRecord] = ()
+    cover: Sequence[CoverRecord] = ()
     programmes: Sequence[Programme] = ()
     target: Target | None = None
     methods: Sequence[Method] = ()
@@ -215,7 +218,7 @@ class Course:
 
     def __post_init__(self) -> None:
         """Check the parts against each other."""
-        for name in ("greens", "clippings", "soil_tests", "work", "programmes", "methods"):
+        for name in ("greens", "clippings", "soil_tests", "work", "cover", "programmes", "methods"):
             object.__setattr__(self, name, tuple(getattr(self, name)))
         problems = cross_check(
             greens=self.greens,
@@ -224,6 +227,7 @@ class Course:
             clippings=self.clippings,
             soil_tests=self.soil_tests,
             work=self.work,
+            cover=self.cover,
             programmes=self.programmes,
             target=self.target,
             methods=self.methods,
@@ -247,7 +251,7 @@ class Course:
         for green in self.greens:
             if green.name == name:
                 return green
-        raise InputError([Problem("green", shown(name), _known("green", name, [g.name for g in self.greens]))])
+        raise InputError([Problem("green", shown(name), known("green", name, [g.name for g in self.greens]))])
 
     def tests_of(self, green: str) -> tuple[SoilTest, ...]:
         """Return the soil tests of a green, oldest first.
@@ -304,6 +308,7 @@ class Course:
             ("clipping records", str(len(self.clippings))),
             ("soil tests", str(len(self.soil_tests))),
             ("work records", str(len(self.work))),
+            ("readings of cover", str(len(self.cover))),
             ("programmes", ", ".join(programme.name for programme in self.programmes) or "none"),
         ]
 
@@ -324,11 +329,6 @@ def _span(weather: Weather) -> tuple[dt.date, dt.date]:
     return weather.dates[0].astype(object), weather.dates[-1].astype(object)
 
 
-def _known(noun: str, name: str, names: Sequence[str]) -> str:
-    like = nearest(name, names)
-    return f"a {noun} of the course" + (f" (nearest: {like})" if like else f": {', '.join(names)}")
-
-
 def fold(name: str) -> str:
     """Return a name without what the eye passes over: spaces and case."""
     return "".join(name.split()).casefold()
@@ -342,6 +342,7 @@ def cross_check(
     clippings: Sequence[ClippingRecord],
     soil_tests: Sequence[SoilTest],
     work: Sequence[WorkRecord],
+    cover: Sequence[CoverRecord],
     programmes: Sequence[Programme],
     target: Target | None,
     methods: Sequence[Method],
@@ -367,12 +368,13 @@ def cross_check(
             *((record, f"work[{index}]") for index, record in enumerate(work) if record.green != ALL_GREENS),
         ]
         for record, place in of_one_green:
-            if record.green not in names:
-                expected = _known("green", record.green, names)
+            if names and record.green not in names:
+                expected = known("green", record.green, names)
                 problems.append(problem_of(record, place, "green", record.green, expected))
+        problems += check_cover(cover, work, names) if names else []
     problems += _same_names("programme", [programme.name for programme in programmes], file)
     problems += _same_names("method", [method.name for method in methods], file)
-    problems += _outside_weather(weather, clippings, soil_tests, work)
+    problems += _outside_weather(weather, clippings, soil_tests, work, cover)
     problems += _unknown_methods(soil_tests, methods)
     if column_depth_mm is not None:
         limit = f"at most the depth of the column ({column_depth_mm:g} mm)"
@@ -389,7 +391,7 @@ def cross_check(
                         at(f"programme[{p}].step[{s}].work[{w}].{reach[0]}", f"{reach[1]:g}", limit)
         if target is not None and target.bottom_mm > column_depth_mm:
             at("target.bottom_mm", f"{target.bottom_mm:g}", limit)
-    return problems
+    return once(problems)
 
 
 def _same_names(noun: str, names: Sequence[str], file: str | None) -> list[Problem]:
@@ -407,6 +409,7 @@ def _outside_weather(
     clippings: Sequence[ClippingRecord],
     soil_tests: Sequence[SoilTest],
     work: Sequence[WorkRecord],
+    cover: Sequence[CoverRecord],
 ) -> list[Problem]:
     if weather is None:
         return []
@@ -415,15 +418,14 @@ def _outside_weather(
         *((r, f"clippings[{i}]", name) for i, r in enumerate(clippings) for name in ("first_day", "last_day")),
         *((r, f"soil_tests[{i}]", "date") for i, r in enumerate(soil_tests)),
         *((r, f"work[{i}]", "date") for i, r in enumerate(work)),
+        *((r, f"cover[{i}]", "date") for i, r in enumerate(cover)),
     ]
-    problems = []
-    for record, place, name in dated:
-        day = getattr(record, name)
-        if not first <= day <= last:
-            side = "before the weather starts" if day < first else "after the weather ends"
-            expected = f"a day from {first} to {last}"
-            problems.append(problem_of(record, place, name, f"{day}, {side}", expected))
-    return problems
+    expected = f"a day of the weather, {first} to {last}"
+    return [
+        problem_of(record, place, name, str(day), expected)
+        for record, place, name in dated
+        if not first <= (day := getattr(record, name)) <= last
+    ]
 
 
 def _unknown_methods(soil_tests: Sequence[SoilTest], methods: Sequence[Method]) -> list[Problem]:
@@ -432,7 +434,7 @@ def _unknown_methods(soil_tests: Sequence[SoilTest], methods: Sequence[Method]) 
     for index, test in enumerate(soil_tests if methods else ()):
         place, method = f"soil_tests[{index}]", by_name.get(test.method)
         if method is None:
-            expected = _known("method", test.method, list(by_name))
+            expected = known("method", test.method, list(by_name))
             problems.append(problem_of(test, place, "method", test.method, expected))
         elif method.verdure not in (None, test.verdure):
             expected = f"{method.verdure}, as the method {method.name} says"

@@ -15,9 +15,11 @@ from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
 from matledger.growth import ClippingRecord
 from matledger.labour import MATERIAL, TASK, TASKS, Labour, Task
-from matledger.money import Play, Prices
+from matledger.money import Prices
+from matledger.play import Play
 from matledger.practice import Programme, Work
 from matledger.records.clippings import collect_clippings
+from matledger.records.holes import collect_cover
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, collect_soil_tests
 from matledger.records.weather import read_ghcn_daily, read_weather
 from matledger.records.work import collect_work, read_work_table
@@ -35,7 +37,19 @@ TOP = (
     column("invented", required=False),
 )
 SECTIONS = (
-    *("weather", "growth", "column", "green", "clippings", "soil_tests", "work", "method", "programme", "target"),
+    *(
+        "weather",
+        "growth",
+        "column",
+        "green",
+        "clippings",
+        "soil_tests",
+        "work",
+        "cover",
+        "method",
+        "programme",
+        "target",
+    ),
     *("prices", "play", "labour", "task"),
 )
 RECORD_FILE = (column("file"),)
@@ -100,6 +114,9 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
         [work]
         file = "work.csv"
 
+        [cover]                     # cover read after work; how fast the turf heals is learnt from it
+        file = "cover.csv"
+
         [[green]]
         name = "1"
         area_m2 = 480               # or area_m2 = "5000 ft2"
@@ -135,7 +152,7 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
         machine_h = { corer = 40, vehicle = 15, spreader = 30 }
         sand_t = "38 EUR"
 
-        [play]                      # `matledger.money.Play`
+        [play]                      # `matledger.play.Play`
         rounds_a_week = [0, 0, 100, 200, 300, 350, 350, 350, 300, 200, 100, 0]
         lost_share = 0.1
 
@@ -187,11 +204,16 @@ class _Loader:
             "greens": greens,
             "clippings": self.clippings(greens),
             "soil_tests": self.records("soil_tests", collect_soil_tests),
-            "work": self.records("work", collect_work),
             "programmes": programmes or [],
             "target": None if target_data is None else self.make(Target, target_data, TARGET, "target"),
             "methods": methods or [],
         }
+        before = len(self.findings.problems)
+        parts["work"] = self.records("work", collect_work)
+        work_is_whole = len(self.findings.problems) == before
+        cover = self.records("cover", collect_cover)
+        # What follows work that could not be read is no second problem.
+        parts["cover"] = cover if work_is_whole else []
         money = {
             "prices": self.section("prices", Prices, PRICES),
             "play": self.section("play", Play, PLAY),
@@ -382,12 +404,10 @@ class _Loader:
     def clippings(self, greens: list[Green] | None) -> list[ClippingRecord]:
         growth = self.data.get("growth")
         grass = growth.get("grass") if isinstance(growth, dict) else None
-        if greens is None:  # the course is refused; a stand-in keeps its clippings from being blamed for it
-            tables = self.data["green"] if isinstance(self.data["green"], list) else []
-            areas = {str(data.get("name")): 1.0 for data in tables if isinstance(data, dict)}
-        else:
-            areas = {green.name: green.area_m2 for green in greens}
-        return self.records("clippings", collect_clippings, CLIPPINGS_FILE, grass=grass, areas_m2=areas)
+        areas = {green.name: green.area_m2 for green in greens or []}
+        return self.records(
+            "clippings", collect_clippings, CLIPPINGS_FILE, grass=grass, areas_m2=areas, greens_checked_later=True
+        )
 
     def programme(self, data: Mapping[str, Any], place: str) -> Programme | None:
         values = self.fields(data, PROGRAMME, place, beside=("closed", "step"))

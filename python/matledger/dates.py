@@ -11,9 +11,9 @@ import numpy as np
 
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
-from matledger.money import Play
+from matledger.play import Play
 from matledger.practice import Programme, Topdressing, Work
-from matledger.recovery import HORIZON_DAYS, Recovery, wound_of
+from matledger.recovery import HORIZON_DAYS, Recovery
 from matledger.units import System, convert, shown_units
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ def rank_dates(
     """
     calendar = play or course.play
     problems = []
-    if wound_of(work) is None:
+    if work.wound is None:
         problems.append(Problem("work", str(work), "work that opens the surface"))
     if calendar is None:
         problems.append(Problem("play", "none", "a play calendar, here or in the course"))

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 __all__ = ["InputError", "Problem"]
+
+
+MOST, MOST_ALIKE = 50, 5
+"""Lines of a message, and lines that differ in their row alone."""
 
 
 @dataclass(frozen=True)
@@ -44,6 +49,11 @@ class Problem:
         return f"{found}; expected {self.expected}"
 
 
+def _kind(problem: Problem) -> tuple[object, ...]:
+    """What problems that differ in their row alone share; those without a row are each of their own kind."""
+    return (problem.file, problem.column, problem.expected, None if problem.row else problem)
+
+
 class InputError(ValueError):
     """Input that cannot be used; ``problems`` holds every problem found.
 
@@ -59,9 +69,18 @@ class InputError(ValueError):
         super().__init__(self.problems)
 
     def __str__(self) -> str:
-        shown = [str(problem) for problem in self.problems[:50]]
-        if len(self.problems) > len(shown):
-            shown.append(f"... and {len(self.problems) - len(shown)} more")
+        kinds = Counter(_kind(problem) for problem in self.problems)
+        seen: Counter[tuple[object, ...]] = Counter()
+        shown = []
+        for problem in self.problems:
+            kind = _kind(problem)
+            seen[kind] += 1
+            if seen[kind] <= MOST_ALIKE:
+                shown.append(str(problem))
+            elif seen[kind] == MOST_ALIKE + 1:
+                shown.append(f"... and {kinds[kind] - MOST_ALIKE} more rows of {problem.file} like the last")
+        if len(shown) > MOST:
+            shown[MOST:] = [f"... and {len(shown) - MOST} more"]
         return "\n".join(shown)
 
     @classmethod

@@ -10,6 +10,7 @@ import numpy as np
 from matledger._arrays import Floats
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
+from matledger.units import System
 
 if TYPE_CHECKING:
     from matledger.comparison import Comparison
@@ -17,7 +18,9 @@ if TYPE_CHECKING:
 __all__ = ["value_of_test"]
 
 
-def value_of_test(comparison: Comparison, *, error_sd_percent: float = 0.4, seed: int = 0) -> Table:
+def value_of_test(
+    comparison: Comparison, *, error_sd_percent: float = 0.4, seed: int = 0, units: System = "metric"
+) -> Table:
     """Weigh one more soil test of the target's window on each green, taken on the first day of the forecast.
 
     Parameters
@@ -28,6 +31,8 @@ def value_of_test(comparison: Comparison, *, error_sd_percent: float = 0.4, seed
         Standard deviation of the test, laboratory and cores together [% OM]; 0.4 is our own figure.
     seed
         Seed of the tests' errors.
+    units
+        ``"metric"`` or ``"us"``.
 
     Returns
     -------
@@ -89,7 +94,7 @@ def value_of_test(comparison: Comparison, *, error_sd_percent: float = 0.4, seed
         name: [worth[g] for g in order],
     }
     formats = {"changes the choice": ".0%", name: "+.3f" if losses is None else ",.0f"}
-    return Table(f"one more soil test, {comparison.samples[at]}", columns, formats)
+    return Table(f"one more soil test, {comparison.sample_name(at, units)}", columns, formats)
 
 
 def _choices(chances: Floats, costs: Floats, need: float) -> Any:

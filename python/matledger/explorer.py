@@ -17,10 +17,12 @@ from matledger.cautions import FIRST
 from matledger.comparison import CAUTION
 from matledger.course import Target
 from matledger.errors import InputError, Problem
-from matledger.money import Play, Prices
+from matledger.money import Prices
+from matledger.play import Play
 from matledger.practice import Coring, Programme, Topdressing
-from matledger.recovery import Recovery, healing, wound_of
-from matledger.searching import Frontier, Space, search
+from matledger.recovery import Recovery, healing
+from matledger.searching import Frontier, search
+from matledger.space import Space
 from matledger.units import System, convert, shown_units
 
 if TYPE_CHECKING:
@@ -146,6 +148,7 @@ class Forecaster:
             topdressing_every_days=[choice.every_days],
             season=self.season,
             closed=self.closed,
+            units=self.units,
         )
         return space.programmes()[0]
 
@@ -169,12 +172,6 @@ class Forecaster:
         began = time.perf_counter()
         found = self.run(programme)
         low, median, high = np.quantile(found.om_percent[0], [0.05, 0.5, 0.95], axis=-1)
-        closed = None
-        if found.budget is not None and self.play is not None:
-            closed = float(found.budget.closed_days_a_year[0])
-        elif self.play is not None:
-            times = sum(float(times.sum()) for work, times in found.works[0] if wound_of(work))
-            closed = self.play.closed_days * times / found.span_years
         metric, shown = shown_units("mm of sand", self.units)
         return {
             "name": programme.name,
@@ -186,7 +183,7 @@ class Forecaster:
             "every": float(found.probability_all[0]),
             "cost": None if found.budget is None else float(found.cost[0]),
             "currency": "" if found.budget is None else found.budget.currency,
-            "closed_days": closed,
+            "closed_days": None if self.play is None else float(found.closed_days[0]),
             "disrupted_days": float(found.disrupted_days[0]),
             "sand": convert(float(found.sand_kg_m2[0]) / _core.SAND_BULK_DENSITY_G_CM3, metric, shown),
             "sand_unit": shown,

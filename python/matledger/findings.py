@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
 from matledger.errors import InputError, Problem
 
-__all__ = ["MOST_DRAWS", "MOST_SEED", "Findings", "either", "nearest", "problem_of", "shown", "whole"]
+__all__ = ["MOST_DRAWS", "MOST_SEED", "Findings", "either", "known", "nearest", "once", "problem_of", "shown", "whole"]
 
 _MOST = 1000
 
@@ -43,6 +45,27 @@ class Findings:
             raise InputError(self.problems)
 
 
+def once(problems: Sequence[Problem]) -> list[Problem]:
+    """Tell problems of one cause once: those of a column that expect the same."""
+    alike: dict[tuple[str, str], list[Problem]] = {}
+    for problem in problems:
+        place = problem.column or re.sub(r"\[\d+\]", "", problem.place)
+        alike.setdefault((place, problem.expected), []).append(problem)
+    return [_counted(found) for found in alike.values()]
+
+
+def _counted(found: Sequence[Problem]) -> Problem:
+    """Tell the first of several problems, what else was found in its place, and how many more there are."""
+    first, others = found[0], found[1:]
+    if not others:
+        return first
+    values = list(dict.fromkeys(problem.value for problem in others if problem.value != first.value))
+    more = f", {', '.join(values[:4])}" * bool(values) + " and others" * (len(values) > 4)
+    files = [name for name in dict.fromkeys(problem.file for problem in others) if name not in (None, first.file)]
+    where = f"{len(others)} more row{'s' * (len(others) > 1)}" + f", also of {', '.join(map(str, files))}" * bool(files)
+    return replace(first, value=f"{first.value}{more} (and in {where})")
+
+
 def shown(value: object) -> str:
     """Show a value in a message: short, printable, never empty."""
     text = f"{value:.12g}" if isinstance(value, float) else str(value)
@@ -58,6 +81,12 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
     folded = {k.casefold(): k for k in known}
     found = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.6)
     return folded[found[0]] if found else None
+
+
+def known(noun: str, name: str, names: Sequence[str]) -> str:
+    """Say which names a course knows, or the nearest of them."""
+    like = nearest(name, names)
+    return f"a {noun} of the course" + (f" (nearest: {like})" if like else f": {', '.join(names)}")
 
 
 def either(names: Sequence[str]) -> str:

@@ -129,6 +129,29 @@ class Table:
             formats |= {shown: spec} if spec else {}
         return Table(self.caption, columns, formats)
 
+    def turned(self, most: int = 6) -> Table:
+        """Return the table with its rows as columns, as text, for a narrow page; as it is if that makes it no narrower.
+
+        Parameters
+        ----------
+        most
+            Rows that still are turned.
+
+        Examples
+        --------
+        >>> Table("sand", {"programme": ["light", "heavy"], "sand_mm": [3.0, 9.0]}, {"sand_mm": ".1f"}).turned()
+        sand
+        programme  light  heavy
+        sand_mm      3.0    9.0
+        """
+        first, *measures = self.columns
+        rows = self.cells()
+        heads = [row[0] for row in rows]
+        if not 0 < len(rows) <= most or len({first, *heads}) <= len(rows):
+            return self
+        columns = {first: measures} | {head: row[1:] for head, row in zip(heads, rows, strict=True)}
+        return Table(self.caption, columns, dict.fromkeys(heads, ""))
+
     def to_pandas(self) -> pd.DataFrame:
         """Return the table as a pandas data frame."""
         import pandas as pd

@@ -15,6 +15,7 @@ from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.records import WorkRecord
 from matledger.records.work import ALL_GREENS
+from matledger.units import System, show_window
 from matledger.weather import Weather
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ CLIPPINGS_LOG_SD = 0.05
 """What a season of weighed clippings leaves of a year's multiplier (log-sd): judgement."""
 
 
-def next_tests(comparison: Comparison, *, cores: int | None = None) -> Table:
+def next_tests(comparison: Comparison, *, cores: int | None = None, units: System = "metric") -> Table:
     """Weigh kinds of further tests by how much they would narrow the forecasts.
 
     Parameters
@@ -37,6 +38,8 @@ def next_tests(comparison: Comparison, *, cores: int | None = None) -> Table:
         The forecasts; their calibration says what is known so far.
     cores
         Cores of each further test; by default as many as the last tests had.
+    units
+        ``"metric"`` or ``"us"``.
 
     Returns
     -------
@@ -81,7 +84,7 @@ def next_tests(comparison: Comparison, *, cores: int | None = None) -> Table:
     slopes = _slopes(calibration.coordinates[:count], om)
     before = _inverse(calibration.information)
     rows = []
-    for kind, tests, after in _kinds(comparison, cores):
+    for kind, tests, after in _kinds(comparison, cores, units):
         left = np.sqrt(np.diag(after) / np.diag(before))
         k = int(np.argmin(left))
         contrast = None if len(slopes) < 2 else _left(slopes[1] - slopes[0], before, after)
@@ -108,7 +111,7 @@ def _slopes(coordinates: Floats, om: Floats) -> Floats:
     return np.asarray(np.linalg.lstsq(away, om.T, rcond=None)[0][1:].T, dtype=np.float64)
 
 
-def _kinds(comparison: Comparison, cores: int | None) -> list[tuple[str, int, Floats]]:
+def _kinds(comparison: Comparison, cores: int | None, units: System) -> list[tuple[str, int, Floats]]:
     """Kinds of further tests, how many tests each takes, and the covariance that would be left."""
     calibration = comparison.calibration
     course = calibration.course
@@ -148,9 +151,7 @@ def _kinds(comparison: Comparison, cores: int | None) -> list[tuple[str, int, Fl
         ("one green alone, a year on", round_of(greens[:1], windows, later)),
     ]
     if deeper[0] < deeper[1]:
-        kinds.append(
-            (f"a deeper sample, {deeper[0]:g} to {deeper[1]:g} mm, a year on", round_of(greens, [deeper], later))
-        )
+        kinds.append((f"a deeper sample, {show_window(*deeper, units)}, a year on", round_of(greens, [deeper], later)))
     if untested:
         kinds.append((f"the greens never tested, now: {', '.join(untested)}", round_of(untested, windows)))
     found = [(kind, len(asked.soil_tests), _left_by_tests(calibration, asked)) for kind, asked in kinds]

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
 
@@ -16,10 +15,11 @@ from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.labour import Job, Labour, job
+from matledger.play import Dated, Play, PlayAhead
 from matledger.practice import Work
-from matledger.recovery import Recovery, wound_of
+from matledger.units import convert
 
-__all__ = ["LINES", "PLAY_LINES", "Budget", "Play", "Prices", "budget", "disrupted_days", "draw_losses"]
+__all__ = ["LINES", "PLAY_LINES", "Budget", "Play", "Prices", "budget", "intervals", "regrets"]
 
 LINES = (
     "crew",
@@ -33,84 +33,24 @@ LINES = (
     "doing too little",
 )
 PLAY_LINES = [LINES.index("play lost"), LINES.index("play at a discount")]
-DAYS_A_WEEK = 7
+SAND, DELIVERY, TOO_LITTLE = (LINES.index(name) for name in ("sand", "delivery", "doing too little"))
 
-Dated: TypeAlias = Sequence[tuple[dt.date, Work]]
-
-_AMOUNT = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?([A-Z]{3})|([A-Z]{3}) ?([0-9]+(?:\.[0-9]+)?)")
-_AMOUNTS = ("crew_h", "sand_t", "load", "core_t", "round", "renovation")
-_SHARES = (
+_AMOUNT = re.compile(r"(?:([0-9]+(?:\.[0-9]+)?) ?([A-Z]{3})|([A-Z]{3}) ?([0-9]+(?:\.[0-9]+)?))(?: ?/ ?(.+))?")
+_AMOUNTS = {"crew_h": "h", "sand_t": "t", "load": None, "core_t": "t", "round": None, "renovation": None}
+"""Amounts, and the unit that each is for."""
+SHARES = (
     column("inflation", required=False),
     column("discount_rate", required=False),
     column("too_much_om_percent", required=False, may_be_empty=True),
 )
-_PLAY = (
-    column("lost_share", required=False),
-    column("discount_share", required=False),
-    column("closed_days", required=False),
-)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Play:
-    """How much is played, and what play does while greens recover.
-
-    Attributes
-    ----------
-    rounds_a_week
-        Rounds in a week: one figure for each month, or one for each of 52 weeks, from January on.
-    lost_share
-        Share of the rounds that are not played while cover is below 99 % (-).
-    discount_share
-        Share of the price of a round that is given back for those that are (-).
-    closed_days
-        Days closed from the day of work that opens the surface on.
-
-    Examples
-    --------
-    >>> import datetime as dt
-    >>> play = Play(rounds_a_week=[0, 0, 70, 140, 210, 280, 280, 280, 210, 140, 70, 0])
-    >>> play.rounds_on(dt.date(2025, 4, 9))
-    20.0
-    """
-
-    rounds_a_week: Sequence[float]
-    lost_share: float = 0.0
-    discount_share: float = 0.0
-    closed_days: int = 1
-
-    def __post_init__(self) -> None:
-        """Read every field by its rule."""
-        findings = settle(self, _PLAY)
-        given = self.rounds_a_week
-        listed = isinstance(given, Sequence) and not isinstance(given, str)
-        if not listed or len(given) not in (12, 52):
-            findings.add(Problem("rounds_a_week", str(given)[:60], "12 figures (months) or 52 (weeks)"))
-        else:
-            for index, rounds in enumerate(given):
-                number = isinstance(rounds, int | float) and not isinstance(rounds, bool)
-                if not (number and np.isfinite(rounds) and rounds >= 0):
-                    findings.add(Problem(f"rounds_a_week[{index}]", repr(rounds), "0 or more, finite"))
-            object.__setattr__(self, "rounds_a_week", tuple(given))
-        findings.raise_any()
-
-    def rounds_on(self, day: dt.date) -> float:
-        """Return the rounds of one day.
-
-        Parameters
-        ----------
-        day
-            A day.
-        """
-        if len(self.rounds_a_week) == 12:
-            return self.rounds_a_week[day.month - 1] / DAYS_A_WEEK
-        week = min((day.timetuple().tm_yday - 1) // DAYS_A_WEEK, 51)
-        return self.rounds_a_week[week] / DAYS_A_WEEK
 
 
 @dataclass(frozen=True, kw_only=True)
 class Prices:
-    """What things cost here. An amount is a number, or a text with its currency such as ``"42 EUR"``.
+    """What things cost here.
+
+    An amount is a number, or a text with its currency such as ``"42 EUR"``; one for an hour, a tonne or a square metre
+    may name another unit of that kind, such as ``"38 USD/short ton"``.
 
     Attributes
     ----------
@@ -164,11 +104,11 @@ class Prices:
 
     def __post_init__(self) -> None:
         """Read every amount."""
-        findings = settle(self, _SHARES)
+        findings = settle(self, SHARES)
         if not (isinstance(self.currency, str) and re.fullmatch("[A-Z]{3}", self.currency)):
             findings.add(Problem("currency", repr(self.currency), "three capital letters, such as EUR"))
 
-        def amount(place: str, given: object) -> float | None:
+        def amount(place: str, given: object, per: str | None) -> float | None:
             if given is None:
                 if place in ("crew_h", "sand_t"):
                     findings.add(Problem(place, "none", "an amount such as 25 or '25 EUR'"))
@@ -178,6 +118,13 @@ class Prices:
             if found:
                 currency = found[2] or found[3]
                 number = float(found[1] or found[4])
+                if found[5]:
+                    try:
+                        number /= convert(1, found[5], per or "")
+                    except InputError:
+                        unit = f"another unit of {per}" if per else "no unit"
+                        findings.add(Problem(place, str(given), f"an amount with {unit} after the stroke"))
+                        return None
                 if currency != self.currency:
                     findings.add(Problem(place, str(given), f"an amount in {self.currency}, one currency for all"))
             if isinstance(number, bool) or not isinstance(number, int | float) or not 0 <= number < 1e12:
@@ -186,14 +133,14 @@ class Prices:
                 return None
             return float(number)
 
-        for name in _AMOUNTS:
-            object.__setattr__(self, name, amount(name, getattr(self, name)))
-        for name in ("machine_h", "contractor_m2"):
+        for name, unit in _AMOUNTS.items():
+            object.__setattr__(self, name, amount(name, getattr(self, name), unit))
+        for name, unit in (("machine_h", "h"), ("contractor_m2", "m2")):
             given = getattr(self, name)
             if not isinstance(given, Mapping):
                 findings.add(Problem(name, repr(given), "amounts by name"))
                 continue
-            object.__setattr__(self, name, {key: amount(f"{name}.{key}", value) for key, value in given.items()})
+            object.__setattr__(self, name, {key: amount(f"{name}.{key}", value, unit) for key, value in given.items()})
         if (self.renovation is None) != (self.too_much_om_percent is None):
             findings.add(Problem("renovation, too_much_om_percent", "one of the two", "both, or neither"))
         findings.raise_any()
@@ -235,6 +182,10 @@ class Prices:
             f"amounts in {self.currency}; prices rise by {self.inflation:.1%} and later money counts"
             f" {self.discount_rate:.1%} less a year, from the first year on"
         )
+        notes.append(
+            "nine of ten draws of cost and of disrupted days lie between 5 % and 95 %: healing, the years' weather and"
+            " the sand that the plan takes are not known; hours and prices are taken as given"
+        )
         return tuple(notes)
 
     def of_job(self, work: Work, done: Job, area_m2: float) -> dict[str, float]:
@@ -256,28 +207,6 @@ class Prices:
             lines["crew"] = done.crew_h * self.crew_h
             lines["machines"] = sum(hours * self.machine_h[name] for _, name, hours, _ in done.hours if name)
         return lines
-
-
-def disrupted_days(
-    dated: Dated, recovery: Recovery, *, cache: dict[Any, float] | None = None
-) -> tuple[set[dt.date], set[dt.date]]:
-    """Return the days on which cover is below 99 %, and the days on which the surface was opened.
-
-    Each opening counts with its mean days to 99 % cover; days of two openings count once. `cache` keeps what was found,
-    by kind of opening, month and day.
-    """
-    known = {} if cache is None else cache
-    disrupted, opened = set[dt.date](), set[dt.date]()
-    for day, work in dated:
-        wound = wound_of(work)
-        if wound is None:
-            continue
-        key = (wound, day.month, day.day)
-        if key not in known:
-            known[key] = recovery.expected_days(work, day)
-        opened.add(day)
-        disrupted.update(day + dt.timedelta(days=n) for n in range(max(1, round(known[key]))))
-    return disrupted, opened
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -305,6 +234,11 @@ class Budget:
         calendar.
     quantities
         Crew hours [h], machine hours [h], moist sand [t], loads, cores [t], shape ``(programme, year, 5)``.
+    a_year_by_draw, total_by_draw
+        Money a year and present value in each draw, shape ``(programme, draw)``: healing, the years' weather, the sand
+        that the plan takes and the area that passes the user's limit differ from draw to draw.
+    disrupted_days_by_draw
+        Days a year on which cover is below 99 %, shape ``(programme, draw)``.
     notes
         What is not counted, and what was assumed.
     """
@@ -318,6 +252,9 @@ class Budget:
     disrupted_days: Floats
     closed_days: Floats
     quantities: Floats
+    a_year_by_draw: Floats
+    total_by_draw: Floats
+    disrupted_days_by_draw: Floats
     notes: tuple[str, ...]
 
     @property
@@ -351,11 +288,11 @@ class Budget:
             if self.amounts[:, :, index].any():
                 columns[line] = self.amounts[:, :, index].sum(axis=1).tolist()
         columns["total"] = self.amounts.sum(axis=(1, 2)).tolist()
-        columns["present value"] = self.total.tolist()
+        columns |= intervals("present value", self.total, self.total_by_draw)
         formats = dict.fromkeys(list(columns)[1:], ",.0f")
-        columns["disrupted days a year"] = self.disrupted_days_a_year.tolist()
-        columns["closed days a year"] = self.closed_days_a_year.tolist()
-        formats |= {"disrupted days a year": ".0f", "closed days a year": ".1f"}
+        days = intervals("disrupted days a year", self.disrupted_days_a_year, self.disrupted_days_by_draw)
+        columns |= days | {"closed days a year": self.closed_days_a_year.tolist()}
+        formats |= dict.fromkeys(days, ".0f") | {"closed days a year": ".1f"}
         caption = f"costs, {self.years[0]} to {self.years[-1]}, {self.currency}"
         return Table(caption, columns, formats)
 
@@ -395,20 +332,21 @@ def budget(
     *,
     programmes: Sequence[str],
     calendars: Sequence[Sequence[Dated]],
-    years: Sequence[int],
+    ahead: PlayAhead,
     span_years: float,
     areas_m2: Sequence[float],
     prices: Prices,
     labour: Labour,
-    recovery: Recovery,
     play: Play | None,
-    too_much: Floats,
-    last_year: int,
+    passed: Floats,
+    sand_off: Floats,
 ) -> Budget:
     """Price the dated work of programmes.
 
-    `calendars` holds, for each programme, one calendar for each weather sequence, or one that serves them all; amounts
-    are means over them. `too_much` is the probability that OM passes the limit, by area.
+    `calendars` holds, for each programme, one calendar for each weather sequence, or one that serves them all; draws
+    take them in turn. `passed` is the share of the area that passes the user's limit, shape ``(programme, draw)``, and
+    `sand_off` the sand that a draw needs over that of the plan, shape ``(draw,)``. Sand and delivery of `amounts` are
+    the plan's; play and doing too little are means over the draws.
     """
     works = {id(work): work for own in calendars for dated in own for _, work in dated}
     problems = prices.lacking(sorted(set(works.values()), key=str), labour)
@@ -420,76 +358,81 @@ def budget(
         if work not in equal:
             equal[work] = _priced(work, areas_m2, prices, labour)
         priced[key] = equal[work]
-    amounts = np.zeros((len(programmes), len(years), len(LINES)))
-    quantities = np.zeros((len(programmes), len(years), 5))
-    touched = np.zeros((len(programmes), len(years), 2))
-    row = {year: index for index, year in enumerate(years)}
-    cache: dict[Any, float] = {}
+    first, last = ahead.days
+    years = range(first.year, last.year + 1)
+    rise = (1 + prices.inflation) ** np.arange(len(years))
+    discount = (1 + prices.discount_rate) ** -np.arange(len(years), dtype=np.float64)
+    shape = (len(programmes), len(years))
+    amounts, quantities = np.zeros((*shape, len(LINES))), np.zeros((*shape, 5))
+    disrupted, closed = np.zeros(shape), np.zeros(shape)
+    a_year, total, days = (np.zeros(passed.shape) for _ in range(3))
     for p, own in enumerate(calendars):
-        share = 1 / len(own)
-        for dated in own:
-            amount = np.zeros((len(years), 5))
+        for sequence, dated in enumerate(own):
+            draws = slice(sequence, None, len(own))
+            share = len(a_year[p, draws]) / len(a_year[p])
+            lines, used = np.zeros((len(years), len(LINES))), np.zeros((len(years), 5))
             for (key, year), times in Counter((id(work), day.year) for day, work in dated).items():
-                money, used = priced[key]
-                amounts[p, row[year]] += share * times * money
-                amount[row[year]] += times * used
-            amount[:, 3] = np.ceil(amount[:, 2] / labour.load_t - 1e-9)
-            amounts[p, :, LINES.index("delivery")] += share * amount[:, 3] * (prices.load or 0.0)
-            quantities[p] += share * amount
-            slow, opened = disrupted_days(dated, recovery, cache=cache)
-            days, lost = play_lost(slow, opened, years, prices, play)
-            touched[p] += share * days
-            amounts[p][:, PLAY_LINES] += share * lost
-        amounts[p, row[last_year], LINES.index("doing too little")] += (prices.renovation or 0.0) * too_much[p]
-    ahead = np.arange(len(years))
-    amounts *= ((1 + prices.inflation) ** ahead)[None, :, None]
+                money, quantity = priced[key]
+                lines[year - first.year] += times * money
+                used[year - first.year] += times * quantity
+            used[:, 3] = _loads(used[:, 2], labour)
+            lines[:, DELIVERY] = used[:, 3] * (prices.load or 0.0)
+            touched = ahead.touched(dated, draws)
+            rounds = touched.play(play) * (prices.round or 0.0)
+            lines[:, PLAY_LINES] = rounds.mean(axis=0)
+            lines[-1, TOO_LITTLE] = (prices.renovation or 0.0) * passed[p, draws].mean()
+            # The plan's figures give way to those of the draws.
+            off = sand_off[draws, None]
+            spent = lines.sum(axis=1) - lines[:, [SAND, DELIVERY, *PLAY_LINES, TOO_LITTLE]].sum(axis=1)
+            by_draw = spent + off * lines[:, SAND] + rounds.sum(axis=2)
+            by_draw += _loads(off * used[:, 2], labour) * (prices.load or 0.0)
+            by_draw[:, -1] += (prices.renovation or 0.0) * passed[p, draws]
+            a_year[p, draws] = by_draw @ rise / span_years
+            total[p, draws] = by_draw @ (rise * discount)
+            days[p, draws] = touched.disrupted_days.sum(axis=1) / span_years
+            amounts[p] += share * lines
+            quantities[p] += share * used
+            disrupted[p] += share * touched.disrupted_days.mean(axis=0)
+            closed[p] += share * touched.closed_days
     return Budget(
         currency=prices.currency,
         programmes=tuple(programmes),
         years=tuple(years),
         span_years=span_years,
-        amounts=frozen(amounts),
-        discount=frozen((1 + prices.discount_rate) ** -ahead.astype(np.float64)),
-        disrupted_days=frozen(touched[:, :, 0]),
-        closed_days=frozen(touched[:, :, 1]),
+        amounts=frozen(amounts * rise[None, :, None]),
+        discount=frozen(discount),
+        disrupted_days=frozen(disrupted),
+        closed_days=frozen(closed),
         quantities=frozen(quantities),
+        a_year_by_draw=frozen(a_year),
+        total_by_draw=frozen(total),
+        disrupted_days_by_draw=frozen(days),
         notes=prices.notes(play),
     )
 
 
-def play_lost(
-    slow: set[dt.date], opened: set[dt.date], years: Sequence[int], prices: Prices | None, play: Play | None
-) -> tuple[Floats, Floats]:
-    """Return what recovery costs in play, before inflation.
-
-    From the days below full cover and those on which work opened the surface: disrupted and closed days by year, and
-    money for play lost and at a discount, shapes ``(year, 2)``.
-    """
-    days, money = np.zeros((len(years), 2)), np.zeros((len(years), 2))
-    shut = {day + dt.timedelta(days=n) for day in opened for n in range(play.closed_days)} if play else set()
-    row = {year: index for index, year in enumerate(years)}
-    price = prices.round if prices else None
-    for day in slow | shut:
-        y = row.get(day.year)
-        if y is None:
-            continue
-        days[y] += (day in slow, day in shut)
-        if play is not None and price is not None:
-            worth = play.rounds_on(day) * price
-            lost = 1.0 if day in shut else play.lost_share
-            money[y] += (worth * lost, worth * (1 - lost) * play.discount_share)
-    return days, money
+def _loads(moist_t: Floats, labour: Labour) -> Floats:
+    return np.asarray(np.ceil(moist_t / labour.load_t - 1e-9), dtype=np.float64)
 
 
-def draw_losses(costs: Budget, prices: Prices, om_percent: Floats, areas_m2: Floats) -> Floats | None:
-    """Return the present value by programme and draw: doing too little costs the share of the area past the limit."""
-    if prices.renovation is None or prices.too_much_om_percent is None:
-        return None
-    own = costs.total - costs.amounts[:, :, -1] @ costs.discount
-    passed = np.einsum("pgd,g->pd", om_percent > prices.too_much_om_percent, areas_m2 / areas_m2.sum())
-    due = prices.renovation * (1 + prices.inflation) ** (len(costs.years) - 1) * costs.discount[-1]
-    losses: Floats = own[:, None] + due * passed
-    return losses
+def intervals(name: str, central: Sequence[float] | Floats, by_draw: Floats) -> dict[str, list[float]]:
+    """Columns of a figure and of the points between which nine of ten draws lie; `by_draw` ends with the draws."""
+    low, high = np.quantile(by_draw, [0.05, 0.95], axis=-1)
+    return {name: np.asarray(central).tolist(), f"{name}, 5 %": low.tolist(), f"{name}, 95 %": high.tolist()}
+
+
+def regrets(caption: str, names: Sequence[str], currency: str, regret: Floats) -> Table:
+    """Tell regret, shape ``(programme, draw)``: its mean, its points, and how often a programme is the best."""
+    low, median, high = np.quantile(regret, [0.05, 0.5, 0.95], axis=1)
+    columns: dict[str, Sequence[Any]] = {
+        "programme": list(names),
+        f"mean regret, {currency}": regret.mean(axis=1).tolist(),
+        "5 %": low.tolist(),
+        "median": median.tolist(),
+        "95 %": high.tolist(),
+        "P(best)": (regret == 0).mean(axis=1).tolist(),
+    }
+    return Table(caption, columns, dict.fromkeys(list(columns)[1:5], ",.0f") | {"P(best)": ".2f"})
 
 
 def _priced(work: Work, areas_m2: Sequence[float], prices: Prices, labour: Labour) -> tuple[Floats, Floats]:

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "back_in_play",
+    "costs",
     "cover",
     "grading",
     "hole_depths",
@@ -339,6 +340,56 @@ def programmes(comparison: Comparison, *, units: System = "metric", ax: Axes | N
     )
     axes.set_ylim(bottom=0)
     _legend_below(axes)
+    return axes
+
+
+def costs(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
+    """Plot what each programme costs a year against the days that it disrupts.
+
+    Parameters
+    ----------
+    comparison
+        The forecasts, with prices.
+    ax
+        Axes to draw on.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Means with 90 % intervals both ways; with a target, the chance that it holds on every green beside each name.
+
+    Raises
+    ------
+    InputError
+        Without prices.
+    """
+    budget = comparison.budget
+    if budget is None:
+        raise InputError([Problem("comparison.budget", "none", "prices for the comparison")])
+    axes = _axes(ax, (8.5, 4.6))
+    chances = None if comparison.probability_all is None else comparison.probability_all[:, -1]
+    for index, name in enumerate(comparison.names):
+        figures = []
+        for means, draws in (
+            (comparison.disrupted_days, comparison.disrupted_days_by_draw),
+            (budget.a_year, budget.a_year_by_draw),
+        ):
+            mean, (low, high) = float(means[index]), np.quantile(draws[index], [0.05, 0.95])
+            # A mean may lie beyond the point that nineteen of twenty draws keep below.
+            figures.append((mean, [[max(mean - low, 0)], [max(high - mean, 0)]]))
+        (days, days_apart), (money, money_apart) = figures
+        chance = "" if chances is None else f" (target on every green: {chances[index]:.0%})"
+        style: dict[str, Any] = {"color": COLOURS[index % len(COLOURS)], "marker": MARKERS[index % len(MARKERS)]}
+        axes.errorbar(days, money, xerr=days_apart, yerr=money_apart, capsize=3, label=name + chance, **style)
+    axes.set(
+        xlabel="days a year below 99 % cover",
+        ylabel=f"{budget.currency} a year",
+        title=f"{comparison.calibration.course.name}: cost and days of play (mean, 90 % interval)",
+    )
+    axes.set_ylim(bottom=0)
+    axes.set_xlim(left=min(axes.get_xlim()[0], -1))
+    axes.yaxis.set_major_formatter("{x:,.0f}")
+    axes.legend(frameon=False, loc="best")
     return axes
 
 

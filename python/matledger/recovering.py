@@ -1,67 +1,16 @@
-"""Recovery records at work: what was read updates how the turf heals, and says when it will be back."""
+"""When the surface will be back after work."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from matledger.errors import InputError
-from matledger.findings import Findings, problem_of, shown
 from matledger.practice import Work
-from matledger.records.holes import CoverRecord
-from matledger.recovery import FULL_COVER_PERCENT, HORIZON_DAYS, CoverReading, Recovery, wound_of
+from matledger.recovery import FULL_COVER_PERCENT, HORIZON_DAYS, Recovery
 
-if TYPE_CHECKING:
-    from matledger.course import Course
-
-__all__ = ["BackOn", "back_on", "cover_readings"]
-
-
-def cover_readings(course: Course, records: Sequence[CoverRecord]) -> tuple[CoverReading, ...]:
-    """Tie cover records to the work that they follow, for ``healing(course, readings=...)``.
-
-    Parameters
-    ----------
-    course
-        The course; each record belongs to the latest work on its green that opened the surface, on or before its day.
-    records
-        Cover, or counts of holes still seen.
-
-    Returns
-    -------
-    tuple of CoverReading
-        A count becomes the cover ``1 - a v``: ``a`` the share of the surface opened, ``v`` the share of holes still
-        seen, a hole that is seen counting as open over its whole width. That understates cover: the safe side.
-
-    Raises
-    ------
-    InputError
-        For records with no such work before them within 150 days, or of an unknown green.
-    """
-    findings, readings = Findings(), []
-    for record in records:
-        try:
-            before = [w for w in course.work_of(record.green) if wound_of(w.work) and w.date <= record.date]
-        except InputError as error:
-            findings.problems += error.problems
-            continue
-        if not before or (record.date - before[-1].date).days > HORIZON_DAYS:
-            expected = f"work that opens the surface, on that green in the {HORIZON_DAYS} days before"
-            place = f"{record.date} on {shown(record.green)}"
-            findings.add(problem_of(record, "cover_records", "date", place, expected))
-            continue
-        work = before[-1].work
-        cover = record.cover_percent
-        if cover is None:
-            seen = (record.holes_visible or 0) / (record.holes_counted or 1)
-            cover = 100 * (1 - work.area_share * seen)
-        readings.append(CoverReading(work=work, done=before[-1].date, date=record.date, cover_percent=cover))
-    findings.raise_any()
-    return tuple(readings)
+__all__ = ["BackOn", "back_on"]
 
 
 @dataclass(frozen=True, kw_only=True)

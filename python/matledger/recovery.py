@@ -15,26 +15,16 @@ from matledger.calibration import Driving
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, whole
 from matledger.frames import Table
-from matledger.practice import Coring, SolidTining, VerticalMowing, Work
+from matledger.practice import Work
+from matledger.records.holes import HORIZON_DAYS, CoverRecord, check_cover, opened_before
+from matledger.units import System
 
 if TYPE_CHECKING:
     from matledger.course import Course
 
-__all__ = ["FULL_COVER_PERCENT", "CoverReading", "Recovery", "healing", "wound_of"]
+__all__ = ["FULL_COVER_PERCENT", "HORIZON_DAYS", "CoverReading", "Recovery", "cover_readings", "healing"]
 
 FULL_COVER_PERCENT = 99.0
-HORIZON_DAYS = 150
-
-
-def wound_of(work: Work) -> tuple[float, float, bool] | None:
-    """Return the share of the surface that work opens [-], its width [mm] and whether it is round; None if none."""
-    if isinstance(work, Coring):
-        return work.area_share, work.tine.inside_diameter_mm, True
-    if isinstance(work, SolidTining):
-        return work.area_share, work.diameter_mm, True
-    if isinstance(work, VerticalMowing):
-        return work.area_share, work.blade_width_mm, False
-    return None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,7 +93,7 @@ class Recovery:
         """
         if not 0 <= cover_percent <= 100:
             raise InputError([Problem("cover_percent", f"{cover_percent}", "a number from 0 to 100 (%)")])
-        wound = wound_of(work)
+        wound = work.wound
         years = self._years(day)
         if wound is None:
             return frozen(np.zeros((len(years), len(self.draws))))
@@ -121,7 +111,7 @@ class Recovery:
         """
         return float(np.minimum(self.days(work, day), HORIZON_DAYS).mean())
 
-    def curve(self, work: Work, day: dt.date, *, days: int = 60) -> Table:
+    def curve(self, work: Work, day: dt.date, *, days: int = 60, units: System = "metric") -> Table:
         """Cover day by day after the work, median and 90 % interval over years and draws.
 
         Parameters
@@ -132,13 +122,15 @@ class Recovery:
             Its day; only month and day count.
         days
             Days to follow, at most 150.
+        units
+            ``"metric"`` or ``"us"``, for the words.
 
         Returns
         -------
         Table
             Days since the work, cover with its 90 % interval [%].
         """
-        wound = wound_of(work)
+        wound = work.wound
         if wound is None:
             raise InputError([Problem("work", str(work), "work that opens the surface")])
         if not 1 <= days <= HORIZON_DAYS:
@@ -151,7 +143,9 @@ class Recovery:
             "5 %": low.tolist(),
             "95 %": high.tolist(),
         }
-        return Table(f"{work}: cover after {day:%d %B}", columns, dict.fromkeys(list(columns)[1:], ".1f"))
+        return Table(
+            f"{work.in_words(units)}: cover after {day:%d %B}", columns, dict.fromkeys(list(columns)[1:], ".1f")
+        )
 
     def _years(self, day: dt.date) -> Floats:
         last = self.first_day + dt.timedelta(days=len(self.degree_days) - HORIZON_DAYS)
@@ -169,10 +163,46 @@ class Recovery:
         return f"<Recovery: rim creeps {creep:.4f} mm per degree day, {self.readings} readings of cover>"
 
 
+def cover_readings(course: Course, records: Sequence[CoverRecord]) -> tuple[CoverReading, ...]:
+    """Tie cover records to the work that they follow, for ``healing(course, readings=...)``.
+
+    Parameters
+    ----------
+    course
+        The course; each record belongs to the latest work on its green that opened the surface, on or before its day.
+    records
+        Cover, or counts of holes still seen.
+
+    Returns
+    -------
+    tuple of CoverReading
+        A count becomes the cover ``1 - a v``: ``a`` the share of the surface opened, ``v`` the share of holes still
+        seen, a hole that is seen counting as open over its whole width. That understates cover: the safe side.
+
+    Raises
+    ------
+    InputError
+        For records with no such work before them within 150 days, or of an unknown green.
+    """
+    problems = check_cover(records, course.work, [green.name for green in course.greens])
+    if problems:
+        raise InputError(problems)
+    readings = []
+    for record in records:
+        done = opened_before(record, course.work)
+        assert done is not None
+        cover = record.cover_percent
+        if cover is None:
+            seen = (record.holes_visible or 0) / (record.holes_counted or 1)
+            cover = 100 * (1 - done.work.area_share * seen)
+        readings.append(CoverReading(work=done.work, done=done.date, date=record.date, cover_percent=cover))
+    return tuple(readings)
+
+
 def healing(
     course: Course,
     *,
-    readings: Sequence[CoverReading] = (),
+    readings: Sequence[CoverReading] | None = None,
     growth_factor: float = 1.0,
     draws: int = 400,
     seed: int = 0,
@@ -184,7 +214,7 @@ def healing(
     course
         The course; its weather gives the degree days, on its grass's base.
     readings
-        Green cover read after work.
+        Green cover read after work; by default the course's own records of cover, if it has any.
     growth_factor
         How much faster (above 1) or slower the turf grows than its degree days say, for nitrogen or growth regulators.
         No source was found that carries a figure; 1 unless the user has one.
@@ -229,8 +259,8 @@ def healing(
         problems.append(Problem("growth_factor", f"{growth_factor}", "a number above 0"))
     first, last = course.weather.start, course.weather.end
     given = []
-    for index, reading in enumerate(readings):
-        wound = wound_of(reading.work)
+    for index, reading in enumerate(cover_readings(course, course.cover) if readings is None else readings):
+        wound = reading.work.wound
         if wound is None:
             problems.append(Problem(f"readings[{index}].work", str(reading.work), "work that opens the surface"))
         elif not first <= reading.done <= reading.date <= last:

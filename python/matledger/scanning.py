@@ -13,7 +13,7 @@ from matledger import _core
 from matledger._arrays import Floats
 from matledger.calibration import Calibration
 from matledger.executors import Tell, run_each
-from matledger.money import Dated
+from matledger.play import Dated
 from matledger.practice import Programme
 
 __all__ = ["scan_programmes"]

@@ -28,6 +28,7 @@ _Dimension: TypeAlias = tuple[int, int, int, int]
 
 _NONE, _LENGTH, _AREA, _VOLUME = (0, 0, 0, 0), (1, 0, 0, 0), (2, 0, 0, 0), (3, 0, 0, 0)
 _MASS, _TIME, _TEMPERATURE, _PRESSURE = (0, 1, 0, 0), (0, 0, 1, 0), (0, 0, 0, 1), (-1, 1, -2, 0)
+_SPEED = (1, 0, -1, 0)
 
 # Base units: mm, g, s, degC. Exact definitions: NIST SP 811, appendix B (1959 yard and pound).
 _UNITS: tuple[tuple[_Dimension, str, str], ...] = (
@@ -39,6 +40,8 @@ _UNITS: tuple[tuple[_Dimension, str, str], ...] = (
     (_LENGTH, "25.4", "in|inch|inches"),
     (_LENGTH, "304.8", "ft|foot|feet"),
     (_LENGTH, "914.4", "yd|yard|yards"),
+    (_LENGTH, "1609344", "mi|mile|miles"),
+    (_SPEED, "447.04", "mph"),
     (_AREA, "10000000000", "ha|hectare|hectares"),
     (_AREA, "4046856422.4", "acre|acres"),
     (_VOLUME, "1000", "ml"),
@@ -118,7 +121,7 @@ _EXAMPLES: dict[_Dimension, tuple[str, tuple[str, ...]]] = {
     (0, 0, 1, 1): ("degree days", ("360 degF d",)),
     (-2, 1, 0, 0): ("a mass per area", ("15 lb/1000 ft2", "400 lb/1000 ft2")),
     (-3, 1, 0, 0): ("a density", ("100 lb/ft3",)),
-    (1, 0, -1, 0): ("a rate", ("6 in/h",)),
+    _SPEED: ("a rate", ("6 in/h", "2 mph")),
     _PRESSURE: ("a pressure", ("10 psi",)),
 }
 

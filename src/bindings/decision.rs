@@ -6,7 +6,7 @@ use super::forecast::{GivenDriving, given_calendars, given_yield};
 use super::practice::{PyCalendar, PyProgramme};
 use super::watch::{pooled, watched};
 use super::weather::PyWeather;
-use crate::decision::{self, CoverReading, Healing, HealingPriors, Limit, Outlook, Progress, Scan, Wound};
+use crate::decision::{self, CoverReading, Healing, HealingPriors, Limit, Outlook, Progress, Scan, Together, Wound};
 use crate::weather::resample::ToCome;
 use chrono::NaiveDate;
 use numpy::{PyArray1, PyArray2, PyArray3, PyArrayMethods, PyReadonlyArray2};
@@ -91,16 +91,22 @@ pub fn cover<'py>(
     PyArray1::from_vec(py, covers).reshape([years.len(), draws.len(), days])
 }
 
-/// One option for each green under limits of a name, what each option uses on each green, and how much there is; None if
-/// nothing fits.
+/// A name, events (what each uses, and the options that need it), and how much there is.
+type GivenTogether = (String, Vec<(f64, Vec<usize>)>, f64);
+
+/// One option for each green under limits of a name, what each option uses on each green, and how much there is, and under
+/// limits of what greens use together; None if nothing fits.
 #[pyfunction]
 pub fn choose(
     py: Python<'_>,
     worth: Vec<Vec<f64>>,
     limits: Vec<(String, Vec<Vec<f64>>, f64)>,
+    together: Vec<GivenTogether>,
 ) -> PyResult<Option<(Vec<usize>, f64)>> {
     let limits: Vec<Limit> = limits.into_iter().map(|(name, uses, most)| Limit { name, uses, most }).collect();
-    let found = pooled(py, || decision::choose(&worth, &limits)).map_err(|error| to_python(py, error))?;
+    let together: Vec<Together> =
+        together.into_iter().map(|(name, events, most)| Together { name, events, most }).collect();
+    let found = pooled(py, || decision::choose(&worth, &limits, &together)).map_err(|error| to_python(py, error))?;
     Ok(found.map(|choice| (choice.option, choice.worth)))
 }
 

@@ -6,7 +6,7 @@ pub mod outset;
 pub mod recovery;
 pub mod scan;
 
-pub use choice::{Choice, Limit, choose};
+pub use choice::{Choice, Limit, Together, choose};
 pub use forecast::{Forecast, Target, YearOfWork};
 pub use outset::{Grain, Outlook, Outset, Progress};
 pub use recovery::{CoverReading, Healing, HealingPriors, Wound, healing};

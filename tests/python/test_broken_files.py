@@ -112,17 +112,30 @@ MESSAGES = {
         "work.csv, row 2, column work: corring; expected coring, solid_tining, vertical_mowing, sand_injection or "
         "topdressing (nearest: coring)"
     ],
+    "A cover and counts of holes": [
+        "cover.csv, row 2, column cover_percent: both given; expected either a cover or counts of holes"
+    ],
+    "More holes seen than counted": [
+        "cover.csv, row 2, column holes_visible: 60; expected no more than were counted (50)"
+    ],
+    "Cover before any work": [
+        "cover.csv, row 2, column date: 2014-04-04 on Green 1; expected work that opens the surface, on that green in "
+        "the 150 days before"
+    ],
+    "A green misspelt in course.toml": [
+        "clippings.csv, row 2, column green: Green 1 (and in 4 more rows, also of soil_tests.csv, cover.csv); expected "
+        "a green of the course (nearest: Gren 1)"
+    ],
     "Two greens with one name": [
         "course.toml, green[1].name: green1; expected a name of its own; green[0] is Green 1 (spaces and case tell no "
         "names apart)"
     ],
     "A name without quotes": ['course.toml, green[1].name: 2; expected text: "2", with quotes'],
     "Tests before the weather starts": [
-        "soil_tests.csv, row 3, column date: 2013-10-01, before the weather starts; expected a day from 2014-03-01 to "
-        "2014-05-31"
+        "soil_tests.csv, row 3, column date: 2013-10-01; expected a day of the weather, 2014-03-01 to 2014-05-31"
     ],
     "Work after the weather ends": [
-        "work.csv, row 3, column date: 2014-06-14, after the weather ends; expected a day from 2014-03-01 to 2014-05-31"
+        "work.csv, row 3, column date: 2014-06-14; expected a day of the weather, 2014-03-01 to 2014-05-31"
     ],
     "A green that the course does not have": [
         "soil_tests.csv, row 3, column green: Gren 1; expected a green of the course (nearest: Green 1)"
@@ -138,8 +151,7 @@ MESSAGES = {
         "course.toml, work.file: ../work.csv; expected a file within the course's folder, such as weather.csv"
     ],
     "A method that says otherwise": [
-        "soil_tests.csv, row 2, column verdure: on; expected off, as the method 440 C says",
-        "soil_tests.csv, row 3, column verdure: on; expected off, as the method 440 C says",
+        "soil_tests.csv, row 2, column verdure: on (and in 1 more row); expected off, as the method 440 C says",
     ],
     "Text that is not TOML": ["course.toml: Invalid value (at line 2, column 12); expected a TOML file"],
 }

@@ -88,11 +88,58 @@ def test_the_same_checks_without_a_folder(course):
     )  # fmt: skip
     assert problems(replace, course, soil_tests=[test]) == [
         "soil_tests[0].green: Green 3; expected a green of the course (nearest: Green 2)",
-        "soil_tests[0].date: 2013-01-01, before the weather starts; expected a day from 2014-03-01 to 2014-05-31",
+        "soil_tests[0].date: 2013-01-01; expected a day of the weather, 2014-03-01 to 2014-05-31",
         "soil_tests[0].bottom_mm: 200; expected at most the depth of the column (150 mm)",
     ]
     assert problems(replace, course, greens=[], soil_tests=[], clippings=[]) == [
         "green: no green; expected at least one green"
+    ]
+
+
+def test_one_bad_name_is_one_problem(folder):
+    """What follows from it in hundreds of rows is told once, with how many and where."""
+    (folder / "soil_tests.csv").write_text(
+        files.TESTS_HEADER + "".join(f"Green 1,2014-04-0{n},0,20,6,8,440 C,on\n" for n in range(1, 10))
+    )
+    path = folder / "course.toml"
+    text = path.read_text()
+    path.write_text(text.replace('name = "Green 1"', 'name = "Gren 1"'))
+    assert problems(mat.load_course, folder) == [
+        "clippings.csv, row 2, column green: Green 1 (and in 11 more rows, also of soil_tests.csv, cover.csv);"
+        " expected a green of the course (nearest: Gren 1)"
+    ]
+    path.write_text(text.replace("area_m2 = 480", "area_m2 = -480"))
+    assert problems(mat.load_course, folder) == [
+        "course.toml, green[0].area_m2: -480; expected a number above 0 and at most 100000 (m2)"
+    ]
+    path.write_text(text.replace("[[green]]", "[[grean]]"))
+    assert [line.split(":")[0] for line in problems(mat.load_course, folder)] == [
+        "course.toml, grean",
+        "course.toml, green",
+    ]
+    path.write_text(text.replace("depth_mm = 150", "depth_mm = 15"))
+    assert problems(mat.load_course, folder)[0] == (
+        "soil_tests.csv, row 2, column bottom_mm: 20 (and in 8 more rows);"
+        " expected at most the depth of the column (15 mm)"
+    )
+
+
+def test_rows_that_are_wrong_alike_fill_no_screen(folder):
+    (folder / "work.csv").write_text(files.FOLDER["work.csv"] + "all,1/5/2014,topdressing,,,,,4.5\n" * 90)
+    said = problems(mat.load_course, folder)
+    assert len(said) == 6  # and nothing of the cover that follows that work
+    assert said[-1] == "... and 85 more rows of work.csv like the last"
+
+
+def test_cover_is_read_and_teaches_recovery(course):
+    """Nearly green two weeks after: faster than the prior has it."""
+    assert [record.cover_percent for record in course.cover] == [97, None]
+    told, prior = mat.healing(course), mat.healing(course, readings=())
+    assert (told.readings, prior.readings) == (2, 0)
+    assert told.draws[:, 0].mean() > prior.draws[:, 0].mean()
+    assert problems(replace, course, work=[]) == [
+        "cover.csv, row 2, column date: 2014-04-28 on Green 1, 2014-05-02 on Green 1 (and in 1 more row); expected"
+        " work that opens the surface, on that green in the 150 days before"
     ]
 
 
@@ -221,6 +268,7 @@ def test_the_layout_in_the_docstring_is_read(folder):
         "green,date,top_mm,bottom_mm,LOI,cores,method,verdure\n1,2014-04-01,0,1,6,8,440 C,on\n"
     )
     (folder / "clippings.csv").write_text("green,first_day,last_day,dry_g_m2\n1,2014-04-01,2014-04-02,3\n")
+    (folder / "cover.csv").write_text("green,date,cover_percent\n1,2014-04-28,97\n")
     course = mat.load_course(folder)
     assert course.green("1").mat_depth_mm == 60
     assert course.soil_tests[0].window == (0.0, 25.4)

@@ -3,12 +3,15 @@
 import datetime as dt
 import itertools
 import pickle
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 import matledger as mat
-from matledger.money import Play, Prices
+from matledger.by_green import per_green
+from matledger.money import Prices
+from matledger.play import Play
 from matledger.recovery import FULL_COVER_PERCENT
 
 CORES = mat.Coring(tine=mat.Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=70)
@@ -169,20 +172,63 @@ def test_an_impossible_space_says_how_near_it_comes(calibration):
 
 
 def test_regret_is_least_regret_of_each_draw(frontier):
-    from matledger.money import draw_losses
+    losses = frontier.budget.total_by_draw
+    by_hand = np.array([[losses[p, d] - min(losses[:, d]) for d in range(60)] for p in range(len(losses))])
+    np.testing.assert_allclose(frontier.regret_by_draw(), by_hand)
+    assert by_hand.min() == 0
+    columns = frontier.regret([0, 3]).columns
+    np.testing.assert_allclose(columns["mean regret, EUR"], by_hand[[0, 3]].mean(axis=1))
+    np.testing.assert_allclose(columns["95 %"], np.quantile(by_hand[[0, 3]], 0.95, axis=1))
+    assert columns["P(best)"] == [sum(by_hand[p] == 0) / 60 for p in (0, 3)]
 
-    areas = np.array([green.area_m2 for green in frontier.calibration.course.greens])
-    losses = draw_losses(frontier.budget, PRICES, frontier.om_percent, areas)
-    regret = frontier.regret()
-    by_hand = [np.mean([losses[p, d] - min(losses[:, d]) for d in range(60)]) for p in range(len(losses))]
-    np.testing.assert_allclose(regret, by_hand)
-    assert regret.min() >= 0
+
+def test_the_budget_is_the_mean_of_its_draws(frontier):
+    found = frontier.budget
+    play = found.amounts[:, :, 6:].sum(axis=(1, 2))  # play and doing too little
+    sandless = np.isclose(found.amounts[:, :, 3].sum(axis=1), 0)
+    assert not sandless.any()
+    # the plan's sand is the centre of the draws' sand, not quite their mean; loads come whole
+    np.testing.assert_allclose(found.a_year_by_draw.mean(axis=1), found.a_year, rtol=0.02)
+    np.testing.assert_allclose(found.disrupted_days_by_draw.mean(axis=1), found.disrupted_days_a_year)
+    assert np.all(play >= 0)
+    cored = frontier.closed_days > 0
+    spread = np.quantile(found.disrupted_days_by_draw, 0.95, axis=1) - np.quantile(
+        found.disrupted_days_by_draw, 0.05, axis=1
+    )
+    assert np.all(spread[cored] > 2)
+    assert np.all(spread[~cored] == 0)
 
 
 def test_regret_needs_the_users_own_figure(calibration, frontier):
-    found = mat.search(calibration, frontier.programmes[:2], years=1, draws=10, weather_sequences=1)
+    prices = replace(PRICES, renovation=None, too_much_om_percent=None)
+    found = mat.search(calibration, frontier.programmes[:2], years=1, draws=10, weather_sequences=1, prices=prices)
     with pytest.raises(mat.InputError, match="renovation"):
         found.regret()
+    told = mat.compare(calibration, frontier.programmes[:2], years=1, draws=10, weather_sequences=1, prices=prices)
+    with pytest.raises(mat.InputError, match="renovation"):
+        told.regret()
+
+
+def test_the_smallest_sand_that_holds_the_target_is_that_of_the_closed_form(calibration):
+    """All growth at the surface, a young pool that is gone at once and an old one that stays: what the form assumes."""
+    site, at = calibration.site, {name: i for i, name in enumerate(calibration.names)}
+    z = np.repeat(calibration.mode[None, :], 64, axis=0)
+    for name, value in {"young_decay_per_year": 10, "old_decay_per_year": 1e-4, "root_share": 1e-3}.items():
+        median, sd, kind = site.priors[at[name]]
+        far = np.log(value / median) if kind == "log" else np.log(value / (1 - value) * (1 - median) / median)
+        z[:, at[name]] = far / sd
+    plain = replace(calibration, coordinates=z)
+    assert plain.draws[0, at["root_share"]] == pytest.approx(1e-3)
+    step = 1.04
+    space = mat.Space(coring_days=[()], topdressing_mm=[0.2 * step**n for n in range(10)])
+    # a window below the growth, and years enough for new sand to pass it
+    target = mat.Target(top_mm=20, bottom_mm=40, om_percent=4, probability=0.5)
+    found = mat.search(plain, space, years=40, target=target, draws=64, weather_sequences=32, seed=1)
+    least = found.least_sand()
+    assert 0 < least < len(found.programmes) - 1
+    own, closed = found.closed_form_sand()
+    # the next smaller sand does not hold the target; 2 % for growth that differs from year to year
+    assert closed / 1.02 < own < closed * step * 1.02
 
 
 def test_sand_of_the_least_stands_beside_the_closed_form(frontier):
@@ -193,7 +239,7 @@ def test_sand_of_the_least_stands_beside_the_closed_form(frontier):
 
 def test_the_choice_by_green_is_that_of_enumeration(frontier):
     options = [0, 3, 7]
-    uses = [frontier._per_green(p, [g.area_m2 for g in frontier.calibration.course.greens])[0] for p in options]
+    uses = [per_green(frontier, p)[0] for p in options]
     most = 0.5 * (sum(uses[0]) + sum(uses[2]))
     found = frontier.by_green(programmes=options, sand_t=most)
     best, best_more = (
@@ -209,10 +255,37 @@ def test_the_choice_by_green_is_that_of_enumeration(frontier):
     assert found.used["moist sand, t"] <= most + 1e-9
 
 
+def test_one_more_closed_day_is_that_of_enumeration(frontier):
+    options = [0, 3, 7, 9]
+    days = [set(frontier.closures[p][0]) for p in options]
+    assert [len(own) / 3 for own in days] == frontier.closed_days[options].tolist()
+
+    def best(limit):  # any set of programmes whose days fit; each green then takes its best of them
+        return max(
+            frontier.probability[[options[o] for o in some]].max(axis=0).sum()
+            for size in range(1, 5)
+            for some in itertools.combinations(range(4), size)
+            if len(set().union(*(days[o] for o in some))) / 3 <= limit
+        )
+
+    for most in (0, 1):
+        found = frontier.by_green(programmes=options, closed_days=most)
+        assert found.probability.sum() == pytest.approx(best(most))
+        assert found.one_more["closed days"] == pytest.approx(best(most + 1) - best(most), abs=1e-9)
+        assert found.used["closed days"] <= most + 1e-9
+        assert bool(found.would_change["closed days"]) == (found.one_more["closed days"] > 1e-9)
+
+
+def test_sand_by_green_in_us_units_is_the_same_choice(frontier):
+    metric, us = (frontier.by_green(sand_t=60, units=units) for units in ("metric", "us"))
+    assert us.programmes == metric.programmes
+    assert us.used["moist sand, short ton"] == pytest.approx(metric.used["moist sand, t"] * 1.10231, rel=1e-5)
+
+
 def test_limits_that_no_choice_keeps_are_refused(frontier):
     with pytest.raises(mat.InputError, match="at least"):
         frontier.by_green(sand_t=0.001)
-    with pytest.raises(mat.InputError, match="sand_t, green_days or money"):
+    with pytest.raises(mat.InputError, match="sand_t, green_days, closed_days or money"):
         frontier.by_green()
 
 
@@ -221,6 +294,25 @@ def test_space_names_what_is_empty():
         mat.Space(coring_days=[()], bores_mm=[])
     with pytest.raises(mat.InputError, match=r"coring_days\[0\]"):
         mat.Space(coring_days=["15 April"])
+
+
+def test_a_space_reads_and_tells_us_units():
+    us = mat.Space(
+        coring_days=[("15 April",)],
+        bores_mm=["1/2 in"],
+        spacings_mm=[("2 in", "2 in")],
+        depths_mm=["3 in"],
+        topdressing_mm=["1 ft3/1000 ft2"],
+        units="us",
+    )
+    (programme,) = us.programmes()
+    assert programme.name == "1 x 0.5 in at 2 x 2, 3 deep (15 April); 1.00 ft3/1000 ft2 every 14 d"
+    (coring, _), (sand,) = (works for _, works in programme.steps)
+    assert (coring.tine.inside_diameter_mm, coring.depth_mm) == pytest.approx((12.7, 76.2))
+    assert sand.sand_g_m2 == pytest.approx(0.3048 * 1600)
+    with pytest.raises(mat.InputError) as caught:
+        mat.Space(coring_days=[("15 April",)], bores_mm=["half an inch"], spacings_mm=["2 in"])
+    assert [p.place for p in caught.value.problems] == ["bores_mm[0]", "spacings_mm[0]"]
 
 
 def test_the_result_does_not_depend_on_who_else_is_searched(frontier, calibration):
@@ -255,4 +347,10 @@ def test_a_comparison_with_prices_names_the_cheapest_that_reaches_the_target(cal
         assert told.budget.total[best] == told.budget.total[reaching].min()
         assert "EUR a year" in told.verdict()
     assert np.all(told.disrupted_days >= 0)
-    assert "EUR a year" in told.summary().columns
+    summary, regret = told.summary().columns, told.regret().columns
+    for name in ("EUR a year", "disrupted days a year"):
+        low, middle, high = (summary[key] for key in (f"{name}, 5 %", name, f"{name}, 95 %"))
+        assert all(a <= b <= c for a, b, c in zip(low, middle, high, strict=True))
+    losses = told.losses()
+    np.testing.assert_allclose(regret["mean regret, EUR"], (losses - losses.min(axis=0)).mean(axis=1))
+    assert sum(regret["P(best)"]) == pytest.approx(1)

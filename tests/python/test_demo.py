@@ -215,10 +215,11 @@ class TestMain:
         assert str(out / "report.html") in said[-1]
         assert sorted(path.name for path in out.iterdir()) == ["plots", "report.html", "tables"]
         tables = sorted(path.name for path in (out / "tables").iterdir())
-        stems = ("by_green", "by_year", "contrasts", "ledger", "summary", "tests_and_model", "what_the_tests_taught")
+        stems = ["by_green", "by_year", "contrasts", "costs", "ledger", "regret", "summary"]
+        stems += ["tests_and_model", "what_the_tests_taught"]
         assert tables == [f"{stem}.{suffix}" for stem in stems for suffix in ("csv", "txt")]
         plots = list((out / "plots").iterdir())
-        assert len(plots) == 1 + 3 + 2 * 9
+        assert len(plots) == 2 + 3 + 2 * 9
         assert all(plot.read_bytes().startswith(b"\x89PNG") for plot in plots)
         assert "<html" in (out / "report.html").read_text(encoding="utf-8")
         assert list(tmp_path.iterdir()) == [out]

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 import matledger as mat
-from matledger import _core, course, course_file
+from matledger import _core, course, course_file, labour, money, play
 from matledger.cautions import CAUTIONS, FIRST
-from matledger.records import clippings, soil_tests, weather, work
+from matledger.records import clippings, holes, soil_tests, weather, work
 from matledger.variables import variables
 
 ROOT = Path(__file__).parents[2]
@@ -66,12 +66,21 @@ def test_course_folder_reads_as_written(tmp_path):
     found = re.findall(
         r"^```\{code-block\} \w+\n:caption: (\S+)\n\n(.*?)^```", text_of("how-to/course-folder.md"), re.M | re.S
     )
-    assert {name for name, _ in found} == {"course.toml", "weather.csv", "clippings.csv", "soil_tests.csv", "work.csv"}
+    assert {name for name, _ in found} == {
+        "course.toml",
+        "weather.csv",
+        "clippings.csv",
+        "soil_tests.csv",
+        "work.csv",
+        "cover.csv",
+    }
     for name, content in found:
         (tmp_path / name).write_text(content, encoding="utf-8")
     read = mat.load_course(tmp_path)
     assert (len(read.greens), len(read.clippings), len(read.soil_tests), len(read.work)) == (2, 2, 2, 2)
-    assert len(read.programmes) == 1
+    assert (len(read.programmes), len(read.cover)) == (1, 2)
+    assert read.prices is not None
+    assert read.play is not None
     assert read.target is not None
 
 
@@ -80,6 +89,7 @@ FILES = {
     "Clippings": clippings.COLUMNS,
     "Soil tests": soil_tests.COLUMNS,
     "Work": work.COLUMNS,
+    "Cover": holes.COVER,
 }
 TOML = [
     *course_file.TOP,
@@ -92,6 +102,10 @@ TOML = [
     *course_file.PROGRAMME,
     *course_file.STEP,
     *course.TARGET,
+    *money.SHARES,
+    *play.COLUMNS,
+    *labour.MATERIAL,
+    *labour.TASK,
 ]
 
 

@@ -7,7 +7,8 @@ import pytest
 
 import matledger as mat
 from matledger.labour import Labour, Task, job
-from matledger.money import LINES, Play, Prices, budget
+from matledger.money import LINES, Prices, budget
+from matledger.play import Play, PlayAhead
 
 CORES = mat.Coring(tine=mat.Tine(inside_diameter_mm=10), spacing_mm=(50, 50), depth_mm=80)
 SAND = mat.Topdressing(sand_kg_m2=2, passes=2)
@@ -30,8 +31,8 @@ LABOUR = Labour(
 class Weeks(mat.Recovery):
     """Turf that takes ten days whatever the work."""
 
-    def expected_days(self, work, day):
-        return 10.0
+    def days(self, work, day, *, cover_percent=99.0):
+        return np.full((1, 1), 10.0)
 
 
 TURF = Weeks(draws=np.zeros((1, 3)), first_day=DAY, degree_days=np.zeros(1), readings=0)
@@ -52,28 +53,38 @@ def test_hours_cores_and_sand_of_one_green():
     assert sand.loads(2) == 1
 
 
-def test_us_units_give_the_same_hours():
+def test_us_units_give_the_same_hours_and_the_same_money():
     # 5 ft = 1.524 m, 2 mph = 3.218688 km/h
-    assert Task("a", work="coring", machine="x", width_m="5 ft", speed_km_h=2).width_m == pytest.approx(1.524)
+    task = Task("a", work="coring", machine="x", width_m="5 ft", speed_km_h="2 mph")
+    assert (task.width_m, task.speed_km_h) == pytest.approx((1.524, 3.218688))
+    # a short ton is 0.90718474 t, a square foot 0.09290304 m2
+    found = Prices(
+        currency="USD", crew_h="20 USD", sand_t="40 USD/short ton", contractor_m2={"coring": "USD 0.05 / ft2"}, load=9
+    )
+    assert found.sand_t == pytest.approx(40 / 0.90718474)
+    assert found.contractor_m2["coring"] == pytest.approx(0.05 / 0.09290304)
+    with pytest.raises(mat.InputError) as caught:
+        Prices(currency="USD", crew_h="20 USD/ft2", sand_t="40 USD/ton", load="9 USD/t")
+    assert [p.place for p in caught.value.problems] == ["crew_h", "sand_t", "load"]
 
 
 def prices(**more):
     return Prices(currency="EUR", crew_h=20, machine_h={"corer": 50, "spreader": "10 EUR"}, sand_t=30, **more)
 
 
-def priced(programme, years=(2025, 2026), play=None, too_much=(0.0,), **more):
+def priced(programme, years=(2025, 2026), play=None, passed=(0.0, 0.0), sand_off=(1.0, 1.0), turf=TURF, **more):
+    days = (dt.date(years[0], 1, 1), dt.date(years[-1], 12, 31))
     return budget(
         programmes=["one"],
         calendars=[[programme]],
-        years=years,
+        ahead=PlayAhead(turf, play, days=days, draws=len(passed), seed=0),
         span_years=len(years),
         areas_m2=[400],
         prices=prices(**more),
         labour=LABOUR,
-        recovery=TURF,
         play=play,
-        too_much=np.array(too_much),
-        last_year=years[-1],
+        passed=np.array([passed]),
+        sand_off=np.array(sand_off),
     )
 
 
@@ -109,8 +120,35 @@ def test_openings_that_overlap_disrupt_their_days_once():
 
 
 def test_doing_too_little_costs_its_probability():
-    found = priced([], too_much=(0.25,), renovation=8000, too_much_om_percent=5)
+    found = priced([], passed=(0.5, 0.0), renovation=8000, too_much_om_percent=5)
     assert line(found, "doing too little") == [0, 2000]
+    assert found.total_by_draw.tolist() == [[4000, 0]]
+
+
+def test_draws_of_healing_and_sand_worked_by_hand():
+    class Slow(Weeks):
+        """Turf that takes ten days in one draw and thirty in the other."""
+
+        def days(self, work, day, *, cover_percent=99.0):
+            return np.array([[10.0, 30.0]])
+
+    turf = Slow(draws=np.zeros((2, 3)), first_day=DAY, degree_days=np.zeros(1), readings=0)
+    play = Play(rounds_a_week=[70] * 12, lost_share=0.2, closed_days=1)
+    works = [(DAY, CORES), (DAY, SAND)]
+    found = priced(works, years=(2025,), play=play, turf=turf, sand_off=(1.0, 2.5), round=40, load=100)
+    assert found.disrupted_days_by_draw.tolist() == [[10, 30]]
+    # 13.2 of crew and 16.8 of machines; sand 26.208, one load, or 2.5 times as much, 2.184 t in two loads; one day
+    # closed loses 400, nine or 29 slow days lose 80 each
+    assert found.a_year_by_draw[0] == pytest.approx([30 + 26.208 + 100 + 400 + 720, 30 + 65.52 + 200 + 400 + 2320])
+    # what the budget shows: the plan's sand and load, the mean of play
+    assert line(found, "sand") + line(found, "delivery") == pytest.approx([26.208, 100])
+    assert line(found, "play lost") == pytest.approx([400 + (720 + 2320) / 2])
+
+
+def test_days_after_the_forecast_and_in_the_next_year_are_counted_where_they_fall():
+    autumn = dt.date(2025, 12, 27)
+    found = priced([(autumn, CORES), (autumn.replace(year=2026), CORES)])
+    assert found.disrupted_days.tolist() == [[5, 10]]
 
 
 def test_a_contractor_takes_the_place_of_crew_and_machines():

@@ -28,19 +28,6 @@ from matledger.frames import plain
 from matledger.plots import COLOURS
 from matledger.reporting import _method, _percent, taught
 
-MONEY = """
-[prices]
-currency = "EUR"
-crew_h = 25
-machine_h = { corer = 40, vehicle = 15, spreader = 30 }
-sand_t = "40 EUR"
-round = 50
-
-[play]
-rounds_a_week = [50, 60, 150, 250, 320, 350, 350, 340, 280, 180, 80, 50]
-lost_share = 0.1
-"""
-
 
 @pytest.fixture(scope="module")
 def told():
@@ -249,8 +236,6 @@ def test_cells_that_could_be_formulas_are_escaped(told, tmp_path):
 def course(tmp_path):
     folder = tmp_path / "course"
     shutil.copytree(demo_folder(), folder)
-    with (folder / "course.toml").open("a", encoding="utf-8") as file:
-        file.write(MONEY)
     return folder
 
 
@@ -267,9 +252,26 @@ def test_a_starter_course_can_be_checked_fitted_and_compared(tmp_path, capsys):
     assert cli.main(["new", str(folder)]) == cli.BAD_INPUT
 
 
-def test_what_the_starter_leaves_out_can_be_put_in(tmp_path, capsys):
+def test_the_us_starter_is_the_same_course_in_other_units(tmp_path, capsys):
+    read = []
+    for units in ("metric", "us"):
+        assert cli.main(["new", str(tmp_path / units), "--units", units]) == cli.OK
+        read.append(mat.load_course(tmp_path / units))
+    metric, us = read
+    assert "_mm" not in "".join(path.read_text() for path in (tmp_path / "us").iterdir())
+    np.testing.assert_allclose(us.weather.tmax_c, metric.weather.tmax_c, atol=0.08)  # a tenth of a degree each
+    assert [green.area_m2 for green in us.greens] == pytest.approx([green.area_m2 for green in metric.greens], rel=0.01)
+    cores = [course.programmes[0].steps[0][1][0] for course in read]
+    assert cores[1].area_share == pytest.approx(cores[0].area_share, rel=0.05)
+    capsys.readouterr()
+    cli.main(["fit", str(tmp_path / "us"), "--units", "us", *QUICK])
+    assert not re.search(r"\b(mm|g/cm3|degC)\b", capsys.readouterr().out)
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_what_the_starter_leaves_out_can_be_put_in(tmp_path, capsys, units):
     folder = tmp_path / "mine"
-    cli.main(["new", str(folder)])
+    cli.main(["new", str(folder), "--units", units])
     path = folder / "course.toml"
     lines = path.read_text(encoding="utf-8").splitlines()
     at = next(n for n, line in enumerate(lines) if line.startswith("# [prices]"))
@@ -280,7 +282,7 @@ def test_what_the_starter_leaves_out_can_be_put_in(tmp_path, capsys):
     assert code in (cli.OK, cli.NO_PROGRAMME)
     assert budget.exists()
     text = "".join(page.extract_text() for page in pypdf.PdfReader(folder / "plan.pdf").pages)
-    assert "EUR" in text
+    assert ("USD" if units == "us" else "EUR") in text
     assert "rounds during" in text
 
 
@@ -384,7 +386,7 @@ def test_report_writes_the_page_and_the_budget(course, capsys):
 
 def test_problems_name_file_and_key_and_set_the_exit_code(course, capsys):
     text = (course / "course.toml").read_text(encoding="utf-8")
-    text = text.replace('"40 EUR"', '"40 USD"').replace("round = 50", "rond = 50")
+    text = text.replace("sand_t = 42", 'sand_t = "42 USD"').replace("round = 24", "rond = 24")
     (course / "course.toml").write_text(text, encoding="utf-8")
     assert cli.main(["check", str(course)]) == cli.BAD_INPUT
     said = capsys.readouterr().err
@@ -403,9 +405,10 @@ def test_a_bad_cell_is_named_by_file_row_and_column(course, capsys):
 
 def test_a_budget_needs_prices_and_a_folder_that_is_no_course_is_named(tmp_path, capsys):
     out = tmp_path / "b.xlsx"
-    demo = str(demo_folder())
+    starter = str(tmp_path / "mine")
+    cli.main(["new", starter])
     page = str(tmp_path / "p.pdf")
-    assert cli.main(["report", demo, "--years", "1", "--out", page, "--budget", str(out), *QUICK]) == cli.BAD_INPUT
+    assert cli.main(["report", starter, "--years", "1", "--out", page, "--budget", str(out), *QUICK]) == cli.BAD_INPUT
     assert "[prices]" in capsys.readouterr().err
     assert cli.main(["check", str(tmp_path)]) == cli.BAD_INPUT
 

@@ -22,6 +22,7 @@ from matledger.findings import MOST_DRAWS, MOST_SEED, whole
 from matledger.frames import Table
 from matledger.growth import DailyClippings, SiteYield, daily_clippings, site_yield
 from matledger.records import SoilTest
+from matledger.units import System, convert, show_window, shown_units
 from matledger.variables import Variable, described, unknowns, variable
 from matledger.weather import DecayForm
 
@@ -41,6 +42,8 @@ MAT_DEPTH_MM = 25.0
 
 _GREEN_UNKNOWNS = ("litter_ratio", "base_percent", "surface_percent")
 _GROUPS = {"clippings": "clipping_multiplier", "offset": "method_offset_percent"}
+_OF_A_READER = ("mm", "g/cm3", "g/m2", "kg/m2")
+"""Units of unknowns that differ between metric and US customary readers."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -224,8 +227,13 @@ class Calibration:
     def _fit(self) -> tuple[Floats, float, float, int, bool, Floats]:
         return (self.mode, self.log_density, self.gradient, self.steps, self.converged, self.information)
 
-    def taught(self) -> Table:
+    def taught(self, units: System = "metric") -> Table:
         """What the tests taught: each unknown before and after, and what became of it.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``; rates and degree days stay as they are.
 
         Returns
         -------
@@ -254,9 +262,16 @@ class Calibration:
             "lesson": [lesson for _, _, lesson in lessons],
             "description": [what.long_name for what in meanings],
         }
-        formats = dict.fromkeys(("prior_median", "q05", "median", "q95"), ".3g") | dict.fromkeys(
-            ("shift", "spread_left"), ".2f"
-        )
+        values = ("prior_median", "q05", "median", "q95")
+        for row, unit in enumerate(columns["unit"] if units == "us" else ()):
+            if unit in _OF_A_READER:
+                metric, shown = shown_units(unit, units)
+                columns["unit"][row] = shown
+                for name in values:
+                    value = columns[name][row]
+                    columns[name][row] = None if value is None else convert(value, metric, shown)
+            columns["description"][row] = columns["description"][row].replace("15 degC", "59 degF")
+        formats = dict.fromkeys(values, ".3g") | dict.fromkeys(("shift", "spread_left"), ".2f")
         return Table(f"{self.course.name}: what the soil tests taught", columns, formats)
 
     def repeated_tests(self, seed: int = 0) -> Floats:
@@ -274,8 +289,13 @@ class Calibration:
         """
         return _repeated(self, self.coordinates, seed)
 
-    def tests(self) -> Table:
+    def tests(self, units: System = "metric") -> Table:
         """Every soil test beside what the model reads there.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
 
         Returns
         -------
@@ -296,7 +316,8 @@ class Calibration:
             low, median, high = every[:, done : done + len(tests)]
             done += len(tests)
             for i, test in enumerate(tests):
-                row = (green.name, test.date, test.sampled, test.om_percent, low[i], median[i], high[i])
+                sampled = test.sampled if test.window is None else show_window(*test.window, units)
+                row = (green.name, test.date, sampled, test.om_percent, low[i], median[i], high[i])
                 for name, value in zip(columns, (*row, (test.om_percent - best[0, i]) / best_sd[0, i]), strict=True):
                     columns[name].append(value)
         formats = dict.fromkeys(("om_percent", "q05", "median", "q95", "residual_sd"), ".2f")

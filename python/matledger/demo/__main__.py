@@ -57,8 +57,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _said(calibration: Calibration, comparison: Comparison) -> Iterator[str]:
-    course, target = calibration.course, comparison.target
+    course, target, costs = calibration.course, comparison.target, comparison.budget
     assert target is not None
+    assert costs is not None
     yield (
         f"{course.name} (invented; weather of Seattle, {course.weather.start} to {course.weather.end}):"
         f" {len(course.greens)} greens, {len(course.soil_tests)} soil tests, {len(course.work)} records of work."
@@ -71,14 +72,17 @@ def _said(calibration: Calibration, comparison: Comparison) -> Iterator[str]:
     )
     columns = comparison.summary().columns
     shown = zip(
-        *(columns[name] for name in ("programme", f"OM % in {window}", "5 %", "95 %", "P(target) every green")),
+        columns["programme"],
+        *(columns[f"OM % in {window}{point}"] for point in ("", ", 5 %", ", 95 %")),
+        columns["P(target) every green"],
         *(columns[name] for name in ("surface a year, %", "sand a year, mm")),
         strict=True,
     )
-    for name, median, low, high, reached, surface, sand in shown:
+    for index, (name, median, low, high, reached, surface, sand) in enumerate(shown):
         yield (
-            f"  {name}: {median:.1f} % ({low:.1f} to {high:.1f}), probability {reached:.2f},"
-            f" {surface:.1f} % of the surface and {sand:.1f} mm of sand a year"
+            f"  {name}: {median:.1f} % ({low:.1f} to {high:.1f}), probability {reached:.2f};"
+            f" {surface:.1f} % of the surface, {sand:.1f} mm of sand, {comparison.disrupted_days[index]:.0f} days below"
+            f" full cover and {costs.a_year[index]:,.0f} {costs.currency} a year"
         )
     yield comparison.verdict()
 
@@ -95,11 +99,14 @@ def _write(into: Path, comparison: Comparison) -> None:
 
 
 def _tables(comparison: Comparison) -> dict[str, Table]:
+    assert comparison.budget is not None
     return {
         "summary": comparison.summary(),
         "by_green": comparison.by_green(),
         "by_year": comparison.by_year(),
         "contrasts": comparison.contrasts(),
+        "costs": comparison.budget.table(),
+        "regret": comparison.regret(),
         "ledger": comparison.ledger(),
         "what_the_tests_taught": comparison.calibration.taught(),
         "tests_and_model": comparison.calibration.tests(),
@@ -126,6 +133,7 @@ def _plots(comparison: Comparison) -> Iterator[tuple[str, Axes]]:
 
     calibration = comparison.calibration
     yield "programmes", plots.programmes(comparison)
+    yield "costs", plots.costs(comparison)
     for programme in comparison.names:
         yield f"ledger {programme}", plots.ledger(comparison, programme)
     for green in comparison.greens:

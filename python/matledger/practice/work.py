@@ -101,6 +101,11 @@ class Work(Checked):
         """Dry sand brought [g/m2]."""
         return self.core.sand_g_m2
 
+    @property
+    def wound(self) -> tuple[float, float, bool] | None:
+        """Share of the surface opened [-], width of an opening [mm], and whether it is round; None if it opens none."""
+        return None
+
     def _phrase(self, units: System) -> list[str]:
         raise NotImplementedError
 
@@ -200,6 +205,11 @@ class Coring(Work):
             self.holes_open_days,
         )
 
+    @property
+    def wound(self) -> tuple[float, float, bool]:
+        """Holes as wide as the bore."""
+        return self.area_share, self.tine.inside_diameter_mm, True
+
     def _phrase(self, units: System) -> list[str]:
         bore = f"{_size(units, self.tine.inside_diameter_mm)} bore at {_size(units, *self.spacing_mm)}"
         return [bore, f"{_size(units, self.depth_mm)} deep", *_passes(self.passes)]
@@ -248,6 +258,11 @@ class SolidTining(Work):
         return _core.Work.solid_tining(
             self.diameter_mm, self.spacing_mm, self.depth_mm, self.depth_sd_mm, self.passes, self.holes_open_days
         )
+
+    @property
+    def wound(self) -> tuple[float, float, bool]:
+        """Holes as wide as the tine."""
+        return self.area_share, self.diameter_mm, True
 
     def _phrase(self, units: System) -> list[str]:
         holes = f"{_size(units, self.diameter_mm)} at {_size(units, *self.spacing_mm)}"
@@ -307,6 +322,11 @@ class VerticalMowing(Work):
             self.removed_share,
             self.holes_open_days,
         )
+
+    @property
+    def wound(self) -> tuple[float, float, bool]:
+        """Grooves as wide as the blade."""
+        return self.area_share, self.blade_width_mm, False
 
     def _phrase(self, units: System) -> list[str]:
         blades = f"{_size(units, self.blade_width_mm)} blades at {_size(units, self.blade_spacing_mm)}"

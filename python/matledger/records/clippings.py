@@ -86,8 +86,12 @@ def collect_clippings(
     columns: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     max_bytes: int = MAX_BYTES,
+    greens_checked_later: bool = False,
 ) -> tuple[list[ClippingRecord], Findings]:
-    """Read the records that can be read, and what was wrong with the others."""
+    """Read the records that can be read, and what was wrong with the others.
+
+    With `greens_checked_later` a green without an area is no problem here: the caller refuses it by its name.
+    """
     table = read_table(source, COLUMNS, renamed=columns, units=units, max_bytes=max_bytes)
     areas = areas_m2 or {}
     dry_matter = {"grass": grass} if dry_matter_g_l is None else {"dry_matter_g_l": dry_matter_g_l}
@@ -99,11 +103,11 @@ def collect_clippings(
             continue
         amount = row[given[0]]
         if given == ["volume_l"]:
-            if row["green"] not in areas:
+            if row["green"] not in areas and not greens_checked_later:
                 expected = f"an area of {shown(row['green'])} (m2), or the column volume_l_m2"
                 table.report(row.number, "volume_l", amount, expected)
                 continue
-            amount /= areas[row["green"]]
+            amount /= areas.get(row["green"], 1.0)
         days = (row["green"], row["first_day"], row["last_day"])
         try:
             if given == ["dry_g_m2"]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from matledger.cells import Column, column, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, problem_of, shown
+from matledger.findings import Findings, known, problem_of, shown
 from matledger.frames import Table
 from matledger.practice import Coring, SolidTining
 from matledger.records.work import ALL_GREENS, WorkRecord
@@ -35,6 +35,9 @@ __all__ = [
     "with_probe_readings",
 ]
 
+HORIZON_DAYS = 150
+"""How long after work cover is followed (d)."""
+
 _PLACE = (column("green"), column("date"))
 _PROBE = (
     *_PLACE,
@@ -46,7 +49,7 @@ _FILL = (
     column("hole_depth_mm"),
     column("empty_mm"),
 )
-_COVER = (
+COVER = (
     *_PLACE,
     column("cover_percent", required=False, may_be_empty=True),
     column("holes_counted", required=False, may_be_empty=True),
@@ -159,7 +162,7 @@ class CoverRecord:
 
     def __post_init__(self) -> None:
         """Read every field by its rule."""
-        findings = settle(self, _COVER)
+        findings = settle(self, COVER)
         findings.raise_any()
         counted, seen = self.holes_counted, self.holes_visible
         if (counted is None) != (seen is None):
@@ -174,7 +177,7 @@ class CoverRecord:
 
     def as_row(self) -> dict[str, Any]:
         """Return the record as a row that `read_cover` reads."""
-        return {column.name: getattr(self, column.name) for column in _COVER}
+        return {column.name: getattr(self, column.name) for column in COVER}
 
 
 _Record = TypeVar("_Record", ProbeReading, FillReading, CoverRecord)
@@ -189,6 +192,20 @@ def _read(
     max_bytes: int,
     given: Mapping[str, Any] | None = None,
 ) -> tuple[_Record, ...]:
+    records, findings = _collect(kind, source, columns, renamed, units, max_bytes, given)
+    findings.raise_any()
+    return tuple(records)
+
+
+def _collect(
+    kind: type[_Record],
+    source: Source,
+    columns: Sequence[Column],
+    renamed: Mapping[str, str] | None,
+    units: Mapping[str, str] | None,
+    max_bytes: int,
+    given: Mapping[str, Any] | None = None,
+) -> tuple[list[_Record], Findings]:
     table = read_table(source, columns, renamed=renamed, units=units, max_bytes=max_bytes)
     records = []
     for row in table.rows:
@@ -197,8 +214,7 @@ def _read(
             records.append(kind(**values, file=table.name, row=row.number))
         except InputError as error:
             table.absorb(error, row.number)
-    table.findings.raise_any()
-    return tuple(records)
+    return records, table.findings
 
 
 def read_probe_readings(
@@ -295,7 +311,39 @@ def read_cover(
     InputError
         With every problem found.
     """
-    return _read(CoverRecord, source, _COVER, columns, units, max_bytes)
+    return _read(CoverRecord, source, COVER, columns, units, max_bytes)
+
+
+def collect_cover(
+    source: Source, *, columns: Mapping[str, str] | None = None, units: Mapping[str, str] | None = None
+) -> tuple[list[CoverRecord], Findings]:
+    """Read the records that can be read, and what was wrong with the others."""
+    return _collect(CoverRecord, source, COVER, columns, units, MAX_BYTES)
+
+
+def opened_before(record: CoverRecord, work: Sequence[WorkRecord]) -> WorkRecord | None:
+    """Return the latest work on a record's green that opened the surface, if it is near enough to tell of it."""
+    near = [
+        done
+        for done in work
+        if done.green in (record.green, ALL_GREENS)
+        and done.work.wound
+        and 0 <= (record.date - done.date).days <= HORIZON_DAYS
+    ]
+    return sorted(near, key=lambda done: done.date)[-1] if near else None
+
+
+def check_cover(records: Sequence[CoverRecord], work: Sequence[WorkRecord], greens: Sequence[str]) -> list[Problem]:
+    """Find records of unknown greens, and those that follow no work."""
+    problems = []
+    for index, record in enumerate(records):
+        place = f"cover[{index}]"
+        if record.green not in greens:
+            problems.append(problem_of(record, place, "green", record.green, known("green", record.green, greens)))
+        elif opened_before(record, work) is None:
+            expected = f"work that opens the surface, on that green in the {HORIZON_DAYS} days before"
+            problems.append(problem_of(record, place, "date", f"{record.date} on {shown(record.green)}", expected))
+    return problems
 
 
 Z_90 = 1.6448536269514722

@@ -1,0 +1,183 @@
+"""Which green gets which programme under limits that all greens share: an exact choice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import KW_ONLY, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from matledger import _core
+from matledger._arrays import Floats, frozen
+from matledger.errors import InputError, Problem
+from matledger.frames import Table
+from matledger.labour import job
+from matledger.money import PLAY_LINES
+from matledger.units import System, convert, shown_units
+
+if TYPE_CHECKING:
+    from matledger.searching import Frontier
+
+__all__ = ["ByGreen", "by_green"]
+
+
+@dataclass(frozen=True)
+class ByGreen:
+    """Which green gets which programme under shared limits.
+
+    Attributes
+    ----------
+    greens, programmes
+        Names, shape ``(green,)``: the programme chosen for each green.
+    probability
+        Probability that the target holds on each green, shape ``(green,)``.
+    used, limits
+        What the choice uses of each limit, and how much there is.
+    one_more
+        Greens that one more unit of each limit would bring to the target, expected number.
+    would_change
+        Greens whose programme one more unit of each limit would change.
+    """
+
+    greens: tuple[str, ...]
+    _: KW_ONLY
+    programmes: tuple[str, ...]
+    probability: Floats
+    used: dict[str, float]
+    limits: dict[str, float]
+    one_more: dict[str, float]
+    would_change: dict[str, tuple[str, ...]]
+
+    def table(self) -> Table:
+        """The choice by green."""
+        columns = {"green": self.greens, "programme": self.programmes, "P(target)": self.probability.tolist()}
+        return Table("programme by green", columns, {"P(target)": ".2f"})
+
+    def limits_table(self) -> Table:
+        """What is used of each limit, and what one more unit would buy."""
+        columns: dict[str, Sequence[Any]] = {
+            "limit": list(self.limits),
+            "used": list(self.used.values()),
+            "of": list(self.limits.values()),
+            "one more buys, greens at the target": list(self.one_more.values()),
+            "by a change on": [", ".join(greens) or "no green" for greens in self.would_change.values()],
+        }
+        return Table("shared limits, a year", columns, {"used": ",.1f", "of": ",.1f", list(columns)[3]: "+.3f"})
+
+
+def by_green(
+    frontier: Frontier,
+    *,
+    programmes: Sequence[int] | None,
+    sand_t: float | None,
+    green_days: float | None,
+    closed_days: float | None,
+    money: float | None,
+    units: System,
+) -> ByGreen:
+    """Choose; see `Frontier.by_green`."""
+    chosen = list(frontier.pareto if programmes is None else programmes)
+    greens = frontier.calibration.course.greens
+    problems = []
+    if money is not None and frontier.prices is None:
+        problems.append(Problem("money", f"{money}", "prices for the search"))
+    if closed_days is not None and frontier.play is None:
+        problems.append(Problem("closed_days", f"{closed_days}", "a play calendar for the search"))
+    if (sand_t, green_days, closed_days, money) == (None, None, None, None):
+        problems.append(Problem("limits", "none", "sand_t, green_days, closed_days or money"))
+    if problems:
+        raise InputError(problems)
+    metric, unit = shown_units("t", units)
+    costs = [per_green(frontier, p) for p in chosen]
+    disrupted = frontier.disrupted_days
+    rows = range(len(greens))
+    tables = {
+        f"moist sand, {unit}": (
+            None if sand_t is None else convert(sand_t, metric, unit),
+            [[convert(sand[g], metric, unit) for sand, _ in costs] for g in rows],
+        ),
+        "green-days": (green_days, [[float(disrupted[p]) for p in chosen] for _ in rows]),
+        "money": (money, [[cost[g] for _, cost in costs] for g in rows]),
+    }
+    limits = {name: (float(most), uses) for name, (most, uses) in tables.items() if most is not None}
+    closing = "closed days"
+    together = {} if closed_days is None else {closing: (float(closed_days), _closures(frontier, chosen))}
+    worth = frontier.probability[chosen].T.tolist()
+    most_of = {name: most for name, (most, _) in (limits | together).items()}
+
+    def solved(more: str | None = None) -> tuple[list[int], float] | None:
+        return _core.choose(
+            worth,
+            [(name, uses, most + (name == more)) for name, (most, uses) in limits.items()],
+            [(name, events, most + (name == more)) for name, (most, events) in together.items()],
+        )
+
+    found = solved()
+    if found is None:
+        least = [(name, sum(min(row) for row in uses)) for name, (_, uses) in limits.items()]
+        least += [
+            (name, min(_needed(events, {o}) for o in range(len(chosen)))) for name, (_, events) in together.items()
+        ]
+        shown = ", ".join(f"{name} {most:g}" for name, most in most_of.items())
+        wanted = ", ".join(f"{name}: at least {value:.1f} for all greens" for name, value in least)
+        raise InputError([Problem("limits", shown, f"limits that some choice keeps ({wanted})")])
+    option, total = found
+    more = {name: solved(name) or found for name in most_of}
+    used = {name: sum(uses[g][option[g]] for g in rows) for name, (_, uses) in limits.items()}
+    used |= {name: _needed(events, option) for name, (_, events) in together.items()}
+    return ByGreen(
+        tuple(green.name for green in greens),
+        programmes=tuple(frontier.names[chosen[o]] for o in option),
+        probability=frozen(np.array([worth[g][option[g]] for g in rows])),
+        used=used,
+        limits=most_of,
+        one_more={name: gained - total for name, (_, gained) in more.items()},
+        would_change={
+            name: tuple(greens[g].name for g in rows if other[g] != option[g] and gained > total + 1e-9)
+            for name, (other, gained) in more.items()
+        },
+    )
+
+
+def per_green(frontier: Frontier, programme: int) -> tuple[list[float], list[float]]:
+    """Return moist sand [t] and money a year of a programme on each green."""
+    sand, money = [], []
+    areas_m2 = [green.area_m2 for green in frontier.calibration.course.greens]
+    prices, labour, works = frontier.prices, frontier.labour, frontier.works[programme]
+    years = len(works[0][1]) if works else 0
+    rise = (1 + prices.inflation) ** np.arange(years) if prices else np.ones(years)
+    for area_m2 in areas_m2:
+        tonnes = spent = 0.0
+        for work, times in works:
+            done = job(work, area_m2, labour=labour)
+            tonnes += float(times.sum()) * done.sand_moist_t
+            if prices is not None:
+                load = done.sand_moist_t / labour.load_t * (prices.load or 0.0)
+                spent += float(times @ rise) * (sum(prices.of_job(work, done, area_m2).values()) + load)
+        sand.append(tonnes / frontier.span_years)
+        money.append(spent / frontier.span_years)
+    if frontier.budget is not None:
+        lost = float(frontier.budget.amounts[programme][:, PLAY_LINES].sum())
+        money = [own + lost / frontier.span_years / len(areas_m2) for own in money]
+    return sand, money
+
+
+def _closures(frontier: Frontier, chosen: Sequence[int]) -> list[tuple[float, list[int]]]:
+    """Days on which the course is closed a year, by the options that need them: one event for each set of options."""
+    sequences = max(len(frontier.closures[p]) for p in chosen)
+    needing: dict[tuple[int, object], list[int]] = {}
+    for option, programme in enumerate(chosen):
+        own = frontier.closures[programme]
+        for sequence in range(sequences):
+            for day in own[sequence % len(own)]:
+                needing.setdefault((sequence, day), []).append(option)
+    weights: dict[tuple[int, ...], float] = {}
+    for options in needing.values():
+        weights[tuple(options)] = weights.get(tuple(options), 0.0) + 1 / sequences / frontier.span_years
+    return [(weight, list(options)) for options, weight in weights.items()]
+
+
+def _needed(events: Sequence[tuple[float, Sequence[int]]], options: Iterable[int]) -> float:
+    held = set(options)
+    return sum(weight for weight, needing in events if held & set(needing))
