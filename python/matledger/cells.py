@@ -14,13 +14,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from numbers import Integral
-from typing import Any, Literal
+from typing import Any
 
 from matledger import units as quantities
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, either, nearest, shown
+from matledger.variables import ANY, Interval, Kind, variable
 
-__all__ = ["BadValueError", "Column", "Matched", "match_names", "read_fields", "settle"]
+__all__ = ["BadValueError", "Column", "Matched", "column", "match_names", "read_fields", "settle"]
 
 FIRST_DATE, LAST_DATE = dt.date(1800, 1, 1), dt.date(2199, 12, 31)
 
@@ -68,13 +69,13 @@ class Column:
     name
         The column's name; a number's unit stands at its end.
     kind
-        ``date``, ``number``, ``integer``, ``text``, ``choice`` or ``flag`` (true or false).
+        ``date``, ``number``, ``integer``, ``text``, ``choice`` or ``flag`` (true or false); a ``record`` is no cell.
     required
         Whether the column has to be there.
     may_be_empty
         Whether a cell may be empty; it then reads as None.
-    least, most, above
-        Bounds of a number, in the unit of the name; ``above`` is exclusive.
+    range
+        What a number may be, in the unit of the name.
     choices
         The words that a ``choice`` may be.
     exact
@@ -82,12 +83,10 @@ class Column:
     """
 
     name: str
-    kind: Literal["date", "number", "integer", "text", "choice", "flag"]
+    kind: Kind
     required: bool = True
     may_be_empty: bool = False
-    least: float | None = None
-    most: float | None = None
-    above: float | None = None
+    range: Interval = ANY
     choices: tuple[str, ...] = ()
     exact: bool = False
 
@@ -134,13 +133,7 @@ class Column:
         if self.kind == "flag":
             return "true or false"
         words = "a whole number" if self.kind == "integer" else "a number"
-        if self.above is not None:
-            words += f" above {self.above:g}"
-            words += f" and at most {self.most:g}" if self.most is not None else ""
-        elif self.least is not None:
-            words += (
-                f" from {self.least:g} to {self.most:g}" if self.most is not None else f" of {self.least:g} or more"
-            )
+        words += f" {self.range.words}" if self.range.words else ""
         return words + (f" ({self.unit})" if self.unit else "")
 
     def read(self, raw: object, unit: str | None = None) -> Any:
@@ -225,11 +218,7 @@ class Column:
         return int(self._within(number, value))
 
     def _within(self, number: float, value: object) -> float:
-        if (
-            (self.above is not None and number <= self.above)
-            or (self.least is not None and number < self.least)
-            or (self.most is not None and number > self.most)
-        ):
+        if number not in self.range:
             raise self._bad(value)
         return number
 
@@ -250,6 +239,28 @@ class Column:
         if isinstance(value, bool):
             return value
         raise self._bad(value)
+
+
+def column(
+    name: str,
+    of: str = "",
+    *,
+    required: bool = True,
+    may_be_empty: bool = False,
+    choices: tuple[str, ...] = (),
+    exact: bool = False,
+) -> Column:
+    """Make a column whose kind and range are those of the registry of variables."""
+    what = variable(name, of)
+    return Column(
+        name=name,
+        kind=what.kind,
+        required=required,
+        may_be_empty=may_be_empty,
+        range=what.range,
+        choices=choices,
+        exact=exact,
+    )
 
 
 Report = Callable[[str | None, str, str], None]

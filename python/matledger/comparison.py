@@ -23,6 +23,7 @@ from matledger.play import Dated, Play, PlayAhead
 from matledger.practice import Calendar, Programme, Work
 from matledger.recovery import Recovery, healing
 from matledger.units import System, convert, show, show_window, shown_units
+from matledger.variables import described
 from matledger.weather_to_come import WeatherToCome
 
 if TYPE_CHECKING:
@@ -39,21 +40,6 @@ Window: TypeAlias = tuple[float, float]
 MAT = "thatch-mat layer"
 ENTRIES = ("start", "gained", "respired", "cored_out", "mown_out", "below", "end")
 WORK = ("area_share", "area_plain_sum", "solid_area_share", "solid_area_plain_sum", "sand_kg_m2")
-
-_QUANTITIES = {
-    "om_percent": ("%", "organic matter over dry mass of the sample"),
-    "om_kg_m2": ("kg m-2", "organic matter in the sample"),
-    "thickness_mm": ("mm", "thickness of the sample"),
-    "surface_mm": ("mm", "height of the surface above where it stood when the record began"),
-    "ledger": ("g m-2", "mean account: start + gained = end + respired + cored_out + mown_out + below"),
-    "area_share": ("1", "share of the surface from which material is taken in a year, passes overlapping at random"),
-    "area_plain_sum": ("1", "plain sum of the shares of the surface from which material is taken in a year"),
-    "solid_area_share": ("1", "share of the surface opened in a year by work that takes nothing out"),
-    "solid_area_plain_sum": ("1", "plain sum of the shares opened in a year by work that takes nothing out"),
-    "sand_kg_m2": ("kg m-2", "dry sand in a year"),
-    "probability": ("1", "probability that the target holds on a green"),
-    "probability_all": ("1", "probability that the target holds on every green at once"),
-}
 
 CAUTION = (
     "Close contests are called too surely: on 200 invented courses fitted by Laplace's approximation, a stated 0.85 to"
@@ -166,7 +152,15 @@ class Comparison:
         return self.samples.index(show_window(self.target.top_mm, self.target.bottom_mm))
 
     def sample_name(self, sample: int, units: System = "metric") -> str:
-        """Name of a sample for a reader of metric or US customary units."""
+        """Name of a sample for a reader of metric or US customary units.
+
+        Parameters
+        ----------
+        sample
+            Number of a sample.
+        units
+            Metric or US customary units, or the unit of each column.
+        """
         name = self.samples[sample]
         if name == MAT:
             return name
@@ -190,13 +184,25 @@ class Comparison:
         return mean
 
     def openings(self, programme: int) -> tuple[tuple[dt.date, Work], ...]:
-        """Days and work that open the surface in the first whole calendar year of a programme, by date."""
+        """Days and work that open the surface in the first whole calendar year of a programme, by date.
+
+        Parameters
+        ----------
+        programme
+            Number of a programme.
+        """
         dated = [(event.date, event.work) for event in self.calendars[programme] if event.work.wound]
         whole = [year for year in self.ledger_years if dt.date(year, 1, 1) >= self.dates[0]]
         return tuple((day, work) for day, work in dated if day.year == (whole or self.ledger_years)[0])
 
     def course_mean(self, values: Floats) -> Floats:
-        """Mean over the greens (axis 1), weighted by area."""
+        """Mean over the greens (axis 1), weighted by area.
+
+        Parameters
+        ----------
+        values
+            Values by name.
+        """
         weights = self.areas_m2 / self.areas_m2.sum()
         mean: Floats = np.tensordot(weights, values, axes=(0, 1))
         return mean
@@ -430,7 +436,13 @@ class Comparison:
         return self.notes_in("metric")
 
     def notes_in(self, units: System) -> tuple[str, ...]:
-        """The notes for a reader of metric or US customary units."""
+        """The notes for a reader of metric or US customary units.
+
+        Parameters
+        ----------
+        units
+            Metric or US customary units, or the unit of each column.
+        """
         notes = []
         moved = np.median(self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0]), axis=-1)
         for name, by in zip(self.names, moved, strict=True):
@@ -519,18 +531,9 @@ class Comparison:
             "year": list(self.ledger_years),
             "substance": ["organic matter", "mineral"],
             "entry": list(ENTRIES),
-            "area_m2": ("green", self.areas_m2, {"units": "m2", "long_name": "area of the green"}),
+            "area_m2": ("green", self.areas_m2),
         }
-        attrs = {
-            "Conventions": "CF-1.11",
-            "source": f"matledger {_core.VERSION}",
-            "title": self.calibration.course.name,
-        }
-        dataset = xr.Dataset(data, coords, attrs=attrs)
-        for name, (unit, text) in _QUANTITIES.items():
-            if name in dataset:
-                dataset[name].attrs |= {"units": unit, "long_name": text}
-        return dataset
+        return described(xr.Dataset(data, coords, attrs={"title": self.calibration.course.name}), "Comparison")
 
     def _columns(self) -> dict[str, Any]:
         programme, green, date, sample, draw = np.indices(self.om_percent.shape, sparse=False).reshape(5, -1)
@@ -559,7 +562,13 @@ class Comparison:
         return pl.DataFrame(columns | {"date": pl.Series(columns["date"].astype("datetime64[ms]")).cast(pl.Date)})
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Plot the programmes side by side; see `matledger.plots.programmes`."""
+        """Plot the programmes side by side; see `matledger.plots.programmes`.
+
+        Parameters
+        ----------
+        ax
+            Axes of matplotlib to draw on.
+        """
         from matledger import plots
 
         return plots.programmes(self, ax=ax)

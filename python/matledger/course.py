@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import KW_ONLY, dataclass
 from typing import TYPE_CHECKING, Literal
 
-from matledger.cells import Column, settle
+from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import known, once, problem_of, shown
 from matledger.records.holes import CoverRecord, check_cover
@@ -26,28 +26,28 @@ if TYPE_CHECKING:
 __all__ = ["Course", "Green", "Method", "Settings", "Target"]
 
 GREEN = (
-    Column(name="name", kind="text"),
-    Column(name="area_m2", kind="number", above=0, most=1e5),
-    Column(name="mat_depth_mm", kind="number", above=0, required=False, may_be_empty=True),
+    column("name"),
+    column("area_m2"),
+    column("mat_depth_mm", required=False, may_be_empty=True),
 )
 METHOD = (
-    Column(name="name", kind="text"),
-    Column(name="furnace_c", kind="number", above=0, most=1000, required=False, may_be_empty=True),
-    Column(name="verdure", kind="choice", choices=("on", "off"), required=False, may_be_empty=True),
-    Column(name="note", kind="text", required=False, may_be_empty=True),
+    column("name"),
+    column("furnace_c", required=False, may_be_empty=True),
+    column("verdure", choices=("on", "off"), required=False, may_be_empty=True),
+    column("note", required=False, may_be_empty=True),
 )
 TARGET = (
-    Column(name="top_mm", kind="number", least=0),
-    Column(name="bottom_mm", kind="number", above=0),
-    Column(name="om_percent", kind="number", above=0, most=100),
-    Column(name="probability", kind="number", above=0, most=1),
+    column("top_mm", "Target"),
+    column("bottom_mm", "Target"),
+    column("om_percent", "Target"),
+    column("probability", "Target"),
 )
 GROWTH = (
-    Column(name="grass", kind="text"),
-    Column(name="lower_c", kind="number", least=-20, most=40),
-    Column(name="upper_c", kind="number", least=-20, most=60, required=False, may_be_empty=True),
+    column("grass"),
+    column("lower_c"),
+    column("upper_c", required=False, may_be_empty=True),
 )
-COLUMN_DEPTH = Column(name="column_depth_mm", kind="number", above=0, most=1000)
+COLUMN_DEPTH = column("column_depth_mm")
 
 
 @dataclass(frozen=True)
@@ -238,6 +238,11 @@ class Course:
     def green(self, name: str) -> Green:
         """Return the green of that name.
 
+        Parameters
+        ----------
+        name
+            A name.
+
         Raises
         ------
         InputError
@@ -249,17 +254,35 @@ class Course:
         raise InputError([Problem("green", shown(name), known("green", name, [g.name for g in self.greens]))])
 
     def tests_of(self, green: str) -> tuple[SoilTest, ...]:
-        """Return the soil tests of a green, oldest first."""
+        """Return the soil tests of a green, oldest first.
+
+        Parameters
+        ----------
+        green
+            Name of a green.
+        """
         name = self.green(green).name
         return tuple(sorted((t for t in self.soil_tests if t.green == name), key=lambda t: t.date))
 
     def work_of(self, green: str) -> tuple[WorkRecord, ...]:
-        """Return the work done on a green, that on all greens included, oldest first."""
+        """Return the work done on a green, that on all greens included, oldest first.
+
+        Parameters
+        ----------
+        green
+            Name of a green.
+        """
         names = (self.green(green).name, ALL_GREENS)
         return tuple(sorted((w for w in self.work if w.green in names), key=lambda w: w.date))
 
     def clippings_of(self, green: str) -> tuple[ClippingRecord, ...]:
-        """Return the clipping records of a green, oldest first."""
+        """Return the clipping records of a green, oldest first.
+
+        Parameters
+        ----------
+        green
+            Name of a green.
+        """
         name = self.green(green).name
         return tuple(sorted((c for c in self.clippings if c.green == name), key=lambda c: c.first_day))
 

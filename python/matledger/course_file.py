@@ -9,7 +9,7 @@ from dataclasses import fields as dataclass_fields
 from pathlib import Path, PureWindowsPath
 from typing import Any, TypeVar
 
-from matledger.cells import Column, read_fields
+from matledger.cells import Column, column, read_fields
 from matledger.course import GREEN, GROWTH, METHOD, TARGET, Course, Green, Method, Settings, Target, cross_check
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
@@ -32,9 +32,9 @@ FILE = "course.toml"
 MAX_BYTES = 1_000_000
 
 TOP = (
-    Column(name="name", kind="text"),
-    Column(name="note", kind="text", required=False),
-    Column(name="invented", kind="flag", required=False),
+    column("name"),
+    column("note", required=False),
+    column("invented", required=False),
 )
 SECTIONS = (
     *(
@@ -52,26 +52,26 @@ SECTIONS = (
     ),
     *("prices", "play", "labour", "task"),
 )
-RECORD_FILE = (Column(name="file", kind="text"),)
+RECORD_FILE = (column("file"),)
 MAPPINGS = ("columns", "units")
 WEATHER_FILE = (
     *RECORD_FILE,
-    Column(name="layout", kind="choice", choices=("table", "ghcn_daily"), required=False),
-    Column(name="rain", kind="flag", required=False),
-    Column(name="first_day", kind="date", required=False),
-    Column(name="last_day", kind="date", required=False),
+    column("layout", choices=("table", "ghcn_daily"), required=False),
+    column("rain", required=False),
+    column("first_day", required=False),
+    column("last_day", required=False),
 )
 FILL = (
-    Column(name="rule", kind="choice", choices=("interpolate", "same_day_other_years")),
-    Column(name="max_days", kind="integer", least=1, most=366, required=False),
+    column("rule", choices=("interpolate", "same_day_other_years")),
+    column("max_days", required=False),
 )
-CLIPPINGS_FILE = (*RECORD_FILE, Column(name="dry_matter_g_l", kind="number", above=0, most=1000, required=False))
-COLUMN = (Column(name="depth_mm", kind="number", above=0, most=1000, required=False),)
+CLIPPINGS_FILE = (*RECORD_FILE, column("dry_matter_g_l", required=False))
+COLUMN = (column("depth_mm", "column", required=False),)
 PROGRAMME = (
-    Column(name="name", kind="text"),
-    Column(name="when_closed", kind="choice", choices=("skip", "next_open_day"), required=False),
+    column("name"),
+    column("when_closed", choices=("skip", "next_open_day"), required=False),
 )
-STEP = (Column(name="when", kind="text"),)
+STEP = (column("when"),)
 PRICES = tuple(field.name for field in dataclass_fields(Prices))
 PLAY = tuple(field.name for field in dataclass_fields(Play))
 

@@ -90,7 +90,7 @@ def rank_dates(
         Days that other work has to be away [d]; common practice, no source.
     hot_c, frost_c, weather_share
         A week is no choice if more than this share of its days of recovery had a maximum above `hot_c` or a minimum
-        below `frost_c`, mean over the years of record. Our own limits, no source: give the course's.
+        below `frost_c` [degC], mean over the years of record. Our own limits, no source: give the course's.
     units
         ``"metric"`` or ``"us"``, for the words.
 

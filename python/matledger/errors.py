@@ -85,5 +85,11 @@ class InputError(ValueError):
 
     @classmethod
     def from_core(cls, rows: Iterable[tuple[str, str, str]]) -> InputError:
-        """Build the error from the core's ``(place, value, expected)`` rows."""
+        """Build the error from the core's ``(place, value, expected)`` rows.
+
+        Parameters
+        ----------
+        rows
+            Rows of a table or problems of the core.
+        """
         return cls([Problem(*row) for row in rows])

@@ -119,7 +119,7 @@ class SiteYield:
     Parameters
     ----------
     g_m2_per_degree_day
-        Median [g dry/m2 per degC d].
+        Median, dry [g/m2 per degC d].
     log_sd
         Standard deviation of its log [-].
     records

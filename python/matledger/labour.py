@@ -8,7 +8,7 @@ from dataclasses import KW_ONLY, dataclass, field
 from typing import Any, Literal
 
 from matledger import _core
-from matledger.cells import Column, settle
+from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.practice import Coring, VerticalMowing, Work
@@ -19,22 +19,22 @@ Kind = Literal["coring", "solid_tining", "vertical_mowing", "sand_injection", "t
 KINDS = ("coring", "solid_tining", "vertical_mowing", "sand_injection", "topdressing")
 
 TASK = (
-    Column(name="name", kind="text"),
-    Column(name="work", kind="choice", choices=KINDS),
-    Column(name="machine", kind="text", required=False, may_be_empty=True),
-    Column(name="width_m", kind="number", above=0, most=50, required=False, may_be_empty=True),
-    Column(name="speed_km_h", kind="number", above=0, most=40, required=False, may_be_empty=True),
-    Column(name="turning_share", kind="number", least=0, most=5, required=False),
-    Column(name="crew", kind="number", least=0, most=100, required=False),
-    Column(name="passes", kind="integer", least=1, most=100, required=False, may_be_empty=True),
-    Column(name="fixed_h", kind="number", least=0, most=100, required=False),
+    column("name"),
+    column("work", "Task", choices=KINDS),
+    column("machine", required=False, may_be_empty=True),
+    column("width_m", required=False, may_be_empty=True),
+    column("speed_km_h", required=False, may_be_empty=True),
+    column("turning_share", required=False),
+    column("crew", "Task", required=False),
+    column("passes", "Task", required=False, may_be_empty=True),
+    column("fixed_h", required=False),
 )
 MATERIAL = (
-    Column(name="sand_waste_share", kind="number", least=0, most=1, required=False),
-    Column(name="sand_moisture_share", kind="number", least=0, most=0.5, required=False),
-    Column(name="load_t", kind="number", above=0, most=100, required=False),
-    Column(name="core_density_g_cm3", kind="number", above=0, most=3, required=False),
-    Column(name="core_bulking", kind="number", least=1, most=3, required=False),
+    column("sand_waste_share", required=False),
+    column("sand_moisture_share", required=False),
+    column("load_t", required=False),
+    column("core_density_g_cm3", required=False),
+    column("core_bulking", required=False),
 )
 
 
@@ -87,7 +87,15 @@ class Task:
         findings.raise_any()
 
     def hours(self, area_m2: float, passes: int) -> float:
-        """Return the hours on one green [h]: ``area passes / (width speed) (1 + turning) + fixed``."""
+        """Return the hours on one green [h]: ``area passes / (width speed) (1 + turning) + fixed``.
+
+        Parameters
+        ----------
+        area_m2
+            Area of a green [m2].
+        passes
+            Rounds over a green.
+        """
         if self.width_m is None or self.speed_km_h is None:
             return self.fixed_h
         rounds = passes if self.passes is None else self.passes
@@ -150,6 +158,11 @@ class Labour:
 
     def tasks_of(self, work: Work) -> tuple[Task, ...]:
         """Return the tasks of a piece of work.
+
+        Parameters
+        ----------
+        work
+            Work on greens.
 
         Raises
         ------

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from matledger._arrays import Floats, frozen
-from matledger.cells import Column, settle
+from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.labour import Job, Labour, job
@@ -39,9 +39,9 @@ _AMOUNT = re.compile(r"(?:([0-9]+(?:\.[0-9]+)?) ?([A-Z]{3})|([A-Z]{3}) ?([0-9]+(
 _AMOUNTS = {"crew_h": "h", "sand_t": "t", "load": None, "core_t": "t", "round": None, "renovation": None}
 """Amounts, and the unit that each is for."""
 SHARES = (
-    Column(name="inflation", kind="number", least=-0.5, most=1, required=False),
-    Column(name="discount_rate", kind="number", least=-0.5, most=1, required=False),
-    Column(name="too_much_om_percent", kind="number", above=0, most=100, required=False, may_be_empty=True),
+    column("inflation", required=False),
+    column("discount_rate", required=False),
+    column("too_much_om_percent", required=False, may_be_empty=True),
 )
 
 
@@ -146,7 +146,15 @@ class Prices:
         findings.raise_any()
 
     def lacking(self, works: Sequence[Work], labour: Labour) -> list[Problem]:
-        """Return what has no price among the machines that works need."""
+        """Return what has no price among the machines that works need.
+
+        Parameters
+        ----------
+        works
+            Each programme's work, by kind.
+        labour
+            How work is done: rounds, machines, people.
+        """
         done_here = {work for work in works if work.kind not in self.contractor_m2}
         needed = {task.machine: task.name for work in done_here for task in labour.tasks_of(work) if task.machine}
         return [
@@ -156,7 +164,13 @@ class Prices:
         ]
 
     def notes(self, play: Play | None) -> tuple[str, ...]:
-        """What is not counted, and what was assumed."""
+        """What is not counted, and what was assumed.
+
+        Parameters
+        ----------
+        play
+            How much is played.
+        """
         missing = [
             ("delivery of sand", self.load is None),
             ("taking cores away", self.core_t is None),
@@ -175,7 +189,17 @@ class Prices:
         return tuple(notes)
 
     def of_job(self, work: Work, done: Job, area_m2: float) -> dict[str, float]:
-        """Return the lines of one piece of work on one area, without delivery, at the prices of the first year."""
+        """Return the lines of one piece of work on one area, without delivery, at the prices of the first year.
+
+        Parameters
+        ----------
+        work
+            Work on greens.
+        done
+            Day of the work.
+        area_m2
+            Area of a green [m2].
+        """
         lines = {"sand": done.sand_moist_t * self.sand_t, "cores away": done.core_t * (self.core_t or 0.0)}
         if work.kind in self.contractor_m2:
             lines["contractor"] = self.contractor_m2[work.kind] * area_m2

@@ -196,7 +196,13 @@ class Order:
         return Table("sand by green", columns, formats | {"layer_mm": ".2f", "rounds": "d", "rounds_needed": "d"})
 
     def to_csv(self, path: str | Path) -> Path:
-        """Write the lines as a CSV file, whole or not at all."""
+        """Write the lines as a CSV file, whole or not at all.
+
+        Parameters
+        ----------
+        path
+            File on disk.
+        """
         from matledger.atomic import write_whole
 
         target = Path(path)

@@ -10,7 +10,7 @@ from typing import TypeAlias
 import numpy as np
 
 from matledger._arrays import Floats, frozen
-from matledger.cells import Column, settle
+from matledger.cells import column, settle
 from matledger.errors import Problem
 from matledger.practice import Work
 from matledger.recovery import HORIZON_DAYS, Recovery
@@ -22,9 +22,9 @@ DAYS_A_WEEK = 7
 Dated: TypeAlias = Sequence[tuple[dt.date, Work]]
 
 COLUMNS = (
-    Column(name="lost_share", kind="number", least=0, most=1, required=False),
-    Column(name="discount_share", kind="number", least=0, most=1, required=False),
-    Column(name="closed_days", kind="integer", least=0, most=60, required=False),
+    column("lost_share", required=False),
+    column("discount_share", required=False),
+    column("closed_days", required=False),
 )
 
 
@@ -72,7 +72,13 @@ class Play:
         findings.raise_any()
 
     def rounds_on(self, day: dt.date) -> float:
-        """Return the rounds of one day."""
+        """Return the rounds of one day.
+
+        Parameters
+        ----------
+        day
+            The day.
+        """
         if len(self.rounds_a_week) == 12:
             return self.rounds_a_week[day.month - 1] / DAYS_A_WEEK
         week = min((day.timetuple().tm_yday - 1) // DAYS_A_WEEK, 51)

@@ -74,7 +74,15 @@ class Population:
     prior: tuple[float, float]
 
     def row(self, grass: str, own: Mapping[str, float]) -> Floats:
-        """Weights of the effects at a site."""
+        """Weights of the effects at a site.
+
+        Parameters
+        ----------
+        grass
+            Its grass, one of the sites'.
+        own
+            Its value of each covariate.
+        """
         slopes = [(own[name] - mean) / sd for name, (mean, sd) in self.covariates.items()]
         return np.array([float(grass == known) for known in self.grasses] + slopes)
 

@@ -100,7 +100,15 @@ class Recovery:
         return frozen(_core.days_to_cover(wound, self.draws, years, cover_percent / 100))
 
     def expected_days(self, work: Work, day: dt.date) -> float:
-        """Return the mean days to 99 % cover over years and draws; what takes longer than 150 days counts as 150."""
+        """Return the mean days to 99 % cover over years and draws; what takes longer than 150 days counts as 150.
+
+        Parameters
+        ----------
+        work
+            Work on greens.
+        day
+            A day.
+        """
         return float(np.minimum(self.days(work, day), HORIZON_DAYS).mean())
 
     def curve(self, work: Work, day: dt.date, *, days: int = 60, units: System = "metric") -> Table:

@@ -99,15 +99,15 @@ class StudyVariances:
     Parameters
     ----------
     core_sd
-        Between cores of a unit, without what holes add. Median 14 % of the mean within a green, from 7 to 32 %.
+        Between cores of a unit, without what holes add [% OM]. Median 14 % of the mean within a green, from 7 to 32 %.
     laboratory_sd
-        Between repeats of the laboratory.
+        Between repeats of the laboratory [% OM].
     season_sd
-        Of a unit from season to season.
+        Of a unit from season to season [% OM].
     plot_sd, green_sd, site_sd
-        Between plots of a block, greens of a site and sites.
+        Between plots of a block, greens of a site and sites [% OM].
     green_difference_sd, site_difference_sd
-        Of the difference between the treatments, from green to green and site to site.
+        Of the difference between the treatments, from green to green and site to site [% OM].
 
     Notes
     -----
@@ -156,7 +156,13 @@ class SamplingPrices:
             raise InputError(problems)
 
     def cost(self, design: StudyDesign) -> float:
-        """Cost of a design's sampling."""
+        """Cost of a design's sampling.
+
+        Parameters
+        ----------
+        design
+            Design of a study.
+        """
         tests = design.test_count
         rounds = design.seasons * design.tests + design.tests_before
         units = tests // rounds if rounds else 0
@@ -180,7 +186,8 @@ class StudyPower:
     alpha
         Level of the test.
     estimates, se, df, p
-        What each trial found, shape ``(trial,)``.
+        What each trial found: difference and its standard error [% OM], degrees of freedom, p value [-], shape
+        ``(trial,)``.
     """
 
     design: StudyDesign
@@ -364,10 +371,12 @@ def weigh_designs(
     ----------
     designs
         The designs.
-    variances, difference_percent, probe_sd, alpha, trials, seed
-        As for `matledger.study_power`; the same random numbers serve all designs.
+    variances
+        What makes tests differ.
     prices
         What sampling costs.
+    difference_percent, probe_sd, alpha, trials, seed
+        As for `matledger.study_power`; the same random numbers serve all designs.
 
     Returns
     -------

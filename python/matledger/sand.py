@@ -12,7 +12,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 from matledger import _core, units
-from matledger.cells import Column
+from matledger.cells import column
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings
 from matledger.frames import Table
@@ -187,12 +187,24 @@ class Grading:
         return [float(size) for size in self.sieves]
 
     def finer(self, size_mm: Quantity) -> float | None:
-        """Finer than a size [% of mass]; None where the sieves do not reach."""
+        """Finer than a size [% of mass]; None where the sieves do not reach.
+
+        Parameters
+        ----------
+        size_mm
+            Size of a particle [mm].
+        """
         found = self.core.finer(units.parse(size_mm, "mm", name="size_mm"))
         return None if found is None else found[0]
 
     def d_mm(self, percent: float) -> float | None:
-        """Size that `percent` of the mass is finer than [mm]; None where the sieves do not reach."""
+        """Size that `percent` of the mass is finer than [mm]; None where the sieves do not reach.
+
+        Parameters
+        ----------
+        percent
+            Share of the mass that is finer [%].
+        """
         return self.core.d_mm(float(percent))
 
     @property
@@ -216,7 +228,13 @@ class Grading:
         return self.core.fineness_modulus
 
     def classes(self, system: Literal["USGA", "USDA"] = "USGA") -> Table:
-        """Mass in each size class [%]; empty where the sieves do not part it."""
+        """Mass in each size class [%]; empty where the sieves do not part it.
+
+        Parameters
+        ----------
+        system
+            Metric or US customary units.
+        """
         if system not in ("USGA", "USDA"):
             raise InputError([Problem("system", repr(system), "'USGA' or 'USDA'")])
         rows = _core.size_classes(system == "USGA")
@@ -243,11 +261,22 @@ class Grading:
         return Table(f"{self.name}: sizes", columns, {"value": ".3g"})
 
     def check(self, specification: Specification) -> SandCheck:
-        """Hold the grading to limits."""
+        """Hold the grading to limits.
+
+        Parameters
+        ----------
+        specification
+            Limits that a sand is held to.
+        """
         return SandCheck(self, specification)
 
     def over(self, lower: Grading) -> Layering:
         """Compare this sand, on top, with the one below it.
+
+        Parameters
+        ----------
+        lower
+            Lower of two sands.
 
         Raises
         ------
@@ -261,7 +290,15 @@ class Grading:
         )
 
     def plot(self, specification: Specification | None = None, ax: Axes | None = None) -> Axes:
-        """Plot the grading curve, within limits if they are given; see `matledger.plots.grading`."""
+        """Plot the grading curve, within limits if they are given; see `matledger.plots.grading`.
+
+        Parameters
+        ----------
+        specification
+            Limits that a sand is held to.
+        ax
+            Axes of matplotlib to draw on.
+        """
         from matledger import plots
 
         return plots.grading([self], specification, ax=ax)
@@ -585,14 +622,19 @@ def _met(held: bool, limit: str) -> str:
 def filter_d15_mm(base: Grading) -> tuple[float, float]:
     """Least and most D15 [mm] of a filter over a base material.
 
-    Notes
-    -----
-    ``D15F > 5 D15B`` for flow; ``D15F < 5 D85B`` and ``D15F < 40 D15B`` so that the base holds.
+    Parameters
+    ----------
+    base
+        Sand whose D15 is filtered.
 
     Raises
     ------
     InputError
         Where the base's sieves do not reach.
+
+    Notes
+    -----
+    ``D15F > 5 D15B`` for flow; ``D15F < 5 D85B`` and ``D15F < 40 D15B`` so that the base holds.
 
     References
     ----------
@@ -667,9 +709,9 @@ def bulk_density_g_cm3(porosity: Quantity, *, particle_density_g_cm3: Quantity =
 
 _AMOUNTS = ("retained_g", "cumulative_g", "finer_percent")
 _ANALYSIS = (
-    Column(name="sand", kind="text"),
-    Column(name="sieve", kind="text"),
-    *(Column(name=name, kind="number", least=0, required=False, may_be_empty=True) for name in _AMOUNTS),
+    column("sand"),
+    column("sieve"),
+    *(column(name, required=False, may_be_empty=True) for name in _AMOUNTS),
 )
 _PAN, _SAMPLE = "pan", "sample"
 
@@ -761,11 +803,11 @@ def _analysis(sand: str, rows: Sequence[tuple[int, str, str, float]]) -> Grading
 
 
 _LIMITS = (
-    Column(name="class", kind="text"),
-    Column(name="lower_mm", kind="number", least=0),
-    Column(name="upper_mm", kind="number", above=0),
-    Column(name="least_percent", kind="number", least=0, most=100, required=False, may_be_empty=True),
-    Column(name="most_percent", kind="number", least=0, most=100, required=False, may_be_empty=True),
+    column("class"),
+    column("lower_mm"),
+    column("upper_mm"),
+    column("least_percent", required=False, may_be_empty=True),
+    column("most_percent", required=False, may_be_empty=True),
 )
 
 
@@ -843,12 +885,28 @@ class Mixture:
     accounts: tuple[tuple[float, ...], ...]
 
     def share(self, window: int = 0, date: int = -1) -> tuple[float, ...]:
-        """Share of each sand in the mineral of a window on a date [-]."""
+        """Share of each sand in the mineral of a window on a date [-].
+
+        Parameters
+        ----------
+        window
+            Depth window [mm].
+        date
+            Day of the work, the sample or the reading.
+        """
         masses = self.mineral_kg_m2[window][date]
         return tuple(mass / sum(masses) for mass in masses)
 
     def grading(self, window: int = 0, date: int = -1) -> Grading:
-        """Grading of the mixture in a window on a date."""
+        """Grading of the mixture in a window on a date.
+
+        Parameters
+        ----------
+        window
+            Depth window [mm].
+        date
+            Day of the work, the sample or the reading.
+        """
         masses = self.mineral_kg_m2[window][date]
         core = _core.Grading.mixed([(sand.core, mass) for sand, mass in zip(self.sands, masses, strict=True)])
         top, bottom = self.windows[window]

@@ -129,6 +129,11 @@ class Frontier:
     def cheapest(self, probability: float | None = None) -> int:
         """Return the cheapest programme that reaches the target as surely as asked (by default as the target asks).
 
+        Parameters
+        ----------
+        probability
+            Probability that the target holds on a green.
+
         Raises
         ------
         InputError
@@ -138,6 +143,11 @@ class Frontier:
 
     def least_sand(self, probability: float | None = None) -> int:
         """Return the programme with the least sand that reaches the target as surely as asked.
+
+        Parameters
+        ----------
+        probability
+            Probability that the target holds on a green.
 
         Raises
         ------
@@ -156,7 +166,15 @@ class Frontier:
         return int(reaches[order[0]])
 
     def impossible(self, probability: float | None = None, units: System = "metric") -> Problem:
-        """Say how near the space comes to a target that no programme of it holds, and what would reach it."""
+        """Say how near the space comes to a target that no programme of it holds, and what would reach it.
+
+        Parameters
+        ----------
+        probability
+            Probability asked for [-]; by default the target's.
+        units
+            ``"metric"`` or ``"us"``.
+        """
         need = self._need(probability)
         best = int(np.argmax(self.probability_all))
         worst_green = self.om_percent.max(axis=1)
@@ -180,6 +198,11 @@ class Frontier:
         the forecast under that programme, on the green that gains most, since the target is for every green; by default
         the programme with the least sand. The closed form holds at steady state, below the growth, with all growth at
         the surface, no coring and no decay further down.
+
+        Parameters
+        ----------
+        programme
+            Number of a programme.
         """
         chosen = self.least_sand() if programme is None else programme
         told = compare(self.calibration, [self.programmes[chosen]], target=self.target, **self.settings)  # type: ignore[arg-type]
@@ -347,7 +370,13 @@ class Frontier:
         )
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Plot every programme by cost and probability, those that none beats marked."""
+        """Plot every programme by cost and probability, those that none beats marked.
+
+        Parameters
+        ----------
+        ax
+            Axes of matplotlib to draw on.
+        """
         import matplotlib.pyplot as plt
 
         axes = plt.subplots(figsize=(8, 4.6), layout="constrained")[1] if ax is None else ax

@@ -15,6 +15,7 @@ from matledger import _core, units
 from matledger.errors import InputError, Problem
 from matledger.practice import Programme, Work
 from matledger.units import Quantity
+from matledger.variables import described
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,20 +44,7 @@ class InterruptedWarning(UserWarning):
     """The run was stopped; members that were not finished are NaN."""
 
 
-_QUANTITIES = {
-    "om_percent": ("%", "organic matter over dry mass of the sample, without the blank of a method"),
-    "om_kg_m2": ("kg m-2", "organic matter in the sample"),
-    "thickness_mm": ("mm", "thickness of the sample"),
-    "surface_mm": ("mm", "height of the surface above where it started"),
-    "profile_om_percent": ("%", "organic matter over dry mass between depths"),
-    "ledger": ("g m-2", "account of the column: start + gained = end + respired + cored_out + mown_out + below"),
-}
-_COORDINATES = {
-    "depth": {"units": "mm", "long_name": "depth below the present surface, middle of the slice", "positive": "down"},
-    "sample": {"long_name": "what is sampled: a depth window below the present surface, or a layer"},
-    "member": {"long_name": "member of the ensemble of unknowns"},
-    "year": {"long_name": "calendar year"},
-}
+_KEPT = ("om_percent", "om_kg_m2", "thickness_mm", "surface_mm")
 _SUBSTANCES = ("om", "mineral")
 _ENTRIES = ("start", "gained", "respired", "cored_out", "mown_out", "below", "end")
 _FINISHED, _LEFT_ITS_DOMAIN = 1, 2
@@ -194,7 +182,7 @@ class Run:
     profile_om_percent
         Organic matter between depths [%], shape ``(*dims, profile_date, depth)``; NaN below the column.
     ledger
-        Where every gram went; None where it was not to be kept.
+        Where every gram went [g/m2]; None where it was not to be kept.
     finished
         Whether each member ran to its end, shape ``dims``.
     """
@@ -261,14 +249,10 @@ class Run:
         if self.ledger is not None:
             coords |= {dim: list(labels) for dim, labels in self.ledger.coords.items() if dim not in coords}
             data["ledger"] = (self.ledger.dims, self.ledger.values)
-        dataset = xr.Dataset(data, coords, attrs={"Conventions": "CF-1.11", "source": f"matledger {_core.VERSION}"})
-        for name, (unit, long_name) in _QUANTITIES.items():
-            if name in dataset:
-                dataset[name].attrs |= {"units": unit, "long_name": long_name}
-        for name, attributes in _COORDINATES.items():
-            if name in dataset.coords:
-                dataset[name].attrs |= attributes
-        return dataset
+        dataset = xr.Dataset(data, coords)
+        if "depth" in dataset.coords:
+            dataset["depth"].attrs |= {"positive": "down"}
+        return described(dataset, "Run")
 
     def _columns(self) -> dict[str, Any]:
         keys = [*self._leading(), ("sample", np.asarray(self.samples, dtype=object)), ("date", self.dates)]
@@ -295,7 +279,7 @@ class Run:
     def __repr__(self) -> str:
         """Size and contents."""
         span = f", {self.dates[0]} to {self.dates[-1]}" if self.dates.size else ""
-        kept = [f.name for f in fields(self) if f.name in _QUANTITIES and f.name != "ledger" and _filled(self, f.name)]
+        kept = [name for name in (*_KEPT, "profile_om_percent") if _filled(self, name)]
         return (
             f"<Run of {_count(self.members, 'member')} over {_count(len(self.programmes), 'programme')}: "
             f"{', '.join(self.samples) or 'nothing sampled'}{span}; {', '.join(kept) or 'no quantity'}>"
@@ -529,7 +513,7 @@ def simulate(
     error_percent: float | None = None,
     recorded_before: dt.date | str | None = None,
     degree_days: ArrayLike | None = None,
-    keep: Sequence[str] = ("om_percent", "om_kg_m2", "thickness_mm", "surface_mm"),
+    keep: Sequence[str] = _KEPT,
     keep_ledger: Literal["year", "total", "none"] = "year",
     threads: int | None = None,
     progress: Callable[[int, int], object] | None = None,
@@ -541,7 +525,7 @@ def simulate(
     start
         First day.
     clippings_g_m2
-        Clippings removed on each day [g dry/m2], shape ``(days,)``.
+        Clippings removed on each day, dry [g/m2], shape ``(days,)``.
     decay_modifier
         Decay modifier of each day [-], 1 at the reference temperature, shape ``(days,)``.
     work
@@ -683,8 +667,8 @@ def simulate(
     if threads is not None and (isinstance(threads, bool) or not isinstance(threads, int) or threads < 1):
         asked.refuse("threads", repr(threads), "a whole number from 1, or None")
     for name in keep:
-        if name not in ("om_percent", "om_kg_m2", "thickness_mm", "surface_mm"):
-            asked.refuse("keep", repr(name), "some of om_percent, om_kg_m2, thickness_mm, surface_mm")
+        if name not in _KEPT:
+            asked.refuse("keep", repr(name), f"some of {', '.join(_KEPT)}")
     if keep_ledger not in ("year", "total", "none"):
         asked.refuse("keep_ledger", repr(keep_ledger), "'year', 'total' or 'none'")
     several, named = asked.read(_programmes, work) or (False, [])

@@ -23,7 +23,7 @@ import numpy as np
 from matledger._arrays import Floats, frozen
 from matledger.atomic import fresh_folder, write_whole
 from matledger.calibration.fit import FitMethod
-from matledger.cells import Column, read_fields
+from matledger.cells import column, read_fields
 from matledger.errors import InputError, Problem
 from matledger.executors import Tell, run_each
 from matledger.findings import Findings
@@ -53,14 +53,14 @@ MANIFEST = "manifest.json"
 SHARED = "shared.zarr"
 
 COLUMNS = (
-    Column(name="seed", kind="integer", least=0),
-    Column(name="years", kind="integer", least=1, most=50),
-    Column(name="draws", kind="integer", least=2),
-    Column(name="weather_sequences", kind="integer", least=1),
-    Column(name="block_days", kind="integer", least=1, most=366, required=False),
-    Column(name="warmer_c", kind="number", least=-20, most=20, required=False),
-    Column(name="method", kind="choice", choices=get_args(FitMethod), required=False),
-    Column(name="pooling", kind="choice", choices=("alone", "joint"), required=False),
+    column("seed"),
+    column("years", "study"),
+    column("draws", "study"),
+    column("weather_sequences"),
+    column("block_days", required=False),
+    column("warmer_c", required=False),
+    column("method", "study", choices=get_args(FitMethod), required=False),
+    column("pooling", choices=("alone", "joint"), required=False),
 )
 
 
@@ -87,6 +87,11 @@ class StudyRun:
 
         Beside it stands the sand of each draw, and of sites fitted jointly ``new_site_...``: the mean over the greens
         of a site like this one of whose litter ratio nothing is known but what the population says.
+
+        Parameters
+        ----------
+        name
+            A name.
 
         Raises
         ------
@@ -246,6 +251,11 @@ def run_study(
 
 def open_study(folder: str | os.PathLike[str]) -> StudyRun:
     """Open the results of a study that was run.
+
+    Parameters
+    ----------
+    folder
+        Folder on disk.
 
     Raises
     ------

@@ -10,7 +10,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 
 from matledger._arrays import Floats
-from matledger.cells import Column
+from matledger.cells import column
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, either
 from matledger.tables import MAX_BYTES, Row, Source, read_table
@@ -26,21 +26,21 @@ RESPONSES: tuple[Response, ...] = ("om_percent", "om_kg_m2", "thickness_mm", "sa
 NAMES = ("site", "green", "block", "plot", "treatment", "subtreatment", "method")
 
 COLUMNS = (
-    Column(name="site", kind="text", exact=True),
-    Column(name="green", kind="text", exact=True),
-    Column(name="block", kind="text", exact=True, required=False),
-    Column(name="plot", kind="text", exact=True, required=False),
-    Column(name="treatment", kind="text", exact=True),
-    Column(name="subtreatment", kind="text", exact=True, required=False),
-    Column(name="season", kind="integer", least=1800, most=2199),
-    Column(name="period", kind="choice", choices=("before", "after"), required=False),
-    Column(name="top_mm", kind="number", least=0),
-    Column(name="bottom_mm", kind="number", above=0),
-    Column(name="method", kind="text", exact=True),
-    Column(name="om_percent", kind="number", least=0, most=100, required=False),
-    Column(name="om_kg_m2", kind="number", least=0, required=False),
-    Column(name="thickness_mm", kind="number", least=0, required=False),
-    Column(name="sand_kg_m2", kind="number", least=0, required=False),
+    column("site", exact=True),
+    column("green", exact=True),
+    column("block", exact=True, required=False),
+    column("plot", exact=True, required=False),
+    column("treatment", exact=True),
+    column("subtreatment", exact=True, required=False),
+    column("season"),
+    column("period", choices=("before", "after"), required=False),
+    column("top_mm"),
+    column("bottom_mm"),
+    column("method", exact=True),
+    column("om_percent", required=False),
+    column("om_kg_m2", required=False),
+    column("thickness_mm", required=False),
+    column("sand_kg_m2", "trial", required=False),
 )
 
 
@@ -91,7 +91,13 @@ class Study:
         return tuple(dict.fromkeys(self.windows))
 
     def unit(self, row: int) -> tuple[str, ...]:
-        """What a treatment was laid on: the plot, else the treatment's share of the block, else the green."""
+        """What a treatment was laid on: the plot, else the treatment's share of the block, else the green.
+
+        Parameters
+        ----------
+        row
+            Row of a file, the header being row 1.
+        """
         return tuple(self.columns[name][row] for name in self.unit_columns)
 
     @property
@@ -183,19 +189,19 @@ def _layout(present: Iterable[str]) -> Layout:
 
 
 def _names_that_look_alike(rows: list[Row], present: Iterable[str], file: str, findings: Findings) -> None:
-    for column in NAMES:
-        if column not in present:
+    for name in NAMES:
+        if name not in present:
             continue
         spellings: dict[str, Counter[str]] = defaultdict(Counter)
         for row in rows:
-            if row[column] is not None:
-                spellings["".join(row[column].split()).casefold()][row[column]] += 1
+            if row[name] is not None:
+                spellings["".join(row[name].split()).casefold()][row[name]] += 1
         for same in spellings.values():
             (usual, _), *others = same.most_common()
             for other, _ in others:
-                first = next(row.number for row in rows if row[column] == other)
+                first = next(row.number for row in rows if row[name] == other)
                 expected = f"one spelling: {usual!r} is the more common, and differs only by spaces or case"
-                findings.add(Problem("", repr(other), expected, file, first, column))
+                findings.add(Problem("", repr(other), expected, file, first, name))
 
 
 def _one_method(rows: list[Row], study: Study, findings: Findings) -> None:

@@ -11,7 +11,7 @@ import numpy as np
 
 from matledger import units
 from matledger._arrays import Floats, frozen
-from matledger.cells import Column, settle
+from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_SEED, shown, whole
 from matledger.frames import Table
@@ -46,9 +46,9 @@ DRAWS = 2_000
 FEW_DRAWS = 100
 
 _RING = (
-    Column(name="green", kind="text"),
-    Column(name="date", kind="date"),
-    Column(name="rate_mm_h", kind="number", above=0, most=1e5),
+    column("green"),
+    column("date"),
+    column("rate_mm_h"),
 )
 
 
@@ -188,7 +188,13 @@ class WaterEntry:
         )
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Plot the gain over time beside the published ones; see `matledger.plots.water_entry`."""
+        """Plot the gain over time beside the published ones; see `matledger.plots.water_entry`.
+
+        Parameters
+        ----------
+        ax
+            Axes of matplotlib to draw on.
+        """
         from matledger import plots
 
         return plots.water_entry(self, ax=ax)

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from matledger import _core
 from matledger._arrays import DayLike, Days, DaysLike, Floats, day, day_number, days, floats, frozen
 from matledger.errors import InputError, Problem
+from matledger.variables import described
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -83,15 +84,15 @@ def degree_days(
     numpy.ndarray
         Degree days [degC d], shape (days,).
 
-    Warns
-    -----
-    UserWarning
-        If an intermediate cutoff would take days below zero: they count zero.
-
     Raises
     ------
     InputError
         If shapes differ, a value is NaN or infinite, a minimum is above its maximum, or the thresholds do not fit.
+
+    Warns
+    -----
+    UserWarning
+        If an intermediate cutoff would take days below zero: they count zero.
 
     Notes
     -----
@@ -315,7 +316,7 @@ class Weather:
     dates
         Every day from the first to the last, ``datetime64[D]``, shape (days,).
     tmin_c, tmax_c, rain_mm
-        As given, in order, with filled values where a rule was named; read-only.
+        As given [degC, mm], in order, with filled values where a rule was named; read-only.
     filled
         Days on which a rule filled any value.
     core
@@ -483,26 +484,16 @@ class Weather:
         """Return an xarray data set along ``time``, with attributes after the CF conventions."""
         import xarray as xr
 
-        air = {"standard_name": "air_temperature", "units": "degC"}
         attributes: dict[str, dict[str, Any]] = {
-            "tmin_c": air | {"long_name": "daily minimum air temperature", "cell_methods": "time: minimum"},
-            "tmax_c": air | {"long_name": "daily maximum air temperature", "cell_methods": "time: maximum"},
-            "rain_mm": {
-                "standard_name": "lwe_thickness_of_precipitation_amount",
-                "long_name": "daily rain",
-                "units": "mm",
-                "cell_methods": "time: sum",
-            },
-            "filled": {
-                "long_name": "day filled by a rule",
-                "flag_values": np.array([0, 1], dtype=np.int8),
-                "flag_meanings": "measured filled",
-            },
+            "tmin_c": {"cell_methods": "time: minimum"},
+            "tmax_c": {"cell_methods": "time: maximum"},
+            "rain_mm": {"cell_methods": "time: sum"},
+            "filled": {"flag_values": np.array([0, 1], dtype=np.int8), "flag_meanings": "measured filled"},
         }
         columns = self._columns() | {"filled": self.filled.astype(np.int8)}
         variables = {name: ("time", column.copy(), attributes[name]) for name, column in columns.items()}
         time = ("time", self.dates.astype("datetime64[ns]"), {"standard_name": "time", "axis": "T"})
-        return xr.Dataset(variables, coords={"time": time}, attrs={"Conventions": "CF-1.11"})
+        return described(xr.Dataset(variables, coords={"time": time}), "Weather")
 
 
 def _restore(

@@ -143,7 +143,13 @@ class Crew:
         findings.raise_any()
 
     def pace(self, step: str) -> Pace:
-        """Pace of a step."""
+        """Pace of a step.
+
+        Parameters
+        ----------
+        step
+            Step of a day of work.
+        """
         return self.paces.get(step, PACES[step])
 
 
@@ -273,7 +279,13 @@ class WorkDay:
         return Table("steps", columns, {"hours": ".1f", "people": "d", "machines": "d"})
 
     def by_green(self, system: System = "metric") -> Table:
-        """What each green needs."""
+        """What each green needs.
+
+        Parameters
+        ----------
+        system
+            Metric or US customary units.
+        """
 
         def show(value: float | None, unit: str, digits: int = 2) -> str:
             return "" if value is None else units.show(value, unit, system, digits)
@@ -306,7 +318,13 @@ class WorkDay:
         return Table(f"{self.date}", columns, {"people": "d"})
 
     def to_csv(self, path: str | Path) -> Path:
-        """Write the schedule as a CSV file, whole or not at all."""
+        """Write the schedule as a CSV file, whole or not at all.
+
+        Parameters
+        ----------
+        path
+            File on disk.
+        """
         from matledger.atomic import write_whole
 
         target = Path(path)
@@ -315,6 +333,13 @@ class WorkDay:
 
     def to_html(self, path: str | Path, *, system: System = "metric") -> Path:
         """Write the page for the crew: one sheet of A4 for up to 18 greens, with the cautions.
+
+        Parameters
+        ----------
+        path
+            File on disk.
+        system
+            Metric or US customary units.
 
         Raises
         ------

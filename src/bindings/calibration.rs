@@ -374,10 +374,12 @@ impl PySite {
         PyArray1::from_vec(py, values).reshape([z.len(), samples.len(), 3])
     }
 
-    /// The shared unknowns: name, unit, description.
+    /// The shared unknowns: name, unit, description, scale of the prior.
     #[staticmethod]
-    fn unknowns() -> Vec<(&'static str, &'static str, &'static str)> {
-        Unknown::ALL.iter().map(|d| (d.name, d.unit, d.description)).collect()
+    fn unknowns() -> Vec<(&'static str, &'static str, &'static str, &'static str)> {
+        let priors = Priors::default();
+        let scale = |unknown| priors.of(unknown).transform.name();
+        Unknown::ALL.iter().map(|d| (d.name, d.unit, d.description, scale(d.unknown))).collect()
     }
 }
 

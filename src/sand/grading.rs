@@ -141,7 +141,7 @@ impl Grading {
             .map(|retained| {
                 left -= retained;
                 // What rounding leaves of an empty pan is no mass.
-                if left.abs() < 1e-9 * total { 0.0 } else { 100.0 * left / total }
+                if left.abs() < 1e-9 * total { 0.0 } else { 100.0 * (left / total) }
             })
             .collect();
         Ok(Self { sizes_mm, finer_percent })

@@ -12,9 +12,11 @@ CASES = {case.title: case for case in files.CASES}
 MESSAGES = {
     "A unit that is not known": [
         "weather.csv, row 1, column tmin_k: unknown column; expected a known unit at its end: tmin_c or tmin_f",
-        "weather.csv, row 1: no column tmin_c; expected column tmin_c: a number (degC)",
+        "weather.csv, row 1: no column tmin_c; expected column tmin_c: a number from -90 to 60 (degC)",
     ],
-    "A missing column": ["weather.csv, row 1: no column tmax_c; expected column tmax_c: a number (degC)"],
+    "A missing column": [
+        "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number from -90 to 60 (degC)"
+    ],
     "A misspelt column": [
         "weather.csv, row 1, column rian_mm: unknown column; expected one of date, tmin_c, tmax_c, rain_mm "
         "(nearest: rain_mm)"
@@ -30,7 +32,8 @@ MESSAGES = {
         "weather.csv, row 2, column date: 2014-02-29; expected a day of the calendar, as YYYY-MM-DD"
     ],
     "A decimal comma": [
-        "weather.csv, row 2, column tmin_c: 4,5; expected a number (degC), with a decimal point and no comma",
+        "weather.csv, row 2, column tmin_c: 4,5; expected a number from -90 to 60 (degC), with a decimal point and no "
+        "comma",
         "weather.csv, row 3: 4 cells; expected 3 cells, one for each column of the header; a decimal comma makes two "
         "cells of one",
     ],
@@ -38,8 +41,8 @@ MESSAGES = {
         "weather.csv, row 1: semicolons between the columns; expected commas between the columns"
     ],
     "NaN and infinity": [
-        "weather.csv, row 2, column tmin_c: NaN; expected a number (degC)",
-        "weather.csv, row 3, column tmax_c: inf; expected a number (degC)",
+        "weather.csv, row 2, column tmin_c: NaN; expected a number from -90 to 60 (degC)",
+        "weather.csv, row 3, column tmax_c: inf; expected a number from -90 to 60 (degC)",
     ],
     "A row with a cell too few": ["weather.csv, row 2: 2 cells; expected 3 cells, one for each column of the header"],
     "An empty file": ["weather.csv: an empty file; expected a header and rows"],
@@ -65,8 +68,8 @@ MESSAGES = {
     "A title above the header": [
         "weather.csv, row 1, column Weather of 2014: unknown column; expected one of date, tmin_c, tmax_c, rain_mm",
         "weather.csv, row 1: no column date; expected column date: a date as YYYY-MM-DD",
-        "weather.csv, row 1: no column tmin_c; expected column tmin_c: a number (degC)",
-        "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number (degC)",
+        "weather.csv, row 1: no column tmin_c; expected column tmin_c: a number from -90 to 60 (degC)",
+        "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number from -90 to 60 (degC)",
     ],
     "A value under no name": ["weather.csv, row 3: wet; expected no value in a column without a name"],
     "A column without name or values": ["reads without complaint"],

@@ -149,7 +149,7 @@ def test_all_files_are_checked_at_once(folder):
     (folder / "work.csv").unlink()
     (folder / "clippings.csv").write_text("green,first_day,last_day,dry_g_m2\nGreen 9,2014-04-01,2014-04-02,3\n")
     assert problems(mat.load_course, folder) == [
-        "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number (degC)",
+        "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number from -90 to 60 (degC)",
         "soil_tests.csv, row 2, column om_percent: 610; expected a number from 0 to 100 (%)",
         "work.csv: No such file or directory; expected a file that can be read",
         "clippings.csv, row 2, column green: Green 9; expected a green of the course (nearest: Green 2)",

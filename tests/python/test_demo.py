@@ -70,7 +70,7 @@ def test_the_weather_is_the_public_record():
 
 def test_the_truth_is_not_the_prior(calibration, truth):
     assert list(truth["values"]) == list(truth["coordinates"]) == list(calibration.names)
-    shared = [name for name, _, _ in type(calibration.site).unknowns()]
+    shared = [name for name, *_ in type(calibration.site).unknowns()]
     assert all(abs(truth["coordinates"][name]) > 0.1 for name in shared)
     natural = calibration.site.natural(np.array([list(truth["coordinates"].values())]))[0]
     assert natural == pytest.approx(list(truth["values"].values()), rel=1e-4)

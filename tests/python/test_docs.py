@@ -11,6 +11,7 @@ import matledger as mat
 from matledger import _core, course, course_file, labour, money, play
 from matledger.cautions import CAUTIONS, FIRST
 from matledger.records import clippings, holes, soil_tests, weather, work
+from matledger.variables import variables
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
@@ -121,17 +122,22 @@ def test_every_key_of_course_toml_is_listed_with_what_it_may_say():
     assert {(key.name, key.expected) for key in TOML} <= listed
 
 
-def test_every_unknown_is_in_the_nomenclature():
-    listed = {row[0]: (row[1], row[2]) for row in rows(text_of("nomenclature.md")) if len(row) == 3}
-    for name, unit, description in _core.Site.unknowns():
-        assert listed[f"`{name}`"] == (unit, description)
+def test_symbols_are_names_of_the_registry():
+    symbols = text_of("nomenclature.md").split("## Symbols")[1].split("\n## ")[0]
+    listed = [(name, row[3]) for row in rows(symbols)[2:] for name in re.findall(r"`(\w+)`", row[1])]
+    known = {(name, one.unit) for (name, _), one in variables().items()}
+    assert [pair for pair in listed if pair not in known | COLUMN_ONLY] == []
+
+
+COLUMN_ONLY = {("mineral", "g/m2"), ("young", "g/m2"), ("old", "g/m2"), ("densities", "g/cm3")}
+"""Names of the crate alone."""
 
 
 def test_priors_are_those_of_the_code():
     listed = {row[0]: row[1:4] for row in rows(text_of("model.md")) if len(row) == 5 and row[0].startswith("`")}
     site = mat.calibrate(mat.demo_course(), draws=1).site
     priors = dict(zip(site.names, site.priors, strict=True))
-    expected = {f"`{name}`": priors[name] for name, _, _ in _core.Site.unknowns()}
+    expected = {f"`{name}`": priors[name] for name, *_ in _core.Site.unknowns()}
     assert {name: (float(m), float(sd), scale) for name, (m, sd, scale) in listed.items()} == expected
 
 

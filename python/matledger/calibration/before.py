@@ -41,7 +41,7 @@ class PriorCheck:
     measured
         Measured readings, green by green [% OM], shape ``(test,)``.
     expected
-        Readings that the priors expect, scatter and all, shape ``(draw, test)``.
+        Readings that the priors expect, scatter and all [% OM], shape ``(draw, test)``.
     tests
         Each test: measured, 5, 50 and 95 % points of the prior's readings, and the share of them below it.
     summaries

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import html
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
@@ -34,6 +34,7 @@ from matledger.frames import Table
 from matledger.growth import SiteYield, site_yield
 from matledger.records import SoilTest
 from matledger.units import System, convert, show_window, shown_units
+from matledger.variables import Variable, described, unknowns, variable
 from matledger.weather import DecayForm
 
 if TYPE_CHECKING:
@@ -47,14 +48,10 @@ __all__ = ["Calibration", "Driving", "calibrate"]
 Tell: TypeAlias = Callable[[int], object]
 FitMethod: TypeAlias = Literal["laplace", "nested", "nuts"]
 
+_GREEN_UNKNOWNS = ("litter_ratio", "base_percent", "surface_percent")
+_GROUPS = {"clippings": "clipping_multiplier", "offset": "method_offset_percent"}
 _OF_A_READER = ("mm", "g/cm3", "g/m2", "kg/m2")
 """Units of unknowns that differ between metric and US customary readers."""
-
-_GREEN_UNKNOWNS = {
-    "litter_ratio": ("g/g", "litter that stays, per gram of clippings removed, on this green"),
-    "base_percent": ("%", "organic matter deep in this green's starting profile"),
-    "surface_percent": ("%", "excess of organic matter at this green's starting surface"),
-}
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -175,7 +172,13 @@ class Calibration:
         return diagnosis
 
     def soil_tests_of(self, green: str) -> tuple[SoilTest, ...]:
-        """Soil tests of a green that this fit counts: all, or those that an earlier fit has not counted."""
+        """Soil tests of a green that this fit counts: all, or those that an earlier fit has not counted.
+
+        Parameters
+        ----------
+        green
+            Name of a green.
+        """
         return fresh_tests(self.course, self.earlier, green)
 
     def log_density_and_gradient(self, z: Sequence[float] | Floats) -> tuple[float, Floats]:
@@ -219,12 +222,12 @@ class Calibration:
             or ``prior``.
         """
         lessons, _ = self.site.taught(self._fit)
-        described = {name: (unit, text) for name, unit, text in _core.Site.unknowns()}
+        meanings = [_described(name) for name in self.names]
         beliefs = self.site.priors
         low, median, high = np.quantile(self.draws, [0.05, 0.5, 0.95], axis=0)
         columns: dict[str, list[Any]] = {
             "unknown": list(self.names),
-            "unit": [_described(name, described)[0] for name in self.names],
+            "unit": [what.unit for what in meanings],
             "prior_median": [
                 None if "[" in name and not name.startswith("offset") else belief[0]
                 for name, belief in zip(self.names, beliefs, strict=True)
@@ -235,7 +238,7 @@ class Calibration:
             "shift": [shift for shift, _, _ in lessons],
             "spread_left": [left for _, left, _ in lessons],
             "lesson": [lesson for _, _, lesson in lessons],
-            "description": [_described(name, described)[1] for name in self.names],
+            "description": [what.long_name for what in meanings],
         }
         values = ("prior_median", "q05", "median", "q95")
         for row, unit in enumerate(columns["unit"] if units == "us" else ()):
@@ -334,7 +337,7 @@ class Calibration:
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know: what came from a prior, what the tests could not teach."""
         lessons, directions = self.site.taught(self._fit)
-        shared = [name for name, _, _ in _core.Site.unknowns()]
+        shared = [unknown.name for unknown in unknowns()]
         of = dict(zip(self.names, (lesson for _, _, lesson in lessons), strict=True))
         learnt = [name for name in shared if of[name] == "learnt"]
         prior = [name for name in shared if of[name] == "prior"]
@@ -434,14 +437,14 @@ class Calibration:
         """Draws of the unknowns in their own units, along ``draw``, and ``year``, ``method`` or ``green``."""
         import xarray as xr
 
-        described = {name: (unit, text) for name, unit, text in _core.Site.unknowns()}
+        shared = {unknown.name for unknown in unknowns()}
         data: dict[str, Any] = {}
         groups: dict[str, list[tuple[str, int]]] = {}
         for i, name in enumerate(self.names):
-            if name in described or name == "depth_correlation":
-                unit, text = _described(name, described)
+            if name in shared or name == "depth_correlation":
                 key = f"site_{name}" if name in _GREEN_UNKNOWNS else name
-                data[key] = (("draw",), self.draws[:, i].copy(), {"units": unit, "long_name": text})
+                what = variable(name, "unknown") if key == name else variable(key)
+                data[key] = (("draw",), self.draws[:, i].copy(), what.attributes)
             elif name.startswith("clippings_"):
                 groups.setdefault("clippings", []).append((name.removeprefix("clippings_"), i))
             else:
@@ -452,14 +455,20 @@ class Calibration:
             dim = {"clippings": "year", "offset": "method"}.get(stem, "green")
             labels = [label for label, _ in members]
             coords[dim] = [int(label) for label in labels] if dim == "year" else labels
-            name = {"clippings": "clipping_multiplier", "offset": "method_offset_percent"}.get(stem, stem)
-            unit, text = _described(f"{stem}[{labels[0]}]" if dim != "year" else f"clippings_{labels[0]}", described)
-            values = self.draws[:, [i for _, i in members]]
-            data[name] = (("draw", dim), values, {"units": unit, "long_name": text})
-        return xr.Dataset(data, coords, attrs={"Conventions": "CF-1.11", "source": f"matledger {_core.VERSION}"})
+            what = variable(_GROUPS.get(stem, stem), "green" if dim == "green" else "")
+            data[what.name] = (("draw", dim), self.draws[:, [i for _, i in members]], what.attributes)
+        return described(xr.Dataset(data, coords), "Calibration")
 
     def plot(self, green: str | None = None, ax: Axes | None = None) -> Axes:
-        """Plot the organic matter of a green over time with its tests; see `matledger.plots.over_time`."""
+        """Plot the organic matter of a green over time with its tests; see `matledger.plots.over_time`.
+
+        Parameters
+        ----------
+        green
+            Name of a green.
+        ax
+            Axes of matplotlib to draw on.
+        """
         from matledger import plots
 
         return plots.over_time(self, green, ax=ax)
@@ -479,15 +488,18 @@ class Calibration:
         return f"<p>{html.escape(repr(self))}</p>{self.taught()._repr_html_()}<ul>{notes}</ul>"
 
 
-def _described(name: str, described: Mapping[str, tuple[str, str]]) -> tuple[str, str]:
+def _described(name: str) -> Variable:
+    """What an unknown means; that of one year or method says which."""
     if name == "depth_correlation":
-        return "-", "correlation between core errors of depths cut from one set of cores"
+        return variable(name, "unknown")
+    stem, _, label = name.rstrip("]").partition("[")
     if name.startswith("clippings_"):
-        return "-", f"true over reckoned clippings of {name.removeprefix('clippings_')}"
-    if name.startswith("offset["):
-        return "% OM", f"what this method reads above the reference method: {name.removeprefix('offset[').rstrip(']')}"
-    stem, bracket, _ = name.partition("[")
-    return _GREEN_UNKNOWNS[stem] if bracket else described[name]
+        of_years = variable(_GROUPS["clippings"])
+        return replace(of_years, long_name=f"true over reckoned clippings of {name.removeprefix('clippings_')}")
+    if stem == "offset":
+        of_methods = variable(_GROUPS[stem])
+        return replace(of_methods, long_name=f"what this method reads above the reference method: {label}")
+    return variable(stem, "green" if label else "")
 
 
 def calibrate(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matledger import _core
+from matledger.variables import described
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -55,14 +56,12 @@ def tree(calibration: Calibration) -> xr.DataTree:
         "posterior": posterior,
         "prior": before.to_xarray().expand_dims("chain").assign_coords(chain=[0]),
         "posterior_predictive": xr.Dataset(
-            {"om_percent": (dims, by_chain(calibration.repeated_tests()), {"units": "%"})}, index | labels
+            {"om_percent": (dims, by_chain(calibration.repeated_tests()))}, index | labels
         ),
         "log_likelihood": xr.Dataset(
             {"om_percent": (dims, by_chain(calibration.site.log_likelihoods(calibration.coordinates)))}, index | labels
         ),
-        "observed_data": xr.Dataset(
-            {"om_percent": (("test",), np.array([test.om_percent for test in tests]), {"units": "%"})}, labels
-        ),
+        "observed_data": xr.Dataset({"om_percent": (("test",), np.array([test.om_percent for test in tests]))}, labels),
     }
     if run is not None:
         statistics = {
@@ -76,7 +75,8 @@ def tree(calibration: Calibration) -> xr.DataTree:
             {name: (("chain", "draw"), values) for name, values in statistics.items()}, index
         )
     library = {"inference_library": "matledger", "inference_library_version": _core.VERSION}
-    for group in groups.values():
+    for name, group in groups.items():
+        described(group, name)
         group.attrs |= library
     return xr.DataTree.from_dict(groups)
 

@@ -156,7 +156,17 @@ class Programme:
         return self.dated(begin, end, self.core.calendar(begin, end, series))
 
     def dated(self, first: dt.date, last: dt.date, found: _core.Calendar) -> Calendar:
-        """Tell the core's calendar of this programme in the programme's own work."""
+        """Tell the core's calendar of this programme in the programme's own work.
+
+        Parameters
+        ----------
+        first
+            First day.
+        last
+            Last day.
+        found
+            Calendar that was worked out before.
+        """
         rules = [rule for rule, _ in self.steps]
         events = tuple(Event(date, self.steps[step][1][work], step, rules[step]) for date, step, work in found.dated)
         return Calendar(

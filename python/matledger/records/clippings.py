@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from matledger.cells import Column
+from matledger.cells import column
 from matledger.errors import InputError
 from matledger.findings import Findings, shown
 from matledger.growth import ClippingRecord
@@ -15,10 +15,10 @@ __all__ = ["collect_clippings", "read_clippings"]
 
 AMOUNTS = ("dry_g_m2", "volume_l_m2", "volume_l")
 COLUMNS = (
-    Column(name="green", kind="text"),
-    Column(name="first_day", kind="date"),
-    Column(name="last_day", kind="date"),
-    *(Column(name=name, kind="number", least=0, required=False, may_be_empty=True) for name in AMOUNTS),
+    column("green"),
+    column("first_day"),
+    column("last_day"),
+    *(column(name, required=False, may_be_empty=True) for name in AMOUNTS),
 )
 
 

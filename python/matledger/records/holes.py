@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import numpy as np
 
-from matledger.cells import Column, settle
+from matledger.cells import Column, column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, known, problem_of, shown
 from matledger.frames import Table
@@ -38,22 +38,22 @@ __all__ = [
 HORIZON_DAYS = 150
 """How long after work cover is followed (d)."""
 
-_PLACE = (Column(name="green", kind="text"), Column(name="date", kind="date"))
+_PLACE = (column("green"), column("date"))
 _PROBE = (
     *_PLACE,
-    Column(name="depth_mm", kind="number", least=0, most=1000),
-    Column(name="tine_length_mm", kind="number", above=0, most=1000),
+    column("depth_mm", "ProbeReading"),
+    column("tine_length_mm"),
 )
 _FILL = (
     *_PLACE,
-    Column(name="hole_depth_mm", kind="number", above=0, most=1000),
-    Column(name="empty_mm", kind="number", least=0, most=1000),
+    column("hole_depth_mm"),
+    column("empty_mm"),
 )
 COVER = (
     *_PLACE,
-    Column(name="cover_percent", kind="number", least=0, most=100, required=False, may_be_empty=True),
-    Column(name="holes_counted", kind="integer", least=1, required=False, may_be_empty=True),
-    Column(name="holes_visible", kind="integer", least=0, required=False, may_be_empty=True),
+    column("cover_percent", required=False, may_be_empty=True),
+    column("holes_counted", required=False, may_be_empty=True),
+    column("holes_visible", required=False, may_be_empty=True),
 )
 
 

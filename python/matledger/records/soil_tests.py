@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from matledger.cells import Column, settle
+from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, problem_of
 from matledger.tables import MAX_BYTES, Source, read_table
@@ -21,16 +21,16 @@ COLUMN_DEPTH_MM = 150.0
 LAYERS = ("window", "thatch-mat")
 
 COLUMNS = (
-    Column(name="green", kind="text"),
-    Column(name="date", kind="date"),
-    Column(name="layer", kind="choice", choices=LAYERS, required=False, may_be_empty=True),
-    Column(name="top_mm", kind="number", least=0, may_be_empty=True),
-    Column(name="bottom_mm", kind="number", above=0, may_be_empty=True),
-    Column(name="om_percent", kind="number", least=0, most=100),
-    Column(name="cores", kind="integer", least=1),
-    Column(name="method", kind="text"),
-    Column(name="verdure", kind="choice", choices=("on", "off")),
-    Column(name="laboratory_sd_percent", kind="number", above=0, required=False, may_be_empty=True),
+    column("green"),
+    column("date"),
+    column("layer", choices=LAYERS, required=False, may_be_empty=True),
+    column("top_mm", may_be_empty=True),
+    column("bottom_mm", may_be_empty=True),
+    column("om_percent"),
+    column("cores"),
+    column("method"),
+    column("verdure", choices=("on", "off")),
+    column("laboratory_sd_percent", required=False, may_be_empty=True),
 )
 
 
@@ -57,7 +57,7 @@ class SoilTest:
     verdure
         Whether the verdure was left ``on`` or taken ``off``.
     laboratory_sd_percent
-        Standard deviation of the laboratory's repeats (% organic matter), if it stated one.
+        Standard deviation of the laboratory's repeats [% OM], if it stated one.
     file, row
         Where the test was read.
     """
@@ -86,7 +86,13 @@ class SoilTest:
         return None if self.top_mm is None or self.bottom_mm is None else (self.top_mm, self.bottom_mm)
 
     def overlaps(self, other: SoilTest) -> bool:
-        """Whether two windows share ground; a thatch-mat layer is a sample of its own and overlaps only its like."""
+        """Whether two windows share ground; a thatch-mat layer is a sample of its own and overlaps only its like.
+
+        Parameters
+        ----------
+        other
+            The other soil test.
+        """
         if self.window is None or other.window is None:
             return self.window is other.window
         return self.window[0] < other.window[1] and other.window[0] < self.window[1]

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from matledger.cells import Column
+from matledger.cells import column
 from matledger.errors import InputError, Problem
 from matledger.tables import MAX_BYTES, Source, Table, csv_rows, read_table, read_text
 from matledger.weather import FillRule, Weather
@@ -19,10 +19,10 @@ from matledger.weather import FillRule, Weather
 __all__ = ["read_ghcn_daily", "read_weather"]
 
 COLUMNS = (
-    Column(name="date", kind="date"),
-    Column(name="tmin_c", kind="number", may_be_empty=True),
-    Column(name="tmax_c", kind="number", may_be_empty=True),
-    Column(name="rain_mm", kind="number", required=False, may_be_empty=True),
+    column("date"),
+    column("tmin_c", may_be_empty=True),
+    column("tmax_c", may_be_empty=True),
+    column("rain_mm", required=False, may_be_empty=True),
 )
 
 ELEMENTS = ("TMIN", "TMAX", "PRCP")

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from matledger.cells import Column, read_fields, settle
+from matledger.cells import column, read_fields, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, either, shown
 from matledger.practice import Coring, SandInjection, SolidTining, Tine, Topdressing, VerticalMowing, Work
@@ -18,25 +18,28 @@ __all__ = ["ALL_GREENS", "WorkRecord", "depth_of", "make_work", "read_work", "re
 ALL_GREENS = "all"
 """In place of a green's name: the work was done on every green."""
 
-PARAMETERS = (
-    Column(name="tine_inside_diameter_mm", kind="number", above=0),
-    Column(name="tine_diameter_mm", kind="number", above=0),
-    Column(name="spacing_along_mm", kind="number", above=0),
-    Column(name="spacing_across_mm", kind="number", above=0),
-    Column(name="blade_width_mm", kind="number", above=0),
-    Column(name="blade_spacing_mm", kind="number", above=0),
-    Column(name="depth_mm", kind="number", above=0),
-    Column(name="depth_sd_mm", kind="number", least=0),
-    Column(name="passes", kind="integer", least=1, most=20),
-    Column(name="returned_mineral", kind="number", least=0, most=1),
-    Column(name="returned_om", kind="number", least=0, most=1),
-    Column(name="removed_share", kind="number", least=0, most=1),
-    Column(name="holes_open_days", kind="integer", least=0, most=365),
-    Column(name="sand_mm", kind="number", above=0),
-    Column(name="sand_kg_m2", kind="number", above=0),
-    Column(name="from_mm", kind="number", least=0),
-    Column(name="to_mm", kind="number", above=0),
-    Column(name="picked_up_share", kind="number", least=0, most=1),
+PARAMETERS = tuple(
+    column(name)
+    for name in (
+        "tine_inside_diameter_mm",
+        "tine_diameter_mm",
+        "spacing_along_mm",
+        "spacing_across_mm",
+        "blade_width_mm",
+        "blade_spacing_mm",
+        "depth_mm",
+        "depth_sd_mm",
+        "passes",
+        "returned_mineral",
+        "returned_om",
+        "removed_share",
+        "holes_open_days",
+        "sand_mm",
+        "sand_kg_m2",
+        "from_mm",
+        "to_mm",
+        "picked_up_share",
+    )
 )
 
 
@@ -70,10 +73,10 @@ KINDS = {
     "topdressing": _Kind(Topdressing, (), ("passes", "picked_up_share"), _SAND),
 }
 
-WORK = Column(name="work", kind="choice", choices=tuple(KINDS))
+WORK = column("work", "work.csv", choices=tuple(KINDS))
 COLUMNS = (
-    Column(name="green", kind="text"),
-    Column(name="date", kind="date"),
+    column("green"),
+    column("date"),
     WORK,
     *(replace(column, required=False, may_be_empty=True) for column in PARAMETERS),
 )
