@@ -229,6 +229,11 @@ fn a_mixture_lies_between_its_sands() {
     let half = Grading::mixed(&[(&coarse, 500.0), (&fine, 500.0)]).unwrap();
     assert_eq!(half.finer(0.5).unwrap().percent, 55.0);
     assert_eq!(Grading::mixed(&[(&coarse, 1.0), (&fine, 0.0)]).unwrap(), coarse);
+    for k in 1..200 {
+        // Rounding of the masses must not lift a percentage above 100.
+        let mix = Grading::mixed(&[(&coarse, 0.1 * f64::from(k)), (&fine, 0.7), (&half, 1.1)]).unwrap();
+        Grading::from_finer(mix.sizes_mm().to_vec(), mix.finer_percent().to_vec()).unwrap();
+    }
 }
 
 proptest! {

@@ -83,7 +83,8 @@ impl Evaluation {
 /// ```
 ///
 /// # Errors
-/// [`Error::Interrupted`], and those of `evaluate`; where a step runs into [`Error::Numerical`] it is shortened instead.
+/// [`Error::Interrupted`], and those of `evaluate`; where a step runs into [`Error::Numerical`] or
+/// [`Error::LedgerOpen`] it is shortened instead.
 pub fn climb(
     start: &[f64],
     evaluate: impl Fn(&[f64]) -> Result<Evaluation>,
@@ -92,7 +93,9 @@ pub fn climb(
 ) -> Result<Fit> {
     let attempt = |z: &DVector<f64>| match evaluate(z.as_slice()) {
         Ok(found) => Ok(Some(found)),
-        Err(Error::Numerical(_)) => Ok(None),
+        // A step far out can grow more in one stretch than the column holds, and its ledger does not close: no place to
+        // go to. Where the search ends, the ledger is held.
+        Err(Error::Numerical(_) | Error::LedgerOpen { .. }) => Ok(None),
         Err(other) => Err(other),
     };
     let mut z = DVector::from_column_slice(start);

@@ -265,9 +265,12 @@ impl Grading {
         let mut sizes: Vec<f64> = present.iter().flat_map(|(grading, _)| grading.sizes_mm.iter().copied()).collect();
         sizes.sort_by(|a, b| b.total_cmp(a));
         sizes.dedup();
+        // A mean must not round above what it is the mean of: neither above 100 nor above the next coarser size.
+        let mut coarser = 100.0_f64;
         let mixed = sizes.into_iter().filter_map(|size| {
             let finer: Option<f64> = present.iter().map(|(sand, share)| Some(sand.on_curve(size)? * share)).sum();
-            Some((size, finer? / total))
+            coarser = coarser.min(finer? / total);
+            Some((size, coarser))
         });
         let (sizes_mm, finer_percent): (Vec<f64>, Vec<f64>) = mixed.unzip();
         let mut p = Problems::default();
