@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from few_greens import first_greens
 
 import matledger as mat
 from matledger.errors import InputError
@@ -11,16 +12,7 @@ from matledger.errors import InputError
 
 @pytest.fixture(scope="module")
 def course():
-    whole = mat.demo_course()
-    names = [green.name for green in whole.greens[:2]]
-    return replace(
-        whole,
-        greens=whole.greens[:2],
-        soil_tests=[test for test in whole.soil_tests if test.green in names],
-        clippings=[record for record in whole.clippings if record.green in names],
-        work=[record for record in whole.work if record.green in (*names, "all")],
-        programmes=(),
-    )
+    return first_greens(mat.demo_course(), 2)
 
 
 def test_a_sound_course_passes_and_says_so(course):

@@ -3,6 +3,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from few_greens import first_greens
 from scipy import stats
 
 import matledger as mat
@@ -49,19 +50,6 @@ def test_contrasts_of_two_hundred_simulated_studies():
         half = stats.t.ppf(0.95, found.df) * found.se
         held = int((np.abs(found.estimates - difference) <= half).sum())
         assert inside(held, 200, 0.9), (str(design), held)
-
-
-def first_greens(course, count):
-    """A course with some of its greens and no programmes."""
-    names = {green.name for green in course.greens[:count]}
-    return replace(
-        course,
-        greens=course.greens[:count],
-        soil_tests=[test for test in course.soil_tests if test.green in names],
-        clippings=[record for record in course.clippings if record.green in names],
-        work=[record for record in course.work if record.green in names],
-        programmes=(),
-    )
 
 
 @pytest.fixture(scope="module")

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from few_greens import first_greens
 
 import matledger as mat
 from matledger.errors import InputError
@@ -17,16 +18,7 @@ METHODS = {
 
 @pytest.fixture(scope="module")
 def course():
-    whole = mat.demo_course()
-    names = [green.name for green in whole.greens[:2]]
-    return replace(
-        whole,
-        greens=whole.greens[:2],
-        soil_tests=[test for test in whole.soil_tests if test.green in names],
-        clippings=[record for name in names for record in whole.clippings_of(name)],
-        work=[record for name in names for record in whole.work_of(name)],
-        programmes=(),
-    )
+    return first_greens(mat.demo_course(), 2)
 
 
 def one_test_only(course):

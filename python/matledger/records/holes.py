@@ -14,7 +14,6 @@ import numpy as np
 from matledger.cells import Column, column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, known, problem_of, shown
-from matledger.frames import Table
 from matledger.practice import Coring, SolidTining
 from matledger.records.work import ALL_GREENS, WorkRecord
 from matledger.tables import MAX_BYTES, Source, read_table
@@ -478,14 +477,6 @@ def depth_verdicts(
             )
         )
     return tuple(verdicts)
-
-
-def depth_table(verdicts: Sequence[DepthVerdict]) -> Table:
-    """One row a green and day."""
-    names = ("green", "date", "holes", "mean_mm", "sd_mm", "target_mm", "short_share", "verdict")
-    columns = {name: [getattr(verdict, name) for verdict in verdicts] for name in names}
-    formats = {"holes": "d", "mean_mm": ".0f", "sd_mm": ".0f", "target_mm": ".0f", "short_share": ".0%"}
-    return Table("depth reached", columns, formats)
 
 
 def _wilson(share: float, n: int) -> tuple[float, float]:
