@@ -32,7 +32,6 @@ from IPython.display import IFrame, Markdown, display
 
 import matledger as mat
 from matledger import plots
-from matledger.records.holes import depth_table
 from matledger.work_day import Pace
 
 course = mat.demo_course()
@@ -143,7 +142,6 @@ verdicts = mat.depth_verdicts(probes, 70)
 plots.hole_depths(probes, verdicts)
 plt.show()
 print("\n".join(verdict.in_words() for verdict in verdicts))
-depth_table(verdicts)
 
 # %% [markdown]
 # Ridge is too shallow: its ground is harder. What was probed goes into the past work, and what was seen of the filling
