@@ -89,10 +89,7 @@ fn blocks_follow_from_where_the_last_one_ended() {
     let fit = Fit::find(&model, &AtomicBool::new(false)).unwrap();
     let sampling = Sampling { tune: 10, seed: 3, ..Sampling::default() };
     let (done, stop) = (AtomicUsize::new(0), AtomicBool::new(false));
-    let settle = || {
-        let coordinates = Coordinates::at(&fit, model.bends(&fit)).unwrap();
-        sampling.settle(&model, coordinates, 2, &done, &stop).unwrap()
-    };
+    let settle = || sampling.settle(&model, model.coordinates(&fit).unwrap(), 2, &done, &stop).unwrap();
     let (coordinates, states) = settle();
     assert_eq!((coordinates.clone(), states.clone()), settle());
     assert_ne!(states[0].position, states[1].position);

@@ -124,7 +124,7 @@ _Green: TypeAlias = tuple[str, _Floats, Sequence[tuple[date, Work]], Sequence[_T
 _Fit: TypeAlias = tuple[_Floats, float, float, int, bool, _Floats]
 _Tell: TypeAlias = Callable[[int], object]
 _Sampling: TypeAlias = tuple[int, float, int, int]
-_Coordinates: TypeAlias = tuple[_Floats, _Floats, _Floats]
+_Coordinates: TypeAlias = tuple[_Floats, _Floats, _Floats, _Floats]
 _State: TypeAlias = tuple[int, int, list[float], float]
 _Block: TypeAlias = tuple[_Floats, list[float], list[float], list[bool], list[int], list[bool]]
 

@@ -76,10 +76,12 @@ fn given_state(state: ChainState) -> GivenState {
     (state.chain, state.blocks, state.position, state.step_size)
 }
 
-/// Straightened coordinates: which are skewed and how, four numbers each; the centre; the linear map.
+/// Straightened coordinates: which are skewed and how, four numbers each; which are sheared and how, six numbers each; the
+/// centre; the linear map.
 pub(super) type GivenCoordinates<'py> =
-    (PyReadonlyArray1<'py, f64>, PyReadonlyArray1<'py, f64>, PyReadonlyArray2<'py, f64>);
-pub(super) type TakenCoordinates<'py> = (Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<f64>>, Matrix<'py>);
+    (PyReadonlyArray1<'py, f64>, PyReadonlyArray1<'py, f64>, PyReadonlyArray1<'py, f64>, PyReadonlyArray2<'py, f64>);
+pub(super) type TakenCoordinates<'py> =
+    (Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<f64>>, Matrix<'py>);
 
 /// Draws, energy, log density, diverging, gradients, cut.
 pub(super) type GivenBlock<'py> = (Matrix<'py>, Vec<f64>, Vec<f64>, Vec<bool>, Vec<u64>, Vec<bool>);
@@ -118,22 +120,18 @@ pub(super) fn mode<'py>(
 pub(super) fn settle<'py>(
     py: Python<'py>,
     density: &impl Density,
-    fit: &Fit,
-    bends: Vec<Bend>,
+    start: impl FnOnce() -> Result<Coordinates> + Send,
     asked: GivenSampling,
     chains: usize,
     tell: Option<Py<PyAny>>,
 ) -> PyResult<(TakenCoordinates<'py>, Vec<GivenState>)> {
     let (sampling, progress) = (sampling(asked), Progress::default());
-    let settle = || {
-        let coordinates = Coordinates::at(fit, bends)?;
-        sampling.settle(density, coordinates, chains, &progress.done, &progress.stop)
-    };
+    let settle = || sampling.settle(density, start()?, chains, &progress.done, &progress.stop);
     let (coordinates, states) = watched(py, tell, &progress, settle)?;
-    let (skews, centre, lower) = coordinates.numbers();
+    let ((skews, shears), centre, lower) = coordinates.numbers();
     let rows: Vec<Vec<f64>> = lower.row_iter().map(|row| row.iter().copied().collect()).collect();
-    let skews = PyArray1::from_vec(py, skews.concat());
-    let coordinates = (skews, PyArray1::from_vec(py, centre), matrix(py, &rows)?);
+    let learnt = (PyArray1::from_vec(py, skews.concat()), PyArray1::from_vec(py, shears.concat()));
+    let coordinates = (learnt.0, learnt.1, PyArray1::from_vec(py, centre), matrix(py, &rows)?);
     Ok((coordinates, states.into_iter().map(given_state).collect()))
 }
 
@@ -149,9 +147,10 @@ pub(super) fn advance<'py>(
     tell: Option<Py<PyAny>>,
 ) -> PyResult<Vec<(GivenBlock<'py>, GivenState)>> {
     let (sampling, progress) = (sampling(asked), Progress::default());
-    let (skews, centre, lower) = coordinates;
+    let (skews, shears, centre, lower) = coordinates;
     let (skews, _) = skews.as_slice()?.as_chunks::<4>();
-    let coordinates = Coordinates::from_numbers(bends, skews, centre.as_array().to_vec(), square(&lower));
+    let (shears, _) = shears.as_slice()?.as_chunks::<6>();
+    let coordinates = Coordinates::from_numbers(bends, (skews, shears), centre.as_array().to_vec(), square(&lower));
     let states: Vec<ChainState> = states
         .into_iter()
         .map(|(chain, blocks, position, step_size)| ChainState { chain, blocks, position, step_size })
@@ -264,7 +263,7 @@ impl PySite {
         tell: Option<Py<PyAny>>,
     ) -> PyResult<(TakenCoordinates<'py>, Vec<GivenState>)> {
         let fit = fit(&given);
-        settle(py, &self.0, &fit, self.0.bends(&fit), asked, chains, tell)
+        settle(py, &self.0, || self.0.coordinates(&fit), asked, chains, tell)
     }
 
     /// Runs chains on by a block each.

@@ -78,7 +78,7 @@ impl PySites {
         tell: Option<Py<PyAny>>,
     ) -> PyResult<(TakenCoordinates<'py>, Vec<GivenState>)> {
         let (joint, fit) = (self.joint().map_err(|error| to_python(py, error))?, fit(&given));
-        settle(py, &joint, &fit, joint.bends(&fit), asked, chains, tell)
+        settle(py, &joint, || joint.coordinates(&fit), asked, chains, tell)
     }
 
     #[pyo3(signature = (given, coordinates, asked, states, draws, tell=None))]

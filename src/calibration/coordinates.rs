@@ -1,7 +1,8 @@
 //! Coordinates in which a posterior is nearer to a standard normal than in its own.
 //!
 //! Three things keep it from one: correlation, which a linear map takes out; a skew of single coordinates, as of a share
-//! that tests bound on one side only; and ridges that bend, which a model knows of beforehand ([`Bend`]).
+//! that tests bound on one side only; and ridges that bend ([`Bend`]). Of some the model knows the form beforehand, of
+//! others only which unknowns make up for each other ([`Ridge`]): those are learnt from draws.
 
 use super::mode::{Draws, Fit};
 use crate::error::{Error, Result};
@@ -46,6 +47,70 @@ pub enum Bend {
         /// Half their difference; smaller than `scale`.
         skew: f64,
     },
+    /// A coordinate that moves by `slope` times the product of two others (or of one with itself), each from its middle.
+    Sheared {
+        /// Which.
+        of: usize,
+        /// The two others.
+        by: [usize; 2],
+        /// Their middles.
+        middle: [f64; 2],
+        /// How far it moves.
+        slope: f64,
+    },
+}
+
+/// Unknowns that make up for each other along a bent ridge: `of` follows from products of the others.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ridge {
+    /// The coordinate that is moved.
+    pub of: usize,
+    /// Those that it follows from.
+    pub by: Vec<usize>,
+}
+
+impl Ridge {
+    /// The same ridge of coordinates that stand so many places later.
+    pub(super) fn shifted(&self, places: usize) -> Self {
+        Self { of: self.of + places, by: self.by.iter().map(|i| i + places).collect() }
+    }
+
+    /// Its bend, from draws: least squares on the other coordinates and on the products. One draw's worth of shrinkage
+    /// keeps products apart that the draws do not tell from each other. None from fewer than five draws for each term.
+    fn learnt(&self, draws: &Draws) -> Vec<Bend> {
+        let matrix = DMatrix::from_fn(draws.len(), draws[0].len(), |i, j| draws[i][j]);
+        let middle = matrix.row_mean();
+        let scale = matrix.row_variance().map(f64::sqrt);
+        if scale.iter().any(|scale| *scale <= 0.0) {
+            return Vec::new();
+        }
+        let others: Vec<usize> = (0..matrix.ncols()).filter(|&j| j != self.of).collect();
+        let pairs = self.by.iter().enumerate().flat_map(|(k, &a)| self.by[k..].iter().map(move |&b| [a, b]));
+        let pairs: Vec<[usize; 2]> = pairs.collect();
+        if draws.len() < DRAWS_FOR_EACH * (others.len() + pairs.len()) {
+            return Vec::new();
+        }
+        let away = DMatrix::from_fn(matrix.nrows(), matrix.ncols(), |i, j| (matrix[(i, j)] - middle[j]) / scale[j]);
+        let mut terms =
+            DMatrix::from_fn(away.nrows(), others.len() + pairs.len(), |i, k| match k.checked_sub(others.len()) {
+                None => away[(i, others[k])],
+                Some(k) => away[(i, pairs[k][0])] * away[(i, pairs[k][1])],
+            });
+        let means = terms.row_mean();
+        terms.row_iter_mut().for_each(|mut row| row -= &means);
+        let count = terms.ncols();
+        let Some(factor) = Cholesky::new(terms.tr_mul(&terms) + DMatrix::identity(count, count)) else {
+            return Vec::new();
+        };
+        let slopes = factor.solve(&terms.tr_mul(&away.column(self.of)));
+        let bend = |(&by, slope): (&[usize; 2], &f64)| Bend::Sheared {
+            of: self.of,
+            by,
+            middle: by.map(|i| middle[i]),
+            slope: slope * scale[self.of] / (scale[by[0]] * scale[by[1]]),
+        };
+        pairs.iter().zip(slopes.iter().skip(others.len())).map(bend).collect()
+    }
 }
 
 /// `ln(1 + exp(x))`.
@@ -60,6 +125,7 @@ impl Bend {
             Self::Centred { deviation, spread, .. } => (*deviation, *spread) = (*deviation + by, *spread + by),
             Self::Summed { of, .. } => *of = of.map(|i| i + by),
             Self::Skewed { of, .. } => *of += by,
+            Self::Sheared { of, by: others, .. } => (*of, *others) = (*of + by, others.map(|i| i + by)),
         }
         self
     }
@@ -80,6 +146,7 @@ impl Bend {
                 let u = z[of];
                 z[of] = middle + scale * u + skew * ((1.0 + u * u).sqrt() - 1.0);
             }
+            Self::Sheared { of, by: [a, b], middle, slope } => z[of] += slope * (z[a] - middle[0]) * (z[b] - middle[1]),
         }
     }
 
@@ -117,6 +184,13 @@ impl Bend {
                 z[of] = u;
                 slope.ln()
             }
+            Self::Sheared { of, by: [a, b], middle, slope } => {
+                let (from_a, from_b) = (z[a] - middle[0], z[b] - middle[1]);
+                z[of] -= slope * from_a * from_b;
+                slopes[a] += slope * from_b * slopes[of];
+                slopes[b] += slope * from_a * slopes[of];
+                0.0
+            }
         }
     }
 }
@@ -126,9 +200,14 @@ impl Bend {
 pub struct Coordinates {
     /// The density's own, then those of single coordinates that were learnt; `z` comes from undoing the last first.
     bends: Vec<Bend>,
+    ridges: Vec<Ridge>,
     centre: DVector<f64>,
     lower: DMatrix<f64>,
 }
+
+/// Learnt bends as numbers: of [`Bend::Skewed`] which, middle, scale and skew; of [`Bend::Sheared`] which, by which two, their
+/// middles and the slope.
+pub type Learnt = (Vec<[f64; 4]>, Vec<[f64; 6]>);
 
 /// A place, seen from the straightened side.
 pub(super) struct Seen {
@@ -142,7 +221,7 @@ const TAIL: f64 = 0.1;
 const TAIL_NORMAL: f64 = 1.281_551_565_544_6;
 /// Largest skew over scale.
 const MOST_SKEW: f64 = 0.9;
-/// Draws for each coordinate from which new coordinates are learnt.
+/// Draws for each coordinate, and for each term of a ridge, from which new coordinates are learnt.
 pub(super) const DRAWS_FOR_EACH: usize = 5;
 
 impl Coordinates {
@@ -151,14 +230,14 @@ impl Coordinates {
     /// # Errors
     /// [`Error::Numerical`] if the covariance is not positive definite.
     pub fn new(mean: &[f64], covariance: DMatrix<f64>) -> Result<Self> {
-        Self::linear(Vec::new(), DVector::from_column_slice(mean), covariance)
+        Self::linear(Vec::new(), Vec::new(), DVector::from_column_slice(mean), covariance)
     }
 
-    /// From Laplace's approximation, with the bends that the model knows of.
+    /// From Laplace's approximation, with the bends and ridges that the model knows of.
     ///
     /// # Errors
     /// [`Error::Numerical`] if the information at the mode cannot be inverted.
-    pub fn at(fit: &Fit, bends: Vec<Bend>) -> Result<Self> {
+    pub fn at(fit: &Fit, bends: Vec<Bend>, ridges: Vec<Ridge>) -> Result<Self> {
         let n = fit.mode.len();
         let straighten = |slopes: &[f64]| {
             let (mut z, mut slopes) = (fit.mode.clone(), slopes.to_vec());
@@ -176,16 +255,16 @@ impl Coordinates {
         }
         let information = &transposed * &fit.information * transposed.transpose();
         let factor = Cholesky::new(information).ok_or_else(not_positive)?;
-        Self::linear(bends, centre, factor.inverse())
+        Self::linear(bends, ridges, centre, factor.inverse())
     }
 
-    fn linear(bends: Vec<Bend>, centre: DVector<f64>, covariance: DMatrix<f64>) -> Result<Self> {
+    fn linear(bends: Vec<Bend>, ridges: Vec<Ridge>, centre: DVector<f64>, covariance: DMatrix<f64>) -> Result<Self> {
         let lower = Cholesky::new(covariance).ok_or_else(not_positive)?.unpack();
-        Ok(Self { bends, centre, lower })
+        Ok(Self { bends, ridges, centre, lower })
     }
 
-    /// Learnt anew from draws of the density: the skew of each coordinate, then mean and covariance. The same if there
-    /// are fewer than five draws for each coordinate.
+    /// Learnt anew from draws of the density: the skew of each coordinate, the bends of ridges, then mean and covariance.
+    /// The same if there are fewer than five draws for each coordinate.
     ///
     /// # Errors
     /// [`Error::Numerical`] if the draws do not span the space.
@@ -194,8 +273,8 @@ impl Coordinates {
         if draws.len() < DRAWS_FOR_EACH * n {
             return Ok(self.clone());
         }
-        let known = self.bends.iter().filter(|bend| !matches!(bend, Bend::Skewed { .. })).copied();
-        let mut bends: Vec<Bend> = known.collect();
+        let learnt = |bend: &&Bend| matches!(bend, Bend::Skewed { .. } | Bend::Sheared { .. });
+        let mut bends: Vec<Bend> = self.bends.iter().filter(|bend| !learnt(bend)).copied().collect();
         let mut rows = draws.clone();
         let mut unused = vec![0.0; n];
         let mut undo = |bend: &Bend, rows: &mut Draws| {
@@ -218,11 +297,16 @@ impl Coordinates {
                 bends.push(bend);
             }
         }
+        for ridge in &self.ridges {
+            let bent = ridge.learnt(&rows);
+            bent.iter().for_each(|bend| undo(bend, &mut rows));
+            bends.extend(bent);
+        }
         let count = rows.len() as f64;
         let matrix = DMatrix::from_fn(rows.len(), n, |i, j| rows[i][j]);
         let centre = matrix.row_mean().transpose();
         let away = DMatrix::from_fn(rows.len(), n, |i, j| rows[i][j] - centre[j]);
-        Self::linear(bends, centre, away.tr_mul(&away) / count)
+        Self::linear(bends, self.ridges.clone(), centre, away.tr_mul(&away) / count)
     }
 
     /// Number of coordinates.
@@ -250,20 +334,38 @@ impl Coordinates {
         }
     }
 
-    /// All of it as numbers: the skewed coordinates (which, middle, scale, skew), the centre and the linear map.
-    pub fn numbers(&self) -> (Vec<[f64; 4]>, Vec<f64>, DMatrix<f64>) {
-        let skews = self.bends.iter().filter_map(|bend| match *bend {
-            Bend::Skewed { of, middle, scale, skew } => Some([of as f64, middle, scale, skew]),
-            _ => None,
-        });
-        (skews.collect(), self.centre.as_slice().to_vec(), self.lower.clone())
+    /// All of it as numbers: the bends that were learnt, the centre and the linear map.
+    pub fn numbers(&self) -> (Learnt, Vec<f64>, DMatrix<f64>) {
+        let (mut skews, mut shears) = (Vec::new(), Vec::new());
+        for bend in &self.bends {
+            match *bend {
+                Bend::Skewed { of, middle, scale, skew } => skews.push([of as f64, middle, scale, skew]),
+                Bend::Sheared { of, by: [a, b], middle: [at, to], slope } => {
+                    shears.push([of as f64, a as f64, b as f64, at, to, slope]);
+                }
+                Bend::Centred { .. } | Bend::Summed { .. } => {}
+            }
+        }
+        ((skews, shears), self.centre.as_slice().to_vec(), self.lower.clone())
     }
 
-    /// From [`Coordinates::numbers`] and the bends that the model knows of.
-    pub fn from_numbers(mut bends: Vec<Bend>, skews: &[[f64; 4]], centre: Vec<f64>, lower: DMatrix<f64>) -> Self {
+    /// From [`Coordinates::numbers`] and the bends that the model knows of. Nothing more is learnt of ridges.
+    pub fn from_numbers(
+        mut bends: Vec<Bend>,
+        (skews, shears): (&[[f64; 4]], &[[f64; 6]]),
+        centre: Vec<f64>,
+        lower: DMatrix<f64>,
+    ) -> Self {
         let skewed = |&[of, middle, scale, skew]: &[f64; 4]| Bend::Skewed { of: of as usize, middle, scale, skew };
         bends.extend(skews.iter().map(skewed));
-        Self { bends, centre: DVector::from_vec(centre), lower }
+        let sheared = |&[of, a, b, at, to, slope]: &[f64; 6]| Bend::Sheared {
+            of: of as usize,
+            by: [a as usize, b as usize],
+            middle: [at, to],
+            slope,
+        };
+        bends.extend(shears.iter().map(sheared));
+        Self { bends, ridges: Vec::new(), centre: DVector::from_vec(centre), lower }
     }
 }
 
@@ -274,11 +376,16 @@ fn not_positive() -> Error {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
 
-    const BENDS: [Bend; 3] = [
+    const BENDS: [Bend; 5] = [
         Bend::Centred { deviation: 0, spread: 1, log_sd: 0.5, share: 0.8, at: 0.3 },
         Bend::Summed { of: [2, 3], log_sd: [0.5, 0.4], log_median: [-1.2, -0.7] },
         Bend::Skewed { of: 1, middle: 0.2, scale: 0.7, skew: -0.4 },
+        Bend::Sheared { of: 0, by: [1, 3], middle: [0.1, -0.2], slope: 0.6 },
+        Bend::Sheared { of: 2, by: [0, 0], middle: [0.3, 0.3], slope: -0.2 },
     ];
 
     /// A log density of the density's own coordinates, with its slopes.
@@ -310,6 +417,32 @@ mod tests {
             let by_difference = (at(1e-6) - at(-1e-6)) / 2e-6;
             assert!((seen.slopes[i] - by_difference).abs() < 1e-7, "{i}: {} for {by_difference}", seen.slopes[i]);
         }
+    }
+
+    /// Along a bent ridge a product is all that there is to learn.
+    #[test]
+    fn a_ridge_is_learnt_from_its_draws() {
+        let mut stream = ChaCha8Rng::seed_from_u64(1);
+        let mut normal = || -> f64 { StandardNormal.sample(&mut stream) };
+        let draws: Draws = (0..400)
+            .map(|_| {
+                let (a, b) = (normal(), 2.0 + normal());
+                vec![a, b, 0.3 * a * (b - 1.0) - 0.4 * b * b + 0.01 * normal()]
+            })
+            .collect();
+        let mut coordinates = Coordinates::new(&[0.0; 3], DMatrix::identity(3, 3)).unwrap();
+        coordinates.ridges = vec![Ridge { of: 2, by: vec![0, 1] }];
+        let learnt = coordinates.learnt(&draws).unwrap();
+        let slope = |pair: [usize; 2]| {
+            let found = learnt.bends.iter().find_map(|bend| match bend {
+                Bend::Sheared { by, slope, .. } if *by == pair => Some(*slope),
+                _ => None,
+            });
+            // Of the coordinates as they are after their skews were taken out.
+            found.unwrap()
+        };
+        assert!((slope([0, 1]) - 0.3).abs() < 0.05, "{}", slope([0, 1]));
+        assert!((slope([1, 1]) + 0.4).abs() < 0.05, "{}", slope([1, 1]));
     }
 
     /// The volume is that of the map: its log determinant by differences.

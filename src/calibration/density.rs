@@ -4,7 +4,7 @@
 //! are `site exp(spread z)`. A test scatters around the model's reading with variance
 //! `laboratory^2 + core^2 / cores`.
 
-use super::coordinates::Bend;
+use super::coordinates::{Bend, Coordinates, Ridge};
 use super::mode::Fit;
 use super::records::{SiteRecord, SoilTest};
 use super::scatter::{CoreSet, PARAMETERS, Spread};
@@ -44,6 +44,19 @@ pub(super) struct Earlier {
     /// Of the precision.
     log_determinant: f64,
 }
+
+/// Unknowns that make up for each other, and those that are moved for the others' sake, in turn.
+const MAKE_UP: [Unknown; 8] = [
+    Unknown::YoungDecay,
+    Unknown::OldDecay,
+    Unknown::Humified,
+    Unknown::YoungShare,
+    Unknown::FillFraction,
+    Unknown::RootShare,
+    Unknown::OmDensity,
+    Unknown::SandScale,
+];
+const BENT: [Unknown; 4] = [Unknown::LitterRatio, Unknown::SandScale, Unknown::YoungShare, Unknown::RootShare];
 
 impl Model {
     /// Sets up the density.
@@ -434,6 +447,23 @@ impl Model {
             });
         }
         bends
+    }
+
+    /// Ridges of the density: tests know the net gain, to which litter, decay, filling and sand all add.
+    pub(super) fn ridges(&self) -> Vec<Ridge> {
+        let ridge = |of: Unknown| {
+            let by = MAKE_UP.into_iter().filter(|other| *other != of).map(Unknown::index);
+            Ridge { of: of.index(), by: by.collect() }
+        };
+        BENT.map(ridge).to_vec()
+    }
+
+    /// Coordinates in which the density around a fit is nearly standard normal.
+    ///
+    /// # Errors
+    /// Those of [`Coordinates::at`].
+    pub fn coordinates(&self, fit: &Fit) -> Result<Coordinates> {
+        Coordinates::at(fit, self.bends(fit), self.ridges())
     }
 
     /// Number of tests.

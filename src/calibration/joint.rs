@@ -4,7 +4,7 @@
 //! scatter between sites times a deviation of its own. Deviations and effects are standard normal a priori, the scatter is
 //! half-normal. All else that a site does not know stays its own.
 
-use super::coordinates::Bend;
+use super::coordinates::{Bend, Coordinates, Ridge};
 use super::density::Model;
 use super::information::Evaluation;
 use super::mode::{Fit, SETTLED, climb};
@@ -184,6 +184,20 @@ impl<'a> Joint<'a> {
             });
         }
         bends
+    }
+}
+
+impl Joint<'_> {
+    /// Coordinates in which the density around a fit is nearly standard normal.
+    ///
+    /// # Errors
+    /// Those of [`Coordinates::at`].
+    pub fn coordinates(&self, fit: &Fit) -> Result<Coordinates> {
+        let of_site = |(s, site): (usize, &&Model)| -> Vec<Ridge> {
+            let first = self.of_site(s).start;
+            site.ridges().iter().map(|ridge| ridge.shifted(first)).collect()
+        };
+        Coordinates::at(fit, self.bends(fit), self.sites.iter().enumerate().flat_map(of_site).collect())
     }
 }
 

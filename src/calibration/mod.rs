@@ -14,7 +14,7 @@ mod slices;
 mod taught;
 mod unknowns;
 
-pub use coordinates::{Bend, Coordinates};
+pub use coordinates::{Bend, Coordinates, Learnt, Ridge};
 pub use density::Model;
 pub use information::Evaluation;
 pub use joint::Joint;

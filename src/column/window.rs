@@ -58,19 +58,18 @@ impl<T: Number> Column<T> {
                         top = bottom;
                         continue;
                     }
-                    let whole = top.at_least(top_mm) && (-bottom).at_least(-bottom_mm);
-                    if whole {
-                        mineral += self.mineral[i];
-                        om += self.om(i);
-                        thickness += bottom - top;
-                    } else {
-                        let within = |depth: T| (depth.clamp(top_mm, bottom_mm) - top) / no_thinner(bottom - top);
-                        let (from, to) = (within(top), within(bottom));
-                        let (upper, lower) = (self.above_cut(i, from), self.above_cut(i, to));
-                        mineral += lower.0 - upper.0;
-                        om += lower.1 - upper.1;
-                        thickness += (to - from) * (bottom - top);
-                    }
+                    // A parcel that begins or ends inside, in every lane, is not cut there.
+                    let inside = |depth: T| depth.at_least(top_mm) && (-depth).at_least(-bottom_mm);
+                    let whole = (self.mineral[i], self.om(i));
+                    let cut = |depth: T| {
+                        let share = (depth.clamp(top_mm, bottom_mm) - top) / no_thinner(bottom - top);
+                        (share, self.above_cut(i, share))
+                    };
+                    let (from, upper) = if inside(top) { (T::zero(), (T::zero(), T::zero())) } else { cut(top) };
+                    let (to, lower) = if inside(bottom) { (T::one(), whole) } else { cut(bottom) };
+                    mineral += lower.0 - upper.0;
+                    om += lower.1 - upper.1;
+                    thickness += (to - from) * (bottom - top);
                     top = bottom;
                 }
                 Reading { om_g_m2: om, mineral_g_m2: mineral, thickness_mm: thickness }

@@ -23,7 +23,7 @@ BLOCK = 100
 
 Fit: TypeAlias = tuple[Floats, float, float, int, bool, Floats]
 State: TypeAlias = tuple[int, int, list[float], float]
-Coordinates: TypeAlias = tuple[Floats, Floats, Floats]
+Coordinates: TypeAlias = tuple[Floats, Floats, Floats, Floats]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -148,7 +148,7 @@ def _write(
 ) -> None:
     if path is None:
         return
-    (skews, centre, lower), states = settled
+    (skews, shears, centre, lower), states = settled
     with fresh_file(path) as draft, draft.open("wb") as file:
         np.savez(
             file,
@@ -158,6 +158,7 @@ def _write(
             position=np.array([state[2] for state in states]),
             step_size=np.array([state[3] for state in states]),
             skews=skews,
+            shears=shears,
             centre=centre,
             lower=lower,
             **kept,
@@ -174,7 +175,7 @@ def _read(
             found = {name: held[name] for name in held.files}
         same = str(found.pop("mark")) == mark
         blocks, position, step_size = (found.pop(name) for name in ("blocks", "position", "step_size"))
-        skews, centre, lower = (found.pop(name) for name in ("skews", "centre", "lower"))
+        coordinates = tuple(found.pop(name) for name in ("skews", "shears", "centre", "lower"))
         states = [(i, int(blocks[i]), position[i].tolist(), float(step_size[i])) for i in range(chains)]
         shapes = {array.shape[:2] for array in found.values()}
         if found and (set(found) != set(ARRAYS) or len(shapes) != 1 or shapes.pop()[0] != chains):
@@ -185,4 +186,4 @@ def _read(
         raise InputError(
             [Problem("checkpoint", f"{path} is of another fit", "the same course, priors and settings, or a new file")]
         )
-    return ((skews, centre, lower), states), found
+    return (coordinates, states), found
