@@ -698,7 +698,7 @@ def compare(
     )
     turf = healing(course, seed=seed) if recovery is None else recovery
     costs, played = course.prices if prices is None else prices, play or course.play
-    money = outlay(
+    disrupted_days, money = outlay(
         calibration,
         [programme.name for programme in chosen],
         calendars=[[[(event.date, event.work) for event in calendar] for calendar in own] for own in by_weather],
@@ -730,8 +730,8 @@ def compare(
         recovery=turf,
         prices=costs,
         play=played,
-        budget=None if costs is None else money,
-        disrupted_days_by_draw=money.disrupted_days_by_draw,
+        budget=money,
+        disrupted_days_by_draw=disrupted_days,
         weather_to_come=to_come,
     )
 
@@ -749,29 +749,32 @@ def outlay(
     recovery: Recovery,
     play: Play | None,
     seed: int,
-) -> Budget:
-    """Price programmes in every draw; without prices days and quantities are still worked out, at prices of nothing.
+) -> tuple[Floats, Budget | None]:
+    """Count each programme's disrupted days a year in every draw, ``(programme, draw)``, and price it if there are prices.
 
     `om_percent` is read at the end, shape ``(programme, green, draw)``.
     """
     draws = om_percent.shape[-1]
+    ahead = PlayAhead(recovery, play, days=days, draws=draws, seed=seed)
+    if prices is None:
+        return ahead.disrupted_days(calendars, years), None
     areas = np.array([green.area_m2 for green in calibration.course.greens])
-    nothing = {task.machine: 0.0 for task in labour.tasks if task.machine}
-    limit = None if prices is None else prices.too_much_om_percent
+    limit = np.inf if prices.too_much_om_percent is None else prices.too_much_om_percent
     # A draw in which less sand arrives than is recorded needs so much more of it for what is planned.
     arrives = np.log(calibration.draws[:draws, calibration.names.index("sand_scale")])
-    return budget(
+    money = budget(
         programmes=programmes,
         calendars=calendars,
-        ahead=PlayAhead(recovery, play, days=days, draws=draws, seed=seed),
+        ahead=ahead,
         span_years=years,
         areas_m2=areas.tolist(),
-        prices=prices or Prices(currency="XXX", crew_h=0, sand_t=0, machine_h=nothing),
+        prices=prices,
         labour=labour,
         play=play,
-        passed=np.einsum("pgd,g->pd", om_percent > (np.inf if limit is None else limit), areas / areas.sum()),
+        passed=np.einsum("pgd,g->pd", om_percent > limit, areas / areas.sum()),
         sand_off=np.exp(arrives.mean() - arrives),
     )
+    return money.disrupted_days_by_draw, money
 
 
 def _work(rows: list[list[tuple[int, float, float, float, float, float]]]) -> Floats:

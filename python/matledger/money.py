@@ -365,10 +365,9 @@ def budget(
     shape = (len(programmes), len(years))
     amounts, quantities = np.zeros((*shape, len(LINES))), np.zeros((*shape, 5))
     disrupted, closed = np.zeros(shape), np.zeros(shape)
-    a_year, total, days = (np.zeros(passed.shape) for _ in range(3))
+    a_year, total = np.zeros(passed.shape), np.zeros(passed.shape)
     for p, own in enumerate(calendars):
-        for sequence, dated in enumerate(own):
-            draws = slice(sequence, None, len(own))
+        for dated, draws, touched in ahead.by_weather(own):
             share = len(a_year[p, draws]) / len(a_year[p])
             lines, used = np.zeros((len(years), len(LINES))), np.zeros((len(years), 5))
             for (key, year), times in Counter((id(work), day.year) for day, work in dated).items():
@@ -377,7 +376,6 @@ def budget(
                 used[year - first.year] += times * quantity
             used[:, 3] = _loads(used[:, 2], labour)
             lines[:, DELIVERY] = used[:, 3] * (prices.load or 0.0)
-            touched = ahead.touched(dated, draws)
             rounds = touched.play(play) * (prices.round or 0.0)
             lines[:, PLAY_LINES] = rounds.mean(axis=0)
             lines[-1, TOO_LITTLE] = (prices.renovation or 0.0) * passed[p, draws].mean()
@@ -389,7 +387,6 @@ def budget(
             by_draw[:, -1] += (prices.renovation or 0.0) * passed[p, draws]
             a_year[p, draws] = by_draw @ rise / span_years
             total[p, draws] = by_draw @ (rise * discount)
-            days[p, draws] = touched.disrupted_days.sum(axis=1) / span_years
             amounts[p] += share * lines
             quantities[p] += share * used
             disrupted[p] += share * touched.disrupted_days.mean(axis=0)
@@ -406,7 +403,7 @@ def budget(
         quantities=frozen(quantities),
         a_year_by_draw=frozen(a_year),
         total_by_draw=frozen(total),
-        disrupted_days_by_draw=frozen(days),
+        disrupted_days_by_draw=ahead.disrupted_days(calendars, span_years),
         notes=prices.notes(play),
     )
 

@@ -490,7 +490,7 @@ def search(
     how = labour or course.labour or Labour()
     costs, played = course.prices if prices is None else prices, play or course.play
     last = until - dt.timedelta(days=1)
-    money = outlay(
+    disrupted_days, money = outlay(
         calibration,
         [programme.name for programme in programmes],
         calendars=calendars,
@@ -511,8 +511,8 @@ def search(
         target=wanted,
         until=until,
         om_percent=frozen(om_percent),
-        budget=None if costs is None else money,
-        disrupted_days_by_draw=money.disrupted_days_by_draw,
+        budget=money,
+        disrupted_days_by_draw=disrupted_days,
         closures=tuple(tuple(_closed_by(dated, played, last) for dated in own) for own in calendars),
         sand_kg_m2=frozen(np.array([sum(w.sand_g_m2 * n.sum() for w, n in done) for done in works]) / 1000 / years),
         works=tuple(works),

@@ -68,15 +68,13 @@ pub enum Grain {
     Search,
 }
 
-/// Longest stretches over which the litter's shares are held (d): 0.002 % OM from the daily scheme in `tests/engine.rs`
-/// for those of a forecast.
-const FORECAST_STRETCH_DAYS: usize = 15;
+/// Longest stretches over which a search holds the litter's shares (d).
 const SEARCH_STRETCH_DAYS: usize = 30;
 
 impl Grain {
     fn stretch_days(self, fitted: &Layout) -> usize {
         match self {
-            Grain::Fitted => fitted.stretch_days.max(FORECAST_STRETCH_DAYS),
+            Grain::Fitted => fitted.stretch_days,
             Grain::Search => SEARCH_STRETCH_DAYS,
         }
     }

@@ -199,6 +199,18 @@ def test_the_budget_is_the_mean_of_its_draws(frontier):
     assert np.all(spread[~cored] == 0)
 
 
+def test_days_of_play_need_no_prices(calibration):
+    priceless = replace(calibration, course=replace(calibration.course, prices=None))
+    told, free = (
+        mat.compare(fit, years=2, draws=12, weather_sequences=3, play=PLAY) for fit in (calibration, priceless)
+    )
+    assert told.budget is not None
+    assert free.budget is None
+    assert free.disrupted_days.max() > 10
+    np.testing.assert_array_equal(free.disrupted_days_by_draw, told.disrupted_days_by_draw)
+    np.testing.assert_array_equal(free.disrupted_days_by_draw, told.budget.disrupted_days_by_draw)
+
+
 def test_regret_needs_the_users_own_figure(calibration, frontier):
     prices = replace(PRICES, renovation=None, too_much_om_percent=None)
     found = mat.search(calibration, frontier.programmes[:2], years=1, draws=10, weather_sequences=1, prices=prices)
