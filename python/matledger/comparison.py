@@ -13,6 +13,7 @@ import numpy as np
 from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
+from matledger.calibration.site import FORECAST
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, whole
@@ -671,7 +672,7 @@ def compare(
     yielding = calibration.site_yield
     to_come = weather_to_come or WeatherToCome()
     found = _core.forecast(
-        calibration.site,
+        calibration._site_cut(FORECAST),
         np.ascontiguousarray(used),
         course.weather.core,
         calibration.driving._given(),

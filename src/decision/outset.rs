@@ -62,7 +62,7 @@ impl Progress {
 /// How finely the years to come are run.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Grain {
-    /// As the record was fitted: each green has a tape of its own, the mat keeps its lower edge.
+    /// By the site's layout: each green has a tape of its own, the mat keeps its lower edge.
     Fitted,
     /// For thousands of programmes: all greens share a tape, parcels grow with depth, stretches are long.
     Search,

@@ -143,6 +143,20 @@ def test_a_search_says_what_compare_says(frontier, calibration):
     np.testing.assert_allclose(frontier.budget.total[chosen], told.budget.total, rtol=0.02)
 
 
+def test_a_forecast_stays_by_the_daily_scheme(calibration, monkeypatch):
+    """The same draws, programmes and weather in parcels of 0.25 mm that are never merged, day by day."""
+    asked = {"years": 5, "draws": 40, "weather_sequences": 2, "windows": [(0, 20), (20, 40), (40, 80)], "seed": 2}
+    told = mat.compare(calibration, **asked)
+    fine = dict.fromkeys(("fine_mm", "coarse_mm", "edge_mm"), 0.25)
+    monkeypatch.setattr(
+        "matledger.comparison.FORECAST", fine | {"fine_to_mm": 150.0, "blur_percent_mm": 0.0, "stretch_days": 1}
+    )
+    apart = np.abs(told.om_percent - mat.compare(calibration, **asked).om_percent)
+    print(f"from the daily scheme: largest {apart.max():.4f}, rms {np.sqrt((apart**2).mean()):.5f} % OM")
+    assert 0 < apart.max() < 0.02
+    assert np.sqrt((apart**2).mean()) < 0.001
+
+
 def test_the_pareto_set_and_the_cheapest_are_those_of_brute_force(frontier):
     measures = list(zip(frontier.cost, frontier.disrupted_days, -frontier.probability_all, strict=True))
     best = {
