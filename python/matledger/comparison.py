@@ -396,9 +396,9 @@ class Comparison:
                 )
                 said.append(
                     f"{name}, {year}: {grown} of organic matter grew; {decayed} of it and of the older matter decayed"
-                    f" and {cored} left with the cores. The ground holds {held} {'more' if change >= 0 else 'less'}"
-                    f" than a year before, and {show(abs(new_mm), 'mm of sand', units, 2)}"
-                    f" {'more' if new_mm >= 0 else 'less'} sand."
+                    f" and {cored if om['cored_out'] else 'none'} left with the cores. The ground holds {held}"
+                    f" {'more' if change >= 0 else 'less'} than a year before, and"
+                    f" {show(abs(new_mm), 'mm of sand', units, 2)} {'more' if new_mm >= 0 else 'less'} sand."
                 )
         return tuple(said)
 
@@ -751,7 +751,7 @@ def outlay(
     play: Play | None,
     seed: int,
 ) -> tuple[Floats, Budget | None]:
-    """Count each programme's disrupted days a year in every draw, ``(programme, draw)``, and price it if there are prices.
+    """Count each programme's disrupted days a year, ``(programme, draw)``, and price it if there are prices.
 
     `om_percent` is read at the end, shape ``(programme, green, draw)``.
     """

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -145,8 +145,8 @@ class Prices:
             findings.add(Problem("renovation, too_much_om_percent", "one of the two", "both, or neither"))
         findings.raise_any()
 
-    def lacking(self, works: Sequence[Work], labour: Labour) -> list[Problem]:
-        """Return what has no price among the machines that works need.
+    def lacking(self, works: Sequence[Work], labour: Labour, file: str | None = None) -> list[Problem]:
+        """Return kinds of work that have no task, and machines among those that works need that have no price.
 
         Parameters
         ----------
@@ -154,11 +154,22 @@ class Prices:
             Each programme's work, by kind.
         labour
             How work is done: rounds, machines, people.
+        file
+            The file that prices and tasks come from, if any.
         """
-        done_here = {work for work in works if work.kind not in self.contractor_m2}
-        needed = {task.machine: task.name for work in done_here for task in labour.tasks_of(work) if task.machine}
-        return [
-            Problem(f"prices.machine_h.{machine}", "not given", f"the price of an hour; the task {task!r} needs it")
+        problems, needed = list[Problem](), dict[str, str]()
+        for kind, work in sorted({work.kind: work for work in works}.items()):
+            try:
+                tasks = labour.tasks_of(work)
+            except InputError as error:
+                problems += [replace(problem, file=file) for problem in error.problems]
+                continue
+            if kind not in self.contractor_m2:
+                needed |= {task.machine: task.name for task in tasks if task.machine}
+        return problems + [
+            Problem(
+                f"prices.machine_h.{machine}", "not given", f"the price of an hour; the task {task!r} needs it", file
+            )
             for machine, task in sorted(needed.items())
             if machine not in self.machine_h
         ]
@@ -349,7 +360,7 @@ def budget(
     the plan's; play and doing too little are means over the draws.
     """
     works = {id(work): work for own in calendars for dated in own for _, work in dated}
-    problems = prices.lacking(sorted(set(works.values()), key=str), labour)
+    problems = prices.lacking(list(works.values()), labour)
     if problems:
         raise InputError(problems)
     equal: dict[Work, tuple[Floats, Floats]] = {}

@@ -378,11 +378,12 @@ def _chance(comparison: Comparison) -> str:
     best = comparison.recommended
     if best is None or comparison.probability_all is None:
         return ""
-    fails = 10 - round(10 * float(comparison.probability_all[best, -1]))
+    risk = 1 - float(comparison.probability_all[best, -1])
+    of = next((count for count in (10, 20, 100) if round(count * risk)), None)
     return (
         "In words: nearly certain."
-        if fails == 0
-        else f"In words: of ten courses like this one, {fails} would still have a green above the limit."
+        if of is None
+        else f"In words: of {of} courses like this one, {round(of * risk)} would still have a green above the limit."
     )
 
 

@@ -356,8 +356,6 @@ class Calibration:
             "litter_ratio and the level of the clippings are one thing to the tests: a constant error of the clippings"
             " is taken up by litter_ratio"
         )
-        if self.site_yield.source == "prior":
-            notes.append("no clipping records: clippings follow degree days at the prior's yearly yield")
         unstated = [g.name for g in self.course.greens if g.mat_depth_mm is None]
         if unstated:
             notes.append(f"depth of the mat at the start taken as {MAT_DEPTH_MM:g} mm on {', '.join(unstated)}")
