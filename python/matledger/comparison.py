@@ -43,9 +43,16 @@ ENTRIES = ("start", "gained", "respired", "cored_out", "mown_out", "below", "end
 WORK = ("area_share", "area_plain_sum", "solid_area_share", "solid_area_plain_sum", "sand_kg_m2")
 
 CAUTION = (
-    "Close contests are called too surely: on 200 invented courses fitted by Laplace's approximation, a stated 0.85 to"
-    " 0.95 was right 0.79 of the time and a stated 0.95 to 0.99 was right 0.88. Read differences below 0.99 as open."
+    "on 200 invented courses fitted by Laplace's approximation, a stated 0.85 to 0.95 was right 0.79 of the time and a"
+    " stated 0.95 to 0.99 was right 0.88. Read differences below 0.99 as open."
 )
+
+
+def contest_caution(calibration: Calibration) -> str:
+    """Say how far to trust the chance of one programme against another, by the kind of fit."""
+    if calibration.chains is None and not calibration.nested:
+        return f"Close contests are called too surely: {CAUTION}"
+    return f"How surely this kind of fit calls close contests was not measured: {CAUTION}"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -459,7 +466,7 @@ class Comparison:
         if self.budget is not None:
             notes += self.budget.notes
         if len(self.programmes) > 1:
-            notes.append(CAUTION)
+            notes.append(contest_caution(self.calibration))
         years = self.calibration.course.weather.years
         notes.append(f"weather to come is drawn, {self.weather_to_come}, from {', '.join(map(str, years))}")
         return (*notes, *self.calibration.notes)
@@ -474,6 +481,16 @@ class Comparison:
             return None
         measure = self.work[:, :, 4].sum(axis=1) if self.budget is None else self.budget.total
         return int(reaches[np.argmin(measure[reaches])])
+
+    @property
+    def advised(self) -> int | None:
+        """The recommended programme, or the nearest to the target; None without a target."""
+        if self.recommended is None and self.target is not None:
+            return self._nearest(self.target)[0]
+        return self.recommended
+
+    def _nearest(self, target: Target) -> tuple[int, int, float]:
+        return nearest(self.om_percent[:, :, -1, self.first_sample].max(axis=1), target)
 
     def verdict(self, units: System = "metric") -> str:
         """Say which programme costs least (without prices: uses the least sand) among those that reach the target.
@@ -492,10 +509,11 @@ class Comparison:
         chance = self.probability_all[:, -1]
         best = self.recommended
         if best is None:
-            nearest = int(np.argmax(chance))
+            near, lowest, limit = self._nearest(self.target)
             return (
                 f"No programme reaches {wish} with a probability of {self.target.probability:g}; the nearest is"
-                f" {self.names[nearest]} with {chance[nearest]:.2f}."
+                f" {self.names[near]} with {chance[near]:.2f}. So surely,"
+                f" {self.names[lowest]} would hold {limit:.2f} %."
             )
         if self.budget is None:
             sand = self.work[best, :, 4].sum() / self.span_years / _core.SAND_BULK_DENSITY_G_CM3
@@ -735,6 +753,17 @@ def compare(
         disrupted_days_by_draw=disrupted_days,
         weather_to_come=to_come,
     )
+
+
+def nearest(worst_percent: Floats, target: Target) -> tuple[int, int, float]:
+    """Say which programme comes nearest to a target, and which holds the lowest limit so surely, and that limit [%].
+
+    `worst_percent` is the organic matter of the worst green, shape ``(programme, draw)``; the limit is rounded up.
+    """
+    limits = np.quantile(worst_percent, target.probability, axis=1, method="inverted_cdf")
+    chance = (worst_percent <= target.om_percent).mean(axis=1)
+    lowest = int(np.argmin(limits))
+    return int(np.lexsort((limits, -chance))[0]), lowest, float(np.ceil(100 * limits[lowest]) / 100)
 
 
 def outlay(

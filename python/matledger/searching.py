@@ -15,7 +15,7 @@ from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.by_green import ByGreen, by_green
 from matledger.calibration import Calibration
-from matledger.comparison import CAUTION, compare, outlay
+from matledger.comparison import compare, contest_caution, nearest, outlay
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
@@ -176,17 +176,14 @@ class Frontier:
             ``"metric"`` or ``"us"``.
         """
         need = self._need(probability)
-        best = int(np.argmax(self.probability_all))
-        worst_green = self.om_percent.max(axis=1)
-        limits = np.quantile(worst_green, need, axis=1)
-        nearest = int(np.argmin(limits))
+        best, lowest, limit = nearest(self.om_percent.max(axis=1), replace(self.target, probability=need))
         found = (
             f"no programme holds {self.target.om_percent:g} % on every green with a probability of {need:g};"
             f" the nearest, {self.names[best]}, comes to {self.probability_all[best]:.2f}"
         )
         sand = show(float(self.sand_kg_m2.max()) / _core.SAND_BULK_DENSITY_G_CM3, "mm of sand", units)
         expected = (
-            f"a limit of {limits[nearest]:.2f} % ({self.names[nearest]} holds it so surely), a lower probability,"
+            f"a limit of {limit:.2f} % ({self.names[lowest]} holds it so surely), a lower probability,"
             f" or a space that goes beyond {sand} of sand a year and the corings it has"
         )
         return Problem("space", found, expected)
@@ -346,7 +343,8 @@ class Frontier:
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know."""
-        said = [f"{len(self.programmes)} programmes searched, {len(self.pareto)} that none beats", CAUTION]
+        said = [f"{len(self.programmes)} programmes searched, {len(self.pareto)} that none beats"]
+        said.append(contest_caution(self.calibration))
         said += [] if self.budget is None else self.budget.notes
         return (*said, "the cheapest of many is partly the luckiest: run it again with `compare` and another seed")
 
