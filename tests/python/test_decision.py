@@ -308,19 +308,23 @@ def test_one_more_closed_day_is_that_of_enumeration(frontier):
     options = [0, 3, 7, 9]
     days = [set(frontier.closures[p][0]) for p in options]
     assert [len(own) / 3 for own in days] == frontier.closed_days[options].tolist()
+    # as if greens took to programmes each in its own way, so that programmes which share days stand side by side
+    rng = np.random.default_rng(1)
+    apart = [frontier.om_percent[rng.permutation(len(frontier.programmes)), g] for g in range(9)]
+    mixed = replace(frontier, om_percent=np.stack(apart, axis=1))
 
-    def best(limit):  # any set of programmes whose days fit; each green then takes its best of them
+    def best(given, limit):  # any set of programmes whose days fit; each green then takes its best of them
         return max(
-            frontier.probability[[options[o] for o in some]].max(axis=0).sum()
+            given.probability[[options[o] for o in some]].max(axis=0).sum()
             for size in range(1, 5)
             for some in itertools.combinations(range(4), size)
             if len(set().union(*(days[o] for o in some))) / 3 <= limit
         )
 
-    for most in (0, 1):
-        found = frontier.by_green(programmes=options, closed_days=most)
-        assert found.probability.sum() == pytest.approx(best(most))
-        assert found.one_more["closed days"] == pytest.approx(best(most + 1) - best(most), abs=1e-9)
+    for given, most in itertools.product((frontier, mixed), (0, 1, 2)):
+        found = given.by_green(programmes=options, closed_days=most)
+        assert found.probability.sum() == pytest.approx(best(given, most))
+        assert found.one_more["closed days"] == pytest.approx(best(given, most + 1) - best(given, most), abs=1e-9)
         assert found.used["closed days"] <= most + 1e-9
         assert bool(found.would_change["closed days"]) == (found.one_more["closed days"] > 1e-9)
 
