@@ -304,7 +304,7 @@ class Course:
         >>> import matledger as mat
         >>> course = mat.demo_course().only(["Fen", "Knoll"])
         >>> len(course.greens), len(course.soil_tests)
-        (2, 52)
+        (2, 48)
         """
         names = {self.green(name).name for name in greens}
         return replace(
