@@ -17,7 +17,7 @@ MIDDLE, BETWEEN = 3.0, 0.3
 
 
 def few_greens(count: int) -> mat.Course:
-    """The demo course with some of its greens, less the light sand that all get; the figures in `docs/` are of these."""
+    """The demo course with some of its greens, less the light sand that all get: figures in `docs/` are of these."""
     base = mat.demo_course()
     few = base.only([green.name for green in base.greens[:count]])
     return replace(few, work=[record for record in few.work if record.green != ALL_GREENS])
