@@ -301,7 +301,9 @@ impl Coordinates {
         }
         for ridge in &self.ridges {
             let bent = ridge.learnt(&rows);
-            bent.iter().for_each(|bend| undo(bend, &mut rows));
+            for bend in &bent {
+                undo(bend, &mut rows);
+            }
             bends.extend(bent);
         }
         let count = rows.len() as f64;

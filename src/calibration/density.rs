@@ -446,7 +446,7 @@ impl Model {
     }
 
     /// Ridges of the density: tests know the net gain, to which litter, decay, filling and sand all add.
-    pub(super) fn ridges(&self) -> Vec<Ridge> {
+    pub(super) fn ridges() -> Vec<Ridge> {
         let ridge = |of: Unknown| {
             let by = MAKE_UP.into_iter().filter(|other| *other != of).map(Unknown::index);
             Ridge { of: of.index(), by: by.collect() }
@@ -459,7 +459,7 @@ impl Model {
     /// # Errors
     /// Those of [`Coordinates::at`].
     pub fn coordinates(&self, fit: &Fit) -> Result<Coordinates> {
-        Coordinates::at(fit, self.bends(fit), self.ridges())
+        Coordinates::at(fit, self.bends(fit), Self::ridges())
     }
 
     /// Number of tests.

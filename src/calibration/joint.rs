@@ -193,11 +193,10 @@ impl Joint<'_> {
     /// # Errors
     /// Those of [`Coordinates::at`].
     pub fn coordinates(&self, fit: &Fit) -> Result<Coordinates> {
-        let of_site = |(s, site): (usize, &&Model)| -> Vec<Ridge> {
-            let first = self.of_site(s).start;
-            site.ridges().iter().map(|ridge| ridge.shifted(first)).collect()
+        let of_site = |s: usize| -> Vec<Ridge> {
+            Model::ridges().iter().map(|ridge| ridge.shifted(self.of_site(s).start)).collect()
         };
-        Coordinates::at(fit, self.bends(fit), self.sites.iter().enumerate().flat_map(of_site).collect())
+        Coordinates::at(fit, self.bends(fit), (0..self.sites.len()).flat_map(of_site).collect())
     }
 }
 
