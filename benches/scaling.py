@@ -1,8 +1,7 @@
-"""How the cost of a batch grows with members, years and threads, how much memory a million members take, and how soon
-Ctrl-C is answered.
+"""Cost of a batch by members, years and threads; memory of a million members; time until Ctrl-C is answered.
 
-``python benches/scaling.py`` prints each: processor time, but for the threads and Ctrl-C, whose time is on the clock and
-asks for a quiet machine. ``python benches/scaling.py memory`` prints the memory alone.
+``python benches/scaling.py`` prints each: processor time, but time on the clock for the threads and Ctrl-C, which ask for
+a quiet machine. ``python benches/scaling.py memory`` prints the memory alone.
 """
 
 import os
