@@ -1,7 +1,7 @@
 """Cost of a batch by members, years and threads; memory of a million members; time until Ctrl-C is answered.
 
-``python benches/scaling.py`` prints each: processor time, but time on the clock for the threads and Ctrl-C, which ask for
-a quiet machine. ``python benches/scaling.py memory`` prints the memory alone.
+``python benches/scaling.py`` prints each, in processor time; that of the threads and of Ctrl-C is on the clock and asks
+for a quiet machine. ``python benches/scaling.py memory`` prints the memory alone.
 """
 
 import os
