@@ -7,26 +7,16 @@ import sys
 from dataclasses import replace
 
 import numpy as np
+from invented import PROFILE, few_greens
 
 import matledger as mat
 from matledger.calibration.fit import FitMethod
 
-PROFILE = {"base_percent": (1.2, 0.3), "surface_percent": (2.5, 0.4)}
-
 
 def main(seed: int, studies: int, method: FitMethod) -> None:
     """Invent studies, fit each jointly and compare its contrasts with the truth."""
-    base = mat.demo_course()
-    greens = {green.name for green in base.greens[:3]}
-    pair = base.programmes[:2]
-    course = replace(
-        base,
-        greens=base.greens[:3],
-        soil_tests=[t for t in base.soil_tests if t.green in greens],
-        clippings=[t for t in base.clippings if t.green in greens],
-        work=[t for t in base.work if t.green in greens],
-        programmes=(),
-    )
+    course = few_greens(3)
+    pair = course.programmes[:2]
     rng = np.random.default_rng(seed)
     held = 0
     for _ in range(studies):

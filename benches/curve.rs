@@ -43,7 +43,8 @@ fn percents(batch: &Batch<'_>) -> Vec<Vec<f64>> {
     let sink = |block: Block<'_>| {
         let mut kept = kept.lock().unwrap();
         for (member, outcome) in block.members.iter().zip(&block.outcomes) {
-            kept[*member] = outcome.as_ref().unwrap().readings.iter().map(|r| r.om_percent()).collect();
+            kept[*member] =
+                outcome.as_ref().unwrap().readings.iter().map(matledger::column::Reading::om_percent).collect();
         }
     };
     batch.run(&Control { threads: Some(1), ..Control::default() }, &sink).unwrap();
@@ -78,7 +79,7 @@ fn main() {
     let truth = |layout: Layout, cases: &[(Course, Vec<Member<f64>>)]| -> Vec<Vec<Vec<f64>>> {
         let one = |course: &Course, member: &Member<f64>| {
             let outcome = run(&course.plan(layout, member), member, |_, _| {}).unwrap();
-            outcome.readings.iter().map(|r| r.om_percent()).collect()
+            outcome.readings.iter().map(matledger::column::Reading::om_percent).collect()
         };
         cases.iter().map(|(course, members)| members.iter().map(|member| one(course, member)).collect()).collect()
     };

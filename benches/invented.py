@@ -9,6 +9,7 @@ import numpy as np
 
 import matledger as mat
 from matledger._arrays import Floats
+from matledger.records.work import ALL_GREENS
 
 PROFILE = {"base_percent": (1.2, 0.3), "surface_percent": (2.5, 0.4)}
 MIDDLE, BETWEEN = 3.0, 0.3
@@ -16,17 +17,10 @@ MIDDLE, BETWEEN = 3.0, 0.3
 
 
 def few_greens(count: int) -> mat.Course:
-    """The demo course with some of its greens and no programmes."""
+    """The demo course with some of its greens, less the light sand that all get: figures in `docs/` are of these."""
     base = mat.demo_course()
-    names = {green.name for green in base.greens[:count]}
-    return replace(
-        base,
-        greens=base.greens[:count],
-        soil_tests=[t for t in base.soil_tests if t.green in names],
-        clippings=[t for t in base.clippings if t.green in names],
-        work=[t for t in base.work if t.green in names],
-        programmes=(),
-    )
+    few = base.only([green.name for green in base.greens[:count]])
+    return replace(few, work=[record for record in few.work if record.green != ALL_GREENS])
 
 
 def five_seasons() -> mat.Course:

@@ -35,16 +35,8 @@ FIELDS = ("course", "first", "second", "stated", "right", "difference")
 def course() -> mat.Course:
     """The demo course cut to a few greens, without its readings' meaning: they are invented anew."""
     whole = mat.demo_course()
-    names = [green.name for green in whole.greens[:GREENS]]
-    return replace(
-        whole,
-        greens=whole.greens[:GREENS],
-        soil_tests=[test for test in whole.soil_tests if test.green in names],
-        clippings=[record for record in whole.clippings if record.green in names],
-        work=[record for record in whole.work if record.green in (*names, "all")],
-        programmes=(),
-        prices=None,
-    )
+    few = whole.only([green.name for green in whole.greens[:GREENS]])
+    return replace(few, programmes=(), prices=None)
 
 
 def programme(rng: np.random.Generator, number: int) -> mat.Programme:

@@ -54,17 +54,16 @@ SIMULATED = 20_000
 def course() -> mat.Course:
     """Two greens and two seasons of the demo course with little sand, so that many fits can be paid for."""
     whole = mat.demo_course()
-    names = [green.name for green in whole.greens[:GREENS]]
-    tests = [test for test in whole.soil_tests if test.green in names and test.date <= END]
+    few = whole.only([green.name for green in whole.greens[:GREENS]])
+    tests = [test for test in few.soil_tests if test.date <= END]
     deep = [replace(test, top_mm=DEEP[0], bottom_mm=DEEP[1]) for test in tests if test.top_mm == 0]
-    work = [record for record in whole.work if record.green in (*names, "all") and record.date <= END]
+    work = [record for record in few.work if record.date <= END]
     return replace(
-        whole,
-        settings=replace(whole.settings, column_depth_mm=DEPTH_MM),
-        weather=whole.weather.slice(whole.weather.start, END),
-        greens=whole.greens[:GREENS],
+        few,
+        settings=replace(few.settings, column_depth_mm=DEPTH_MM),
+        weather=few.weather.slice(few.weather.start, END),
         soil_tests=[*tests, *deep],
-        clippings=[record for record in whole.clippings if record.green in names and record.last_day <= END],
+        clippings=[record for record in few.clippings if record.last_day <= END],
         work=[record for record in work if record.green != "all" or record.date.month in LIGHT_SAND],
         programmes=(),
         prices=None,

@@ -105,7 +105,7 @@ Here {courses} courses of {greens} greens each are simulated for
 {years} years; every number of their practice is invented, and how much more those core and sand who have more organic
 matter to fight ("need") is varied. No number of the simulation was chosen by the published values, but one row was:
 need -0.4 was added after the first results had been seen to miss. Read it as a look at what it would take, not as a
-test. `docs/make_survey.py` writes this page.
+test. `python docs/make_survey.py` writes this page.
 
 Mean of {populations} populations (least to most):
 

@@ -373,9 +373,9 @@ PROSE = """\
 
 Each trial is set up as published, calibrated on its untreated or topdressed-only plots alone, and the other treatments
 are predicted. Nothing is chosen by the treated plots. What a paper leaves open is varied, and every set of assumptions
-counts: the medians span a range, and so do the 90 % intervals. `docs/make_trials.py` writes this page; a test holds it
-to what the library says now. Published values and their status stand in `tests/checks/trials.csv`; most were read in
-abstracts.
+counts: the medians span a range, and so do the 90 % intervals. `python docs/make_trials.py` writes this page; a test
+holds it to what the library says now. Published values and their status stand in `tests/checks/trials.csv`; most were
+read in abstracts.
 
 {table}
 

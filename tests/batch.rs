@@ -43,7 +43,7 @@ fn outcomes_with(
 }
 
 fn percents(outcome: &Outcome<f64>) -> Vec<f64> {
-    outcome.readings.iter().map(|reading| reading.om_percent()).collect()
+    outcome.readings.iter().map(matledger::column::Reading::om_percent).collect()
 }
 
 /// Alone, among others, on one thread or two: the same bits.

@@ -53,7 +53,7 @@ fn volume_becomes_mass_by_the_grass() {
 
 proptest! {
     #![proptest_config(ProptestConfig {
-        rng_seed: proptest::test_runner::RngSeed::Fixed(20140501),
+        rng_seed: proptest::test_runner::RngSeed::Fixed(20_140_501),
         failure_persistence: None,
         ..ProptestConfig::default()
     })]
@@ -142,7 +142,7 @@ fn few_records_stay_unsure_and_many_leave_the_prior_behind() {
 fn the_interval_holds_the_truth_as_often_as_it_says() {
     let heat = climate(3 * 365 + 1);
     let prior = with_prior(&heat, &[]).unwrap().g_m2_per_degree_day;
-    let mut rng = ChaCha8Rng::seed_from_u64(20140501);
+    let mut rng = ChaCha8Rng::seed_from_u64(20_140_501);
     for n in [1usize, 2, 4, 12] {
         let trials = 1000;
         let inside = (0..trials)

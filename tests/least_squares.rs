@@ -21,7 +21,7 @@ fn number(row: &HashMap<String, String>, column: &str) -> f64 {
 /// The response at `x`, with its slopes along the parameters.
 fn curve(name: &str, b: &[f64], x: f64) -> (f64, Vec<f64>) {
     let ratio = |up: &[f64], down: &[f64]| {
-        let power = |k: usize| x.powi(k as i32);
+        let power = |k: usize| x.powi(i32::try_from(k).unwrap());
         let top: f64 = up.iter().enumerate().map(|(k, b)| b * power(k)).sum();
         let bottom = 1.0 + down.iter().enumerate().map(|(k, b)| b * power(k + 1)).sum::<f64>();
         let slopes = (0..up.len())

@@ -103,7 +103,7 @@ impl Site {
         let samples = samples();
         let plan = Plan::new(&self.scenario(self.clippings.len(), &work, &samples, layout, member)).unwrap();
         let outcome = run(&plan, member, |_, _| {}).unwrap();
-        (outcome.readings.iter().map(|reading| reading.om_percent()).collect(), outcome.years.len())
+        (outcome.readings.iter().map(matledger::column::Reading::om_percent).collect(), outcome.years.len())
     }
 
     fn arrived(&self, layout: Layout, members: &[Member<f64>]) -> Vec<Arrived> {

@@ -11,9 +11,9 @@ use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 
 const MM_PER_IN: f64 = 25.4;
-const M2_PER_FT2: f64 = 0.09290304;
+const M2_PER_FT2: f64 = 0.092_903_04;
 const MM_PER_FT3_1000FT2: f64 = 0.3048;
-const G_CM3_PER_LB_FT3: f64 = 0.016018463373960138;
+const G_CM3_PER_LB_FT3: f64 = 0.016_018_463_373_960_138;
 
 fn coring(bore_mm: f64, spacing_mm: (f64, f64), depth_mm: f64, passes: u32) -> Coring {
     Coring {
@@ -50,7 +50,7 @@ fn blades() -> VerticalMowing {
     }
 }
 
-/// tests/checks/tine_geometry.csv: computed from the bore; agrees with four published pairs.
+/// `tests/checks/tine_geometry.csv`: computed from the bore; agrees with four published pairs.
 #[test]
 fn every_row_of_the_tine_table() {
     let mut reader = csv::Reader::from_path("tests/checks/tine_geometry.csv").unwrap();

@@ -39,9 +39,8 @@ fn example(name: &str) -> Grading {
 
 fn of(quantity: &str, sand: &Grading) -> Option<f64> {
     match quantity.split(" (").next()? {
-        "Cc" => sand.curvature(),
+        "Cc" | "Cc=D30^2/(D10 D60)" => sand.curvature(),
         "Cu=D60/D10" => sand.uniformity(),
-        "Cc=D30^2/(D10 D60)" => sand.curvature(),
         "GI=D90/D10" => sand.gradation_index(),
         d => sand.d_mm(d.strip_prefix('D')?.parse().ok()?),
     }

@@ -335,7 +335,7 @@ fn methods() -> impl Strategy<Value = Method> {
 
 fn config() -> ProptestConfig {
     ProptestConfig {
-        rng_seed: proptest::test_runner::RngSeed::Fixed(20140501),
+        rng_seed: proptest::test_runner::RngSeed::Fixed(20_140_501),
         failure_persistence: None,
         ..ProptestConfig::default()
     }
@@ -369,13 +369,13 @@ proptest! {
         // A floor on the sum is no floor on each: compare where neither single day was floored.
         let singles = degree_days(&[low, tomorrow], &[high, high], 10.0, Some(28.0), one, cutoff).unwrap();
         prop_assume!(singles.floored.is_empty());
-        prop_assert!((both.degc_d[0] - (singles.degc_d[0] + singles.degc_d[1]) / 2.0).abs() < 1e-9);
+        prop_assert!((both.degc_d[0] - f64::midpoint(singles.degc_d[0], singles.degc_d[1])).abs() < 1e-9);
     }
 
     #[test]
     fn curves_agree_with_midpoint_sums((low, high) in extremes(), cutoff in cutoffs()) {
         let triangle = |x: f64| low + (high - low) * x;
-        let sine = |x: f64| (low + high) / 2.0 - (high - low) / 2.0 * (std::f64::consts::PI * x).cos();
+        let sine = |x: f64| f64::midpoint(low, high) - (high - low) / 2.0 * (std::f64::consts::PI * x).cos();
         let expected = by_midpoints(triangle, 10.0, 28.0, cutoff).max(0.0);
         prop_assert!((single(low, high, Some(28.0), Method::SingleTriangle, cutoff) - expected).abs() < 2e-3);
         let expected = by_midpoints(sine, 10.0, 28.0, cutoff).max(0.0);
@@ -468,7 +468,7 @@ fn rules_fill_in_their_order_and_no_further() {
     let weather = Weather::new(&dates, &tmin, &tmax, None, &rules).unwrap();
     assert_eq!(weather.filled().iter().filter(|f| **f).count(), 21);
     let at = |date| whole.row(date).unwrap();
-    let middle = (whole.tmax_c()[at(day(2013, 3, 3))] + whole.tmax_c()[at(day(2013, 3, 5))]) / 2.0;
+    let middle = f64::midpoint(whole.tmax_c()[at(day(2013, 3, 3))], whole.tmax_c()[at(day(2013, 3, 5))]);
     assert_abs_diff_eq!(weather.tmax_c()[at(day(2013, 3, 4))], middle, epsilon = 1e-12);
     let others = [2012, 2013, 2015].map(|year| whole.tmin_c()[at(day(year, 7, 9))]);
     assert_abs_diff_eq!(weather.tmin_c()[at(day(2014, 7, 9))], others.iter().sum::<f64>() / 3.0, epsilon = 1e-12);

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import html
 from collections.abc import Sequence
-from dataclasses import KW_ONLY, dataclass
+from dataclasses import KW_ONLY, dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from matledger.cells import column, settle
@@ -285,6 +285,36 @@ class Course:
         """
         name = self.green(green).name
         return tuple(sorted((c for c in self.clippings if c.green == name), key=lambda c: c.first_day))
+
+    def only(self, greens: Sequence[str]) -> Course:
+        """Return the course with some of its greens and what is on record of them; all else is as it was.
+
+        Parameters
+        ----------
+        greens
+            Names of greens.
+
+        Raises
+        ------
+        InputError
+            For a name that no green has, or none at all.
+
+        Examples
+        --------
+        >>> import matledger as mat
+        >>> course = mat.demo_course().only(["Fen", "Knoll"])
+        >>> len(course.greens), len(course.soil_tests)
+        (2, 48)
+        """
+        names = {self.green(name).name for name in greens}
+        return replace(
+            self,
+            greens=[green for green in self.greens if green.name in names],
+            clippings=[record for record in self.clippings if record.green in names],
+            soil_tests=[test for test in self.soil_tests if test.green in names],
+            work=[record for record in self.work if record.green in {*names, ALL_GREENS}],
+            cover=[record for record in self.cover if record.green in names],
+        )
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -96,11 +96,11 @@ pub(super) fn matrix<'py>(py: Python<'py>, rows: &[Vec<f64>]) -> PyResult<Matrix
 /// A mode as Python takes it.
 pub(super) type TakenFit<'py> = (Bound<'py, PyArray1<f64>>, f64, f64, usize, bool, Matrix<'py>);
 
-pub(super) fn mode<'py>(
-    py: Python<'py>,
+pub(super) fn mode(
+    py: Python<'_>,
     tell: Option<Py<PyAny>>,
     find: impl FnOnce(&AtomicBool) -> Result<Fit> + Send,
-) -> PyResult<TakenFit<'py>> {
+) -> PyResult<TakenFit<'_>> {
     let progress = Progress::default();
     let found = watched(py, tell, &progress, || find(&progress.stop))?;
     let n = found.mode.len();
@@ -292,7 +292,8 @@ impl PySite {
     }
 
     /// Draws from the normal approximation, one row each.
-    fn draws<'py>(&self, py: Python<'py>, given: GivenFit<'py>, draws: usize, seed: u64) -> PyResult<Matrix<'py>> {
+    #[staticmethod]
+    fn draws<'py>(py: Python<'py>, given: GivenFit<'py>, draws: usize, seed: u64) -> PyResult<Matrix<'py>> {
         let fit = fit(&given);
         let drawn = pooled(py, || fit.draws(draws, seed)).map_err(|error| to_python(py, error))?;
         matrix(py, &drawn)

@@ -27,12 +27,12 @@ fn healing_of(row: &[f64]) -> Healing {
 /// Draws of creep (mm per degree day), hidden share (-) and clearing (degC d), given readings of a wound, degree days
 /// and cover (-).
 #[pyfunction]
-pub fn healing<'py>(
-    py: Python<'py>,
+pub fn healing(
+    py: Python<'_>,
     readings: Vec<(GivenWound, f64, f64)>,
     draws: usize,
     seed: u64,
-) -> PyResult<Bound<'py, PyArray2<f64>>> {
+) -> PyResult<Bound<'_, PyArray2<f64>>> {
     let readings: Vec<CoverReading> = readings
         .into_iter()
         .map(|(given, degree_days, cover)| CoverReading { wound: wound(given), degree_days, cover })

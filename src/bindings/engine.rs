@@ -193,7 +193,7 @@ pub fn simulate(
             nominal: &nominal,
         })
         .collect();
-    let years = scenarios.first().map_or_else(Vec::new, |scenario| scenario.years());
+    let years = scenarios.first().map_or_else(Vec::new, Scenario::years);
     let rows = scenarios.len() * members;
     let spans = match spans {
         "year" => years.len(),

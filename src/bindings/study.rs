@@ -134,14 +134,14 @@ pub fn test_count(py: Python<'_>, design: GivenDesign) -> PyResult<usize> {
 
 /// Difference, standard error, degrees of freedom and probability of each simulated trial.
 #[pyfunction]
-pub fn trials<'py>(
-    py: Python<'py>,
+pub fn trials(
+    py: Python<'_>,
     design: GivenDesign,
     variances: GivenVariances,
     difference: f64,
     trials: usize,
     seed: u64,
-) -> PyResult<Bound<'py, PyArray2<f64>>> {
+) -> PyResult<Bound<'_, PyArray2<f64>>> {
     let (design, variances) = (design.design(py)?, variances.into());
     let found = py
         .detach(|| Trials::run(&design, &variances, difference, trials, seed))

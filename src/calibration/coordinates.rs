@@ -162,9 +162,9 @@ impl Coordinates {
         let n = fit.mode.len();
         let straighten = |slopes: &[f64]| {
             let (mut z, mut slopes) = (fit.mode.clone(), slopes.to_vec());
-            bends.iter().for_each(|bend| {
+            for bend in &bends {
                 bend.back(&mut z, &mut slopes);
-            });
+            }
             (DVector::from_vec(z), DVector::from_vec(slopes))
         };
         let (centre, from_volume) = straighten(&vec![0.0; n]);
@@ -199,11 +199,13 @@ impl Coordinates {
         let mut rows = draws.clone();
         let mut unused = vec![0.0; n];
         let mut undo = |bend: &Bend, rows: &mut Draws| {
-            rows.iter_mut().for_each(|row| {
+            for row in rows {
                 bend.back(row, &mut unused);
-            });
+            }
         };
-        bends.iter().for_each(|bend| undo(bend, &mut rows));
+        for bend in &bends {
+            undo(bend, &mut rows);
+        }
         for of in 0..n {
             let mut sorted: Vec<f64> = rows.iter().map(|row| row[of]).collect();
             sorted.sort_by(f64::total_cmp);

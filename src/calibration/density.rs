@@ -134,15 +134,11 @@ impl Model {
             .filter(|u| !matches!(u, Unknown::CoreSd | Unknown::LaboratorySd))
             .map(Unknown::index)
             .collect();
-        active.extend((0..years).map(|year| self.year_index(year)));
+        active.extend((0..years).map(year_index));
         let methods = (1..self.site.methods.len()).filter(|&m| tests.iter().any(|test| test.method == m));
         active.extend(methods.filter_map(|m| self.offset_index(m)));
         active.extend(self.green_indices(g));
         GreenModel { plan, active, sets, years }
-    }
-
-    fn year_index(&self, year: usize) -> usize {
-        Unknown::ALL.len() + year
     }
 
     pub(super) fn offset_index(&self, method: usize) -> Option<usize> {
@@ -234,7 +230,7 @@ impl Model {
                 scale_mm: shared(Unknown::ProfileScale),
             },
             year_multipliers: (0..self.years.len())
-                .map(|year| self.priors.past_year.value(z(self.year_index(year))))
+                .map(|year| self.priors.past_year.value(z(year_index(year))))
                 .collect(),
         }
     }
@@ -278,7 +274,7 @@ impl Model {
     pub fn natural(&self, z: &[f64]) -> Vec<f64> {
         let at = |i: usize| z[i];
         let mut values: Vec<f64> = Unknown::ALL.iter().map(|d| self.shared(d.unknown, &at)).collect();
-        values.extend((0..self.years.len()).map(|y| self.priors.past_year.value(z[self.year_index(y)])));
+        values.extend((0..self.years.len()).map(|y| self.priors.past_year.value(z[year_index(y)])));
         let offsets = (1..self.site.methods.len()).filter_map(|m| self.offset_index(m));
         values.extend(offsets.map(|i| self.priors.method_offset.value(z[i])));
         values.extend(self.correlation_index().map(|i| self.priors.depth_correlation.value(z[i])));
@@ -467,4 +463,8 @@ pub fn nominal_member(priors: &Priors) -> Member<f64> {
         },
         year_multipliers: Vec::new(),
     }
+}
+
+fn year_index(year: usize) -> usize {
+    Unknown::ALL.len() + year
 }

@@ -220,9 +220,10 @@ impl Density for Joint<'_> {
                 let (of_site, slopes) = found.as_ref().map_err(Clone::clone)?;
                 log_density += of_site + self.add_site(s, z, own, slopes, &mut gradient);
             }
-            match log_density.is_finite() {
-                true => Ok((log_density, gradient)),
-                false => Err(Error::Numerical("the joint log density is not finite".to_owned())),
+            if log_density.is_finite() {
+                Ok((log_density, gradient))
+            } else {
+                Err(Error::Numerical("the joint log density is not finite".to_owned()))
             }
         };
         places.iter().enumerate().map(whole).collect()

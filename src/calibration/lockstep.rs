@@ -79,7 +79,7 @@ pub(super) fn in_step<R: Send>(
                 }
             }
         }
-        let joined = running.into_iter().map(|chain| chain.join());
+        let joined = running.into_iter().map(std::thread::ScopedJoinHandle::join);
         joined.map(|result| result.unwrap_or_else(|panic| std::panic::resume_unwind(panic))).collect()
     })
 }

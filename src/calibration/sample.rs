@@ -131,9 +131,10 @@ impl<D: Density> Straightened<'_, D> {
             return Err(Refused(Error::Interrupted));
         }
         let found = self.density.log_density(z, gradient).map_err(Refused)?;
-        match found.is_finite() && gradient.iter().all(|g| g.is_finite()) {
-            true => Ok(found),
-            false => Err(Refused(Error::Numerical("the log density is not finite".to_owned()))),
+        if found.is_finite() && gradient.iter().all(|g| g.is_finite()) {
+            Ok(found)
+        } else {
+            Err(Refused(Error::Numerical("the log density is not finite".to_owned())))
         }
     }
 
@@ -387,8 +388,9 @@ impl Sampling {
 
 /// The sampler hands errors on boxed; a stop shows in its flag.
 fn failure(error: &dyn std::fmt::Display, stop: &AtomicBool) -> Error {
-    match stop.load(Ordering::Relaxed) {
-        true => Error::Interrupted,
-        false => Error::Numerical(format!("the chain cannot go on: {error:#}")),
+    if stop.load(Ordering::Relaxed) {
+        Error::Interrupted
+    } else {
+        Error::Numerical(format!("the chain cannot go on: {error:#}"))
     }
 }

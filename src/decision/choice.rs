@@ -37,7 +37,7 @@ pub struct Choice {
 /// Chooses one option for each green so that the summed worth is greatest and no limit is passed; `None` if nothing
 /// fits the limits.
 ///
-/// Solved exactly by branch and bound (good_lp on microlp). An event happens as soon as one green needs it: `z >= sum of x`
+/// Solved exactly by branch and bound (`good_lp` on microlp). An event happens as soon as one green needs it: `z >= sum of x`
 /// over the options of a green that need it, for every green.
 ///
 /// ```

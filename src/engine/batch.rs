@@ -55,16 +55,13 @@ impl<'a> Ensemble<'a> {
         let mut columns: Vec<Column<'a>> = typical.fields_mut().map(|value| Column::Same(*value)).into();
         for (name, values) in unknowns {
             let place = format!("unknowns[{name:?}]");
-            match Field::ALL.iter().position(|field| field.name == *name) {
-                Some(index) => {
-                    if let Some(column) = checked(&mut p, &place, &Field::ALL[index], values, members) {
-                        columns[index] = column;
-                    }
+            if let Some(index) = Field::ALL.iter().position(|field| field.name == *name) {
+                if let Some(column) = checked(&mut p, &place, &Field::ALL[index], values, members) {
+                    columns[index] = column;
                 }
-                None => {
-                    let names: Vec<_> = Field::ALL.iter().map(|field| field.name).collect();
-                    p.require(false, "unknowns", name, format!("one of {}", names.join(", ")));
-                }
+            } else {
+                let names: Vec<_> = Field::ALL.iter().map(|field| field.name).collect();
+                p.require(false, "unknowns", name, format!("one of {}", names.join(", ")));
             }
         }
         let multipliers = year_multipliers

@@ -664,7 +664,7 @@ impl<'a> Writer<'a> {
                 && self.blur_percent_mm(i) < layout.blur_percent_mm
             {
                 self.push(Event::Merge { parcel: i - 1 });
-                self.root_zone -= if i < self.root_zone { 1 } else { 0 };
+                self.root_zone -= usize::from(i < self.root_zone);
                 continue;
             }
             top += thickness;

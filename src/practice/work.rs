@@ -149,7 +149,7 @@ impl Work {
 
     /// Share of the surface that all passes open (-), overlapping at random: `1 - (1 - f)^passes`.
     pub fn area_share(&self) -> f64 {
-        1.0 - (1.0 - self.area_fraction()).powi(self.passes() as i32)
+        1.0 - (1.0 - self.area_fraction()).powi(self.passes().cast_signed())
     }
 
     /// Plain sum of the passes' shares (-), the figure that the trade quotes.

@@ -209,7 +209,7 @@ impl Grading {
     /// Size that `percent` of the mass is finer than (mm), on the line of log size against percentage between two sieves;
     /// `None` where the sieves do not reach.
     ///
-    /// The convention is that of the US Army Corps of Engineers' filter toolbox (tests/checks/filter_example_usace.csv).
+    /// The convention is that of the US Army Corps of Engineers' filter toolbox (`tests/checks/filter_example_usace.csv`).
     ///
     /// ```
     /// use matledger::sand::Grading;

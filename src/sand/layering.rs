@@ -4,7 +4,7 @@ use super::grading::Grading;
 use crate::error::{Problems, Result};
 
 /// Least and most D15 of a filter over a base (mm): `D15F > 5 D15B`, `D15F < 5 D85B` and `D15F < 40 D15B` (US Army Corps
-/// of Engineers; tests/checks/filter_example_usace.csv).
+/// of Engineers; `tests/checks/filter_example_usace.csv`).
 ///
 /// ```
 /// let (least, most) = matledger::sand::layering::filter_d15_mm(0.17, 1.5);

@@ -49,7 +49,7 @@ pub const STANDS_FOR: f64 = 0.065;
 /// A system of size classes: name, lower and upper size (mm), coarse first.
 pub type Classes = [(&'static str, f64, f64)];
 
-/// Classes of the United States Department of Agriculture (read: tests/checks/size_classes.csv).
+/// Classes of the United States Department of Agriculture (read: `tests/checks/size_classes.csv`).
 pub const USDA_CLASSES: [(&str, f64, f64); 7] = [
     ("very coarse sand", 1.0, 2.0),
     ("coarse sand", 0.5, 1.0),
@@ -61,7 +61,7 @@ pub const USDA_CLASSES: [(&str, f64, f64); 7] = [
 ];
 
 /// Classes of the USGA's root-zone table, which parts fine from very fine sand at 0.15 mm (read:
-/// tests/checks/size_classes.csv).
+/// `tests/checks/size_classes.csv`).
 pub const USGA_CLASSES: [(&str, f64, f64); 8] = [
     ("fine gravel", 2.0, 3.4),
     ("very coarse sand", 1.0, 2.0),

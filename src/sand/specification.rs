@@ -88,7 +88,7 @@ impl Specification {
         p.into_result(Self { limits })
     }
 
-    /// The published root-zone table of the USGA, 2004 revision (read; tests/checks/rootzone_spec.csv). The 2018 revision
+    /// The published root-zone table of the USGA, 2004 revision (read; `tests/checks/rootzone_spec.csv`). The 2018 revision
     /// is believed unchanged, from memory.
     pub fn usga_root_zone() -> Self {
         Self {
@@ -163,17 +163,13 @@ impl Limit {
     fn check(&self, sand: &Grading) -> Checked {
         let (least, most) = (self.least_percent.unwrap_or(0.0), self.most_percent.unwrap_or(100.0));
         let held = |percent: f64| percent >= least - ROUNDING_PERCENT && percent <= most + ROUNDING_PERCENT;
-        match sand.between(self.lower_mm, self.upper_mm) {
-            Some(found) => {
-                Checked { percent: Some(found.percent), measured: found.measured, held: Some(held(found.percent)) }
-            }
-            None => {
-                let beyond = sand.sizes_mm().last().is_some_and(|finest| self.upper_mm < *finest);
-                let through = sand.finer_percent().last().copied().filter(|_| beyond);
-                let bound = sand.finer(self.upper_mm).map(|finer| finer.percent).or(through);
-                let surely = bound.is_some_and(|finer| least == 0.0 && finer <= most + ROUNDING_PERCENT);
-                Checked { percent: None, measured: false, held: surely.then_some(true) }
-            }
+        if let Some(found) = sand.between(self.lower_mm, self.upper_mm) {
+            return Checked { percent: Some(found.percent), measured: found.measured, held: Some(held(found.percent)) };
         }
+        let beyond = sand.sizes_mm().last().is_some_and(|finest| self.upper_mm < *finest);
+        let through = sand.finer_percent().last().copied().filter(|_| beyond);
+        let bound = sand.finer(self.upper_mm).map(|finer| finer.percent).or(through);
+        let surely = bound.is_some_and(|finer| least == 0.0 && finer <= most + ROUNDING_PERCENT);
+        Checked { percent: None, measured: false, held: surely.then_some(true) }
     }
 }

@@ -52,7 +52,7 @@ fn triangle_above(tmin: f64, tmax: f64, t: f64) -> f64 {
     if tmax <= t {
         0.0
     } else if tmin >= t {
-        (tmin + tmax) / 2.0 - t
+        f64::midpoint(tmin, tmax) - t
     } else {
         (tmax - t).powi(2) / (2.0 * (tmax - tmin))
     }
@@ -73,7 +73,7 @@ fn triangle_share(tmin: f64, tmax: f64, t: f64) -> f64 {
 ///
 /// Baskerville & Emin 1969, Ecology 50:514-517.
 fn sine_above(tmin: f64, tmax: f64, t: f64) -> f64 {
-    let (mean, amplitude) = ((tmax + tmin) / 2.0, (tmax - tmin) / 2.0);
+    let (mean, amplitude) = (f64::midpoint(tmax, tmin), (tmax - tmin) / 2.0);
     if tmax <= t {
         0.0
     } else if tmin >= t {
@@ -87,7 +87,7 @@ fn sine_above(tmin: f64, tmax: f64, t: f64) -> f64 {
 
 /// Share of a sine day spent above threshold `t` (-).
 fn sine_share(tmin: f64, tmax: f64, t: f64) -> f64 {
-    let (mean, amplitude) = ((tmax + tmin) / 2.0, (tmax - tmin) / 2.0);
+    let (mean, amplitude) = (f64::midpoint(tmax, tmin), (tmax - tmin) / 2.0);
     if tmax <= t {
         0.0
     } else if tmin >= t {
@@ -156,14 +156,14 @@ pub fn degree_days(
     let triangle = |lo: f64, hi: f64| cut(triangle_above, triangle_share, (lo, hi), lower_c, upper_c, cutoff);
     let sine = |lo: f64, hi: f64| cut(sine_above, sine_share, (lo, hi), lower_c, upper_c, cutoff);
     let double = |single: &dyn Fn(f64, f64) -> f64, today: f64, high: f64, tomorrow: f64| {
-        (single(today, high) + single(tomorrow.min(high), tomorrow.max(high))) / 2.0
+        f64::midpoint(single(today, high), single(tomorrow.min(high), tomorrow.max(high)))
     };
     let mut days = DegreeDays { degc_d: Vec::with_capacity(tmin_c.len()), floored: Vec::new() };
     for (i, (&low, &high)) in tmin_c.iter().zip(tmax_c).enumerate() {
         let tomorrow = tmin_c.get(i + 1).copied().unwrap_or(low);
         let value = match method {
-            Method::Average => triangle((low + high) / 2.0, (low + high) / 2.0),
-            Method::ClippedAverage => (triangle(low, low) + triangle(high, high)) / 2.0,
+            Method::Average => triangle(f64::midpoint(low, high), f64::midpoint(low, high)),
+            Method::ClippedAverage => f64::midpoint(triangle(low, low), triangle(high, high)),
             Method::SingleTriangle => triangle(low, high),
             Method::DoubleTriangle => double(&triangle, low, high, tomorrow),
             Method::SingleSine => sine(low, high),

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from few_greens import demo_greens
 
 import matledger as mat
 from matledger.calibration.diagnostics import ebfmi, ess_bulk, ess_tail, rhat
@@ -16,16 +17,7 @@ NUTS = {"method": "nuts", "chains": 2, "tune": 10, "draws": 4, "seed": 3}
 
 @pytest.fixture(scope="module")
 def course():
-    whole = mat.demo_course()
-    name = whole.greens[0].name
-    return replace(
-        whole,
-        greens=whole.greens[:1],
-        soil_tests=[test for test in whole.soil_tests if test.green == name],
-        clippings=whole.clippings_of(name),
-        work=whole.work_of(name),
-        programmes=(),
-    )
+    return demo_greens(1)
 
 
 @pytest.fixture(scope="module")
@@ -78,18 +70,8 @@ def test_a_run_goes_on_from_its_checkpoint_to_the_same_draws(course, sampled, tm
         mat.calibrate(course, **NUTS, checkpoint=path)
 
 
-def test_chains_on_a_small_course_agree(course):
-    whole = mat.demo_course()
-    names = [green.name for green in whole.greens[:2]]
-    small = replace(
-        whole,
-        greens=whole.greens[:2],
-        soil_tests=[test for test in whole.soil_tests if test.green in names],
-        clippings=[record for name in names for record in whole.clippings_of(name)],
-        work=[record for name in names for record in whole.work_of(name)],
-        programmes=(),
-    )
-    fit = mat.calibrate(small, method="nuts", tune=1000, draws=1000, seed=2)
+def test_chains_on_a_small_course_agree():
+    fit = mat.calibrate(demo_greens(2), method="nuts", tune=1000, draws=1000, seed=2)
     draws = fit.chains.coordinates
     assert max(rhat(draws[:, :, i]) for i in range(draws.shape[2])) < 1.01
     assert not fit.chains.diverging.any()

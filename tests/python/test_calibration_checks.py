@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from few_greens import demo_greens
 
 import matledger as mat
 from matledger.calibration.checks import _left_out, _pareto, last_tests, leave_one_out
@@ -39,16 +40,7 @@ def test_leaving_out_a_normal_observation_agrees_with_its_closed_form():
 def test_leaving_out_needs_draws_of_a_sampler_and_enough_of_them(fit):
     with pytest.raises(InputError, match="nuts"):
         leave_one_out(fit)
-    course = fit.course
-    name = course.greens[0].name
-    small = replace(
-        course,
-        greens=course.greens[:1],
-        soil_tests=course.tests_of(name),
-        clippings=course.clippings_of(name),
-        work=course.work_of(name),
-        programmes=(),
-    )
+    small = demo_greens(1)
     columns = leave_one_out(mat.calibrate(small, method="nuts", chains=2, tune=10, draws=4)).columns
     assert len(columns["elpd"]) == len(small.soil_tests)
     assert not any(columns["trusted"])

@@ -1,6 +1,4 @@
 import datetime as dt
-import doctest
-import importlib
 import inspect
 import pickle
 import subprocess
@@ -79,6 +77,18 @@ def test_shown(course):
 
 def test_unknown_green(course):
     assert problems(course.green, "green 1") == ["green: green 1; expected a green of the course (nearest: Green 1)"]
+
+
+def test_some_of_the_greens(course):
+    few = course.only(["Green 2"])
+    assert [green.name for green in few.greens] == ["Green 2"]
+    assert {record.green for records in (few.clippings, few.soil_tests, few.cover) for record in records} <= {"Green 2"}
+    assert few.work_of("Green 2") == course.work_of("Green 2")
+    assert few.tests_of("Green 2") == course.tests_of("Green 2")
+    with pytest.raises(mat.InputError, match="Green 2"):
+        course.only(["Gren 2"])
+    with pytest.raises(mat.InputError, match="at least one green"):
+        course.only([])
 
 
 def test_the_same_checks_without_a_folder(course):
@@ -273,11 +283,6 @@ def test_the_layout_in_the_docstring_is_read(folder):
     assert course.green("1").mat_depth_mm == 60
     assert course.soil_tests[0].window == (0.0, 25.4)
     assert course.programmes[0].closed == ("1 July to 14 July",)
-
-
-@pytest.mark.parametrize("module", ["course", "course_file", "tables", "frames", "records", "errors"])
-def test_examples(module):
-    assert doctest.testmod(importlib.import_module(f"matledger.{module}")).failed == 0
 
 
 def test_import_is_quick_and_light():

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import matledger as mat
-from matledger import _core, course, course_file, labour, money, play
+from matledger import _core, course, course_file, labour, money, play, tables
 from matledger.cautions import CAUTIONS, FIRST
 from matledger.records import clippings, holes, soil_tests, weather, work
 from matledger.variables import variables
@@ -120,6 +120,13 @@ def test_every_key_of_course_toml_is_listed_with_what_it_may_say():
     part = text_of("how-to/course-folder.md").split("\n## course.toml\n")[1]
     listed = {(name, row[2]) for row in rows(part) for name in re.findall(r"`(\w+)`", row[1])}
     assert {(key.name, key.expected) for key in TOML} <= listed
+
+
+def test_the_largest_files_are_those_of_the_code():
+    limits = [f"{limit // 1_000_000} MB" for limit in (tables.MAX_BYTES, course_file.MAX_BYTES)]
+    for page in (DOCS / "how-to/course-folder.md", ROOT / "SECURITY.md"):
+        (line,) = [line for line in page.read_text(encoding="utf-8").splitlines() if " MB" in line]
+        assert re.findall(r"\d+ MB", line) == limits, page
 
 
 def test_symbols_are_names_of_the_registry():

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from few_greens import demo_greens
 
 import matledger as mat
 from matledger import _core
@@ -23,16 +24,8 @@ def pool(request):
 
 @pytest.fixture(scope="module")
 def calibration():
-    course = mat.demo_course()
-    greens = {green.name for green in course.greens[:2]}
-    small = replace(
-        course,
-        greens=course.greens[:2],
-        soil_tests=[test for test in course.soil_tests if test.green in greens][:20],
-        clippings=[record for record in course.clippings if record.green in greens],
-        work=[record for record in course.work if record.green in greens],
-    )
-    return mat.calibrate(small, draws=100, seed=1)
+    small = demo_greens(2)
+    return mat.calibrate(replace(small, soil_tests=small.soil_tests[:20]), draws=100, seed=1)
 
 
 def halves(number):

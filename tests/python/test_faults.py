@@ -22,6 +22,7 @@ from pathlib import Path
 import numpy as np
 import pypdf
 import pytest
+from few_greens import demo_greens
 
 import matledger as mat
 from matledger.budget_files import write_budget
@@ -33,21 +34,14 @@ PRICES = mat.Prices(currency="EUR", crew_h=25, machine_h={"corer": 40, "vehicle"
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="kills by signal, mounts a small disk")
 
 
-def one_green(course):
-    name = course.greens[0].name
-    return replace(
-        course,
-        greens=course.greens[:1],
-        soil_tests=course.tests_of(name),
-        clippings=course.clippings_of(name),
-        work=course.work_of(name),
-        programmes=course.programmes[:2],
-    )
+def one_green():
+    course = demo_greens(1)
+    return replace(course, programmes=course.programmes[:2])
 
 
 @pytest.fixture(scope="module")
 def course():
-    return one_green(mat.demo_course())
+    return one_green()
 
 
 @pytest.fixture(scope="module")
@@ -308,7 +302,7 @@ from test_faults import answer, one_green
 import matledger as mat
 if __name__ == "__main__":
     warnings.simplefilter("ignore")  # CPython 3.12 warns of any fork of a process with threads
-    course = one_green(mat.demo_course())
+    course = one_green()
     alone = answer(course)
     with ProcessPoolExecutor(3, mp_context=multiprocessing.get_context(sys.argv[1])) as pool:
         print(all((found == alone).all() for found in pool.map(answer, [course] * 6)))

@@ -6,6 +6,7 @@ from dataclasses import replace
 import matplotlib as mpl
 import numpy as np
 import pytest
+from few_greens import demo_greens
 
 mpl.use("Agg")
 
@@ -24,17 +25,7 @@ def fit():
 
 @pytest.fixture(scope="module")
 def sampled():
-    whole = mat.demo_course()
-    name = whole.greens[0].name
-    course = replace(
-        whole,
-        greens=whole.greens[:1],
-        soil_tests=whole.tests_of(name),
-        clippings=whole.clippings_of(name),
-        work=whole.work_of(name),
-        programmes=(),
-    )
-    return mat.calibrate(course, method="nuts", chains=2, tune=10, draws=20, seed=1)
+    return mat.calibrate(demo_greens(1), method="nuts", chains=2, tune=10, draws=20, seed=1)
 
 
 @pytest.fixture(autouse=True)

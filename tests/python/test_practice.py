@@ -1,6 +1,5 @@
 import copy
 import dataclasses
-import doctest
 import pickle
 
 import numpy as np
@@ -9,8 +8,7 @@ import pytest
 import matledger as mat
 from matledger import _core, units
 from matledger.errors import InputError
-from matledger.practice import Work, spreading
-from matledger.practice import work as work_module
+from matledger.practice import Work
 
 TINE = mat.Tine(inside_diameter_mm=12.7)
 WORKS = [
@@ -221,9 +219,3 @@ def test_rounds_and_passes():
     assert messages(lambda: mat.spreader_passes(swath_m=0, green_width_m=18)) == [
         "swath_m: 0; expected a width above 0 m, finite"
     ]
-
-
-@pytest.mark.parametrize("module", [spreading, work_module])
-def test_examples(module):
-    found = doctest.testmod(module)
-    assert (found.failed, found.attempted > 0) == (0, True)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from few_greens import first_greens
+from few_greens import demo_greens
 
 import matledger as mat
 from matledger.errors import InputError
@@ -12,7 +12,7 @@ from matledger.errors import InputError
 
 @pytest.fixture(scope="module")
 def course():
-    return first_greens(mat.demo_course(), 2)
+    return demo_greens(2)
 
 
 def test_a_sound_course_passes_and_says_so(course):

@@ -1,6 +1,5 @@
 import copy
 import datetime as dt
-import doctest
 import pickle
 import subprocess
 import sys
@@ -12,7 +11,6 @@ import pytest
 
 import matledger as mat
 from matledger.errors import InputError
-from matledger.practice import programme as programme_module
 
 CORES = mat.Coring(tine=mat.Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=75)
 FILL = mat.Topdressing(sand_mm=4, passes=4)
@@ -200,7 +198,3 @@ def test_import_is_quick_and_light():
     )
     runs = [subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True) for _ in range(5)]
     assert min(float(run.stdout) for run in runs) < 0.1
-
-
-def test_examples():
-    assert doctest.testmod(programme_module).failed == 0

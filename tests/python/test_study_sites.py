@@ -3,7 +3,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from few_greens import first_greens
+from few_greens import demo_greens
 from scipy import stats
 
 import matledger as mat
@@ -54,7 +54,7 @@ def test_contrasts_of_two_hundred_simulated_studies():
 
 @pytest.fixture(scope="module")
 def courses():
-    small = first_greens(mat.demo_course(), 3)
+    small = demo_greens(3)
     invented = [mat.invent_tests(small, seed=n, priors={"litter_ratio": (2.5, 0.2)}).course for n in range(6)]
     return [replace(course, name=f"site {n}") for n, course in enumerate(invented)]
 
@@ -124,7 +124,7 @@ def test_grasses_are_pooled_apart(courses):
 
 def test_sites_sampled_at_once(courses):
     """What each site and the population are given of a draw is one place of the joint density."""
-    few = [first_greens(course, 1) for course in courses[:3]]
+    few = [course.only([course.greens[0].name]) for course in courses[:3]]
     fit = mat.fit_sites(few, method="joint", draws=20, chains=2, tune=40, seed=3)
     sites, shared = list(fit.sites.values()), fit.population
     joint = _core.Sites([site.site for site in sites], np.ones((3, 1)), SCATTER_SD)

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from few_greens import first_greens
+from few_greens import demo_greens
 
 import matledger as mat
 from matledger.errors import InputError
@@ -18,7 +18,7 @@ METHODS = {
 
 @pytest.fixture(scope="module")
 def course():
-    return first_greens(mat.demo_course(), 2)
+    return demo_greens(2)
 
 
 def one_test_only(course):

@@ -1,6 +1,5 @@
 import contextlib
 import csv
-import doctest
 import math
 import pickle
 import re
@@ -242,7 +241,3 @@ def test_show_refuses_by_name():
 def test_every_shown_unit_converts():
     for metric, us in units._SHOWN.values():
         units.convert(1, metric, us)
-
-
-def test_examples():
-    assert doctest.testmod(units).failed == 0
