@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from matledger._arrays import Floats, frozen
 from matledger.atomic import fresh_folder
@@ -201,7 +202,7 @@ def run_study(
     Each site has a seed of its own, made of the study's and its name, so that results do not depend on the executor or
     on the order, nor, fitted alone, on which sites there are. A site is written whole or not at all, so one whose
     worker was lost is run again. A joint fit is that of `matledger.fit_sites`: sites say what they hold of their litter
-    ratio, it is pooled here, and each is then moved and run forward.
+    ratio, it is pooled here, and each is then run forward on those of its draws that agree with all of them.
     """
     home = Path(folder)
     settings, sites = read_settings(home)
@@ -265,8 +266,8 @@ class _Steps:
 
 def _pool(
     home: Path, sites: tuple[str, ...], settings: Settings, executor: Executor | None, steps: _Steps
-) -> tuple[Floats, Floats, Population]:
-    """Draws of each site's litter coordinate among the others, and of sites like each that are not among them."""
+) -> tuple[npt.NDArray[np.intp], Floats, Population]:
+    """Which draws of each site agree with the others, and the litter coordinate of sites like each, never seen."""
     from matledger.pooling import check_sites, pool_litter, rows_of
 
     covariates = settings.get("covariates", {})
@@ -276,12 +277,7 @@ def _pool(
     said = run_each(say, asked, executor=executor, progress=steps.next())
     seeds = np.random.SeedSequence(settings["seed"]).generate_state(2)
     population, pooled = pool_litter(
-        glances,
-        [(mean, variance) for mean, variance, *_ in said],
-        covariates,
-        prior=said[0][3],
-        draws=min(count for _, _, count, _ in said),
-        seed=int(seeds[0]),
+        glances, [litter for litter, _ in said], covariates, prior=said[0][1], seed=int(seeds[0])
     )
     few = max(4, -(-settings["draws"] // len(sites)))
     rng = np.random.default_rng(int(seeds[1]))
