@@ -13,6 +13,7 @@ import numpy as np
 from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
+from matledger.calibration.site import FORECAST
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, whole
@@ -42,9 +43,16 @@ ENTRIES = ("start", "gained", "respired", "cored_out", "mown_out", "below", "end
 WORK = ("area_share", "area_plain_sum", "solid_area_share", "solid_area_plain_sum", "sand_kg_m2")
 
 CAUTION = (
-    "Close contests are called too surely: on 200 invented courses fitted by Laplace's approximation, a stated 0.85 to"
-    " 0.95 was right 0.79 of the time and a stated 0.95 to 0.99 was right 0.88. Read differences below 0.99 as open."
+    "on 200 invented courses fitted by Laplace's approximation, a stated 0.85 to 0.95 was right 0.79 of the time and a"
+    " stated 0.95 to 0.99 was right 0.88. Read differences below 0.99 as open."
 )
+
+
+def contest_caution(calibration: Calibration) -> str:
+    """Say how far to trust the chance of one programme against another, by the kind of fit."""
+    if calibration.chains is None and not calibration.nested:
+        return f"Close contests are called too surely: {CAUTION}"
+    return f"How surely this kind of fit calls close contests was not measured: {CAUTION}"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -395,9 +403,9 @@ class Comparison:
                 )
                 said.append(
                     f"{name}, {year}: {grown} of organic matter grew; {decayed} of it and of the older matter decayed"
-                    f" and {cored} left with the cores. The ground holds {held} {'more' if change >= 0 else 'less'}"
-                    f" than a year before, and {show(abs(new_mm), 'mm of sand', units, 2)}"
-                    f" {'more' if new_mm >= 0 else 'less'} sand."
+                    f" and {cored if om['cored_out'] else 'none'} left with the cores. The ground holds {held}"
+                    f" {'more' if change >= 0 else 'less'} than a year before, and"
+                    f" {show(abs(new_mm), 'mm of sand', units, 2)} {'more' if new_mm >= 0 else 'less'} sand."
                 )
         return tuple(said)
 
@@ -458,7 +466,7 @@ class Comparison:
         if self.budget is not None:
             notes += self.budget.notes
         if len(self.programmes) > 1:
-            notes.append(CAUTION)
+            notes.append(contest_caution(self.calibration))
         years = self.calibration.course.weather.years
         notes.append(f"weather to come is drawn, {self.weather_to_come}, from {', '.join(map(str, years))}")
         return (*notes, *self.calibration.notes)
@@ -473,6 +481,16 @@ class Comparison:
             return None
         measure = self.work[:, :, 4].sum(axis=1) if self.budget is None else self.budget.total
         return int(reaches[np.argmin(measure[reaches])])
+
+    @property
+    def advised(self) -> int | None:
+        """The recommended programme, or the nearest to the target; None without a target."""
+        if self.recommended is None and self.target is not None:
+            return self._nearest(self.target)[0]
+        return self.recommended
+
+    def _nearest(self, target: Target) -> tuple[int, int, float]:
+        return nearest(self.om_percent[:, :, -1, self.first_sample].max(axis=1), target)
 
     def verdict(self, units: System = "metric") -> str:
         """Say which programme costs least (without prices: uses the least sand) among those that reach the target.
@@ -491,10 +509,11 @@ class Comparison:
         chance = self.probability_all[:, -1]
         best = self.recommended
         if best is None:
-            nearest = int(np.argmax(chance))
+            near, lowest, limit = self._nearest(self.target)
             return (
                 f"No programme reaches {wish} with a probability of {self.target.probability:g}; the nearest is"
-                f" {self.names[nearest]} with {chance[nearest]:.2f}."
+                f" {self.names[near]} with {chance[near]:.2f}. So surely,"
+                f" {self.names[lowest]} would hold {limit:.2f} %."
             )
         if self.budget is None:
             sand = self.work[best, :, 4].sum() / self.span_years / _core.SAND_BULK_DENSITY_G_CM3
@@ -671,7 +690,7 @@ def compare(
     yielding = calibration.site_yield
     to_come = weather_to_come or WeatherToCome()
     found = _core.forecast(
-        calibration.site,
+        calibration._site_cut(FORECAST),
         np.ascontiguousarray(used),
         course.weather.core,
         calibration.driving._given(),
@@ -698,7 +717,7 @@ def compare(
     )
     turf = healing(course, seed=seed) if recovery is None else recovery
     costs, played = course.prices if prices is None else prices, play or course.play
-    money = outlay(
+    disrupted_days, money = outlay(
         calibration,
         [programme.name for programme in chosen],
         calendars=[[[(event.date, event.work) for event in calendar] for calendar in own] for own in by_weather],
@@ -730,10 +749,21 @@ def compare(
         recovery=turf,
         prices=costs,
         play=played,
-        budget=None if costs is None else money,
-        disrupted_days_by_draw=money.disrupted_days_by_draw,
+        budget=money,
+        disrupted_days_by_draw=disrupted_days,
         weather_to_come=to_come,
     )
+
+
+def nearest(worst_percent: Floats, target: Target) -> tuple[int, int, float]:
+    """Say which programme comes nearest to a target, and which holds the lowest limit so surely, and that limit [%].
+
+    `worst_percent` is the organic matter of the worst green, shape ``(programme, draw)``; the limit is rounded up.
+    """
+    limits = np.quantile(worst_percent, target.probability, axis=1, method="inverted_cdf")
+    chance = (worst_percent <= target.om_percent).mean(axis=1)
+    lowest = int(np.argmin(limits))
+    return int(np.lexsort((limits, -chance))[0]), lowest, float(np.ceil(100 * limits[lowest]) / 100)
 
 
 def outlay(
@@ -749,29 +779,32 @@ def outlay(
     recovery: Recovery,
     play: Play | None,
     seed: int,
-) -> Budget:
-    """Price programmes in every draw; without prices days and quantities are still worked out, at prices of nothing.
+) -> tuple[Floats, Budget | None]:
+    """Count each programme's disrupted days a year, ``(programme, draw)``, and price it if there are prices.
 
     `om_percent` is read at the end, shape ``(programme, green, draw)``.
     """
     draws = om_percent.shape[-1]
+    ahead = PlayAhead(recovery, play, days=days, draws=draws, seed=seed)
+    if prices is None:
+        return ahead.disrupted_days(calendars, years), None
     areas = np.array([green.area_m2 for green in calibration.course.greens])
-    nothing = {task.machine: 0.0 for task in labour.tasks if task.machine}
-    limit = None if prices is None else prices.too_much_om_percent
+    limit = np.inf if prices.too_much_om_percent is None else prices.too_much_om_percent
     # A draw in which less sand arrives than is recorded needs so much more of it for what is planned.
     arrives = np.log(calibration.draws[:draws, calibration.names.index("sand_scale")])
-    return budget(
+    money = budget(
         programmes=programmes,
         calendars=calendars,
-        ahead=PlayAhead(recovery, play, days=days, draws=draws, seed=seed),
+        ahead=ahead,
         span_years=years,
         areas_m2=areas.tolist(),
-        prices=prices or Prices(currency="XXX", crew_h=0, sand_t=0, machine_h=nothing),
+        prices=prices,
         labour=labour,
         play=play,
-        passed=np.einsum("pgd,g->pd", om_percent > (np.inf if limit is None else limit), areas / areas.sum()),
+        passed=np.einsum("pgd,g->pd", om_percent > limit, areas / areas.sum()),
         sand_off=np.exp(arrives.mean() - arrives),
     )
+    return money.disrupted_days_by_draw, money
 
 
 def _work(rows: list[list[tuple[int, float, float, float, float, float]]]) -> Floats:

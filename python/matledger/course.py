@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Literal
 from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import known, once, problem_of, shown
+from matledger.labour import Labour
 from matledger.records.holes import CoverRecord, check_cover
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, SoilTest, check_soil_tests
 from matledger.records.work import ALL_GREENS, WorkRecord, depth_of
 
 if TYPE_CHECKING:
     from matledger.growth import ClippingRecord
-    from matledger.labour import Labour
     from matledger.money import Prices
     from matledger.play import Play
     from matledger.practice import Programme
@@ -196,7 +196,7 @@ class Course:
     ------
     InputError
         With every disagreement of the parts: unknown greens, two greens of one name, records outside the weather,
-        tests and work below the column.
+        tests and work below the column, machines that programmes need and prices leave out.
     """
 
     name: str
@@ -231,6 +231,8 @@ class Course:
             programmes=self.programmes,
             target=self.target,
             methods=self.methods,
+            prices=self.prices,
+            labour=self.labour,
         )
         if problems:
             raise InputError(problems)
@@ -322,7 +324,7 @@ class Course:
         tested = {test.green for test in self.soil_tests}
         notes = [f"green {g.name} has no soil test" for g in self.greens if g.name not in tested]
         if not self.clippings:
-            notes.append("no clipping records: growth will come from the prior")
+            notes.append("no clipping records: growth follows degree days at the prior's yearly yield")
         if self.invented:
             notes.append("the data are invented")
         return tuple(notes)
@@ -376,6 +378,8 @@ def cross_check(
     programmes: Sequence[Programme],
     target: Target | None,
     methods: Sequence[Method],
+    prices: Prices | None,
+    labour: Labour | None,
     file: str | None = None,
 ) -> list[Problem]:
     """Find what the parts of a course disagree on; a part that could not be read is None and is passed over."""
@@ -421,6 +425,9 @@ def cross_check(
                         at(f"programme[{p}].step[{s}].work[{w}].{reach[0]}", f"{reach[1]:g}", limit)
         if target is not None and target.bottom_mm > column_depth_mm:
             at("target.bottom_mm", f"{target.bottom_mm:g}", limit)
+    if prices is not None:
+        planned = [piece for programme in programmes for _, works in programme.steps for piece in works]
+        problems += prices.lacking(planned, labour or Labour(), file)
     return once(problems)
 
 

@@ -149,7 +149,7 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
         [prices]                    # `matledger.money.Prices`; machines and contractors by name
         currency = "EUR"
         crew_h = 25
-        machine_h = { corer = 40, vehicle = 15, spreader = 30 }
+        machine_h = { "vertical mower" = 35 }
         sand_t = "38 EUR"
 
         [play]                      # `matledger.play.Play`
@@ -160,11 +160,17 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
         sand_waste_share = 0.02
 
         [[task]]                    # `matledger.labour.Task`; if there are any, they take the place of all defaults
-        name = "core"
-        work = "coring"
-        machine = "corer"
-        width_m = 1.2
-        speed_km_h = 1.4
+        name = "groove"
+        work = "vertical_mowing"
+        machine = "vertical mower"
+        width_m = 0.6
+        speed_km_h = 3
+
+        [[task]]
+        name = "spread by hand"
+        work = "topdressing"
+        crew = 3
+        fixed_h = 0.5
 
     Parameters
     ----------
@@ -214,17 +220,18 @@ class _Loader:
         cover = self.records("cover", collect_cover)
         # What follows work that could not be read is no second problem.
         parts["cover"] = cover if work_is_whole else []
-        money = {
-            "prices": self.section("prices", Prices, PRICES),
-            "play": self.section("play", Play, PLAY),
-            "labour": self.labour(),
-        }
+        parts["prices"] = self.section("prices", Prices, PRICES)
+        play = self.section("play", Play, PLAY)
+        before = len(self.findings.problems)
+        parts["labour"] = self.labour()
+        # What tasks need that could not be read is no second problem.
+        priced = parts["prices"] if len(self.findings.problems) == before else None
         settings = self.settings()
         depth_mm = settings.column_depth_mm if settings else None
-        self.findings.problems += cross_check(**parts, column_depth_mm=depth_mm, file=FILE)
+        self.findings.problems += cross_check(**parts | {"prices": priced}, column_depth_mm=depth_mm, file=FILE)
         self.findings.raise_any()
         # Nothing was found, so every part is there.
-        return Course(**(top or {}), **parts, **money, settings=settings)  # type: ignore[arg-type]
+        return Course(**(top or {}), **parts, play=play, settings=settings)  # type: ignore[arg-type]
 
     def section(self, key: str, kind: type[Made], fields: Sequence[str]) -> Made | None:
         """Read a section whose class checks its own fields."""

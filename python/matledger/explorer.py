@@ -14,7 +14,7 @@ import numpy as np
 from matledger import _core, plots
 from matledger.calibration import Calibration
 from matledger.cautions import FIRST
-from matledger.comparison import CAUTION
+from matledger.comparison import contest_caution
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.money import Prices
@@ -325,7 +325,7 @@ def _widget(forecaster: Forecaster, sliders: list[dict[str, Any]], start: dict[s
         present = traitlets.Dict().tag(sync=True)
         choice = traitlets.Dict().tag(sync=True)
         reading = traitlets.Dict().tag(sync=True)
-        caution = traitlets.Unicode(f"{CAUTION} {FIRST}").tag(sync=True)
+        caution = traitlets.Unicode(f"{contest_caution(forecaster.calibration)} {FIRST}").tag(sync=True)
 
         @traitlets.observe("choice")
         def _follow(self, change: Any) -> None:

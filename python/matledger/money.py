@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -145,8 +145,8 @@ class Prices:
             findings.add(Problem("renovation, too_much_om_percent", "one of the two", "both, or neither"))
         findings.raise_any()
 
-    def lacking(self, works: Sequence[Work], labour: Labour) -> list[Problem]:
-        """Return what has no price among the machines that works need.
+    def lacking(self, works: Sequence[Work], labour: Labour, file: str | None = None) -> list[Problem]:
+        """Return kinds of work that have no task, and machines among those that works need that have no price.
 
         Parameters
         ----------
@@ -154,11 +154,22 @@ class Prices:
             Each programme's work, by kind.
         labour
             How work is done: rounds, machines, people.
+        file
+            The file that prices and tasks come from, if any.
         """
-        done_here = {work for work in works if work.kind not in self.contractor_m2}
-        needed = {task.machine: task.name for work in done_here for task in labour.tasks_of(work) if task.machine}
-        return [
-            Problem(f"prices.machine_h.{machine}", "not given", f"the price of an hour; the task {task!r} needs it")
+        problems, needed = list[Problem](), dict[str, str]()
+        for kind, work in sorted({work.kind: work for work in works}.items()):
+            try:
+                tasks = labour.tasks_of(work)
+            except InputError as error:
+                problems += [replace(problem, file=file) for problem in error.problems]
+                continue
+            if kind not in self.contractor_m2:
+                needed |= {task.machine: task.name for task in tasks if task.machine}
+        return problems + [
+            Problem(
+                f"prices.machine_h.{machine}", "not given", f"the price of an hour; the task {task!r} needs it", file
+            )
             for machine, task in sorted(needed.items())
             if machine not in self.machine_h
         ]
@@ -349,7 +360,7 @@ def budget(
     the plan's; play and doing too little are means over the draws.
     """
     works = {id(work): work for own in calendars for dated in own for _, work in dated}
-    problems = prices.lacking(sorted(set(works.values()), key=str), labour)
+    problems = prices.lacking(list(works.values()), labour)
     if problems:
         raise InputError(problems)
     equal: dict[Work, tuple[Floats, Floats]] = {}
@@ -365,10 +376,9 @@ def budget(
     shape = (len(programmes), len(years))
     amounts, quantities = np.zeros((*shape, len(LINES))), np.zeros((*shape, 5))
     disrupted, closed = np.zeros(shape), np.zeros(shape)
-    a_year, total, days = (np.zeros(passed.shape) for _ in range(3))
+    a_year, total = np.zeros(passed.shape), np.zeros(passed.shape)
     for p, own in enumerate(calendars):
-        for sequence, dated in enumerate(own):
-            draws = slice(sequence, None, len(own))
+        for dated, draws, touched in ahead.by_weather(own):
             share = len(a_year[p, draws]) / len(a_year[p])
             lines, used = np.zeros((len(years), len(LINES))), np.zeros((len(years), 5))
             for (key, year), times in Counter((id(work), day.year) for day, work in dated).items():
@@ -377,7 +387,6 @@ def budget(
                 used[year - first.year] += times * quantity
             used[:, 3] = _loads(used[:, 2], labour)
             lines[:, DELIVERY] = used[:, 3] * (prices.load or 0.0)
-            touched = ahead.touched(dated, draws)
             rounds = touched.play(play) * (prices.round or 0.0)
             lines[:, PLAY_LINES] = rounds.mean(axis=0)
             lines[-1, TOO_LITTLE] = (prices.renovation or 0.0) * passed[p, draws].mean()
@@ -389,7 +398,6 @@ def budget(
             by_draw[:, -1] += (prices.renovation or 0.0) * passed[p, draws]
             a_year[p, draws] = by_draw @ rise / span_years
             total[p, draws] = by_draw @ (rise * discount)
-            days[p, draws] = touched.disrupted_days.sum(axis=1) / span_years
             amounts[p] += share * lines
             quantities[p] += share * used
             disrupted[p] += share * touched.disrupted_days.mean(axis=0)
@@ -406,7 +414,7 @@ def budget(
         quantities=frozen(quantities),
         a_year_by_draw=frozen(a_year),
         total_by_draw=frozen(total),
-        disrupted_days_by_draw=frozen(days),
+        disrupted_days_by_draw=ahead.disrupted_days(calendars, span_years),
         notes=prices.notes(play),
     )
 

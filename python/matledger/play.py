@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -168,6 +168,20 @@ class PlayAhead:
                 sorted((day, i, w) for i, ((day, _), w) in enumerate(openings.items())), draws
             )
         return self._known[key]
+
+    def by_weather(self, calendars: Sequence[Dated]) -> Iterator[tuple[Dated, slice, Touched]]:
+        """Give each calendar of a programme, the draws that take it in turn, and what it does to play in them."""
+        for sequence, dated in enumerate(calendars):
+            draws = slice(sequence, None, len(calendars))
+            yield dated, draws, self.touched(dated, draws)
+
+    def disrupted_days(self, calendars: Sequence[Sequence[Dated]], span_years: float) -> Floats:
+        """Days a year on which cover is below 99 %, shape ``(programme, draw)``; calendars as for `budget`."""
+        days = np.zeros((len(calendars), len(self._chance)))
+        for own, by_draw in zip(calendars, days, strict=True):
+            for _, draws, touched in self.by_weather(own):
+                by_draw[draws] = touched.disrupted_days.sum(axis=1) / span_years
+        return frozen(days)
 
     def _union(self, openings: Sequence[tuple[dt.date, int, Work]], draws: slice) -> Touched:
         shut = np.zeros(len(self._rounds), dtype=bool)

@@ -6,6 +6,7 @@ Lines differ in dash and marker as well as in colour, and no two colours are the
 from __future__ import annotations
 
 import datetime as dt
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -43,6 +44,8 @@ COLOURS = ("#1b3a4b", "#a8501a", "#5a9680", "#a98bcb", "#d8b83a", "#4d4d4d")
 DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1)))
 MARKERS = ("o", "s", "^", "D", "v", "P")
 SLICE_MM = 5.0
+LINE = 84
+"""Characters that fit across a plot."""
 
 
 def _axes(ax: Axes | None, size: tuple[float, float]) -> Axes:
@@ -279,7 +282,8 @@ def ledger(
     axes.set_xticks(range(len(STEPS)), [label for _, label, _ in STEPS])
     years = comparison.ledger_years
     axes.set(
-        ylabel=f"organic matter, {unit}", title=f"{name}: where the organic matter went, {years[0]} to {years[-1]}"
+        ylabel=f"organic matter, {unit}",
+        title=_wrapped(f"{name}: where the organic matter went, {years[0]} to {years[-1]}"),
     )
     axes.margins(y=0.12)
     return axes
@@ -336,7 +340,7 @@ def programmes(comparison: Comparison, *, units: System = "metric", ax: Axes | N
     window = comparison.sample_name(comparison.first_sample, units)
     axes.set(
         ylabel=f"organic matter in {window}, %",
-        title=f"{comparison.calibration.course.name}: programmes, mean of the greens (median, 90 % interval)",
+        title=_wrapped(f"{comparison.calibration.course.name}: programmes, mean of the greens (median, 90 % interval)"),
     )
     axes.set_ylim(bottom=0)
     _legend_below(axes)
@@ -384,18 +388,32 @@ def costs(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
     axes.set(
         xlabel="days a year below 99 % cover",
         ylabel=f"{budget.currency} a year",
-        title=f"{comparison.calibration.course.name}: cost and days of play (mean, 90 % interval)",
+        title=_wrapped(f"{comparison.calibration.course.name}: cost and days of play (mean, 90 % interval)"),
     )
     axes.set_ylim(bottom=0)
     axes.set_xlim(left=min(axes.get_xlim()[0], -1))
     axes.yaxis.set_major_formatter("{x:,.0f}")
-    axes.legend(frameon=False, loc="best")
+    _legend_below(axes, 0.16)
     return axes
 
 
-def _legend_below(axes: Axes) -> None:
-    handles, _ = axes.get_legend_handles_labels()
-    axes.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=min(4, max(1, len(handles))))
+def _wrapped(text: str) -> str:
+    """Break a text into lines that a plot has room for: names of programmes may be long."""
+    return textwrap.fill(text, LINE)
+
+
+def _legend_below(axes: Axes, gap: float = 0.1) -> None:
+    """Put the legend under the axes, in as many columns as the longest label leaves room for."""
+    handles, labels = axes.get_legend_handles_labels()
+    longest = max(map(len, labels), default=1)
+    axes.legend(
+        handles,
+        map(_wrapped, labels),
+        frameon=False,
+        loc="upper center",
+        bbox_to_anchor=(0.5, -gap),
+        ncols=min(4, max(1, LINE // (longest + 8))),
+    )
 
 
 def grading(sands: Sequence[Grading], specification: Specification | None = None, *, ax: Axes | None = None) -> Axes:
@@ -537,10 +555,10 @@ def greens(frontier: Frontier, programme: int = 0, *, units: System = "metric", 
     axes.set_yticks(rows, names)
     axes.invert_yaxis()
     axes.set_xlim(left=0)
-    every = frontier.probability_all[programme]
+    told = f"median, 90 % interval, chance of each green; all at once {frontier.probability_all[programme]:.0%}"
     axes.set(
         xlabel=f"organic matter in {show_window(target.top_mm, target.bottom_mm, units)} on {frontier.until}, %",
-        title=f"{frontier.names[programme]}\nmedian, 90 % interval, chance of each green; all at once {every:.0%}",
+        title=f"{_wrapped(frontier.names[programme])}\n{told}",
     )
     axes.legend(frameon=False)
     return axes
@@ -584,7 +602,7 @@ def back_in_play(
     axes.set(
         xlabel="days since the work",
         ylabel="green cover, %",
-        title=f"{comparison.names[chosen]}: healing after each opening (median, 90 % interval)",
+        title=_wrapped(f"{comparison.names[chosen]}: healing after each opening (median, 90 % interval)"),
     )
     axes.set_ylim(top=101)
     axes.legend(frameon=False, loc="lower right")

@@ -63,7 +63,10 @@ REGRET = (
 )
 LAPLACE = "Intervals come from a normal approximation at the most probable values and are somewhat narrow."
 NESTED = "Intervals come from normal approximations at many fill fractions."
-CHAINS = "Intervals come from {draws} draws in {chains} chains of the No-U-Turn sampler."
+CHAINS = (
+    "Intervals come from {chains} chains of the No-U-Turn sampler, {draws} draws in all; forecasts take {used} of them,"
+    " from every chain alike."
+)
 LONGEST_CELL = 40
 
 
@@ -124,7 +127,7 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
 
 def side_by_side(comparison: Comparison, present: int) -> Table:
     """The recommended programme, or the nearest, beside the present one: chance, cost, closed and disrupted days."""
-    other = _advised(comparison)
+    other = comparison.advised
     shown = [present] if other in (None, present) else [present, int(other or 0)]
     columns: dict[str, list[Any]] = {"measure": [], **{_role(comparison, p, present): [] for p in shown}}
 
@@ -166,13 +169,6 @@ def _role(comparison: Comparison, programme: int, present: int) -> str:
     return "recommended" if best is not None else "nearest to the target"
 
 
-def _advised(comparison: Comparison) -> int | None:
-    """Return the recommended programme, or the nearest to the target; None without a target."""
-    if comparison.recommended is None and comparison.probability_all is not None:
-        return int(np.argmax(comparison.probability_all[:, -1]))
-    return comparison.recommended
-
-
 def _content(comparison: Comparison, units: System, present: int) -> dict[str, Any]:
     calibration = comparison.calibration
     course, wish = calibration.course, comparison.target
@@ -203,7 +199,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
         if comparison.losses() is not None:
             parts += [("table", comparison.regret().turned()), ("text", REGRET)]
         evidence.append(("What it costs", [*parts, ("table", work)]))
-    chosen = _advised(comparison)
+    chosen = comparison.advised
     evidence += [
         (
             "When to open the surface, and how it heals",
@@ -247,7 +243,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
                 ("text", "Each green's own figures: the command matledger fit prints them."),
             ],
         ),
-        ("Method and assumptions", [("text", paragraph) for paragraph in _method(calibration, units)]),
+        ("Method and assumptions", [("text", paragraph) for paragraph in _method(comparison, units)]),
         ("How sure this is", [("list", list(comparison.notes_in(units)))]),
         (
             "Cautions",
@@ -271,11 +267,12 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
     }
 
 
-def _method(calibration: Calibration, units: System) -> list[str]:
+def _method(comparison: Comparison, units: System) -> list[str]:
+    calibration, used = comparison.calibration, comparison.om_percent.shape[-1]
     first, *rest = (paragraph.format(bore=show(12.7, "mm", units)) for paragraph in METHOD)
     chains = calibration.chains
     if chains is not None:
-        spread = CHAINS.format(draws=len(calibration.coordinates), chains=chains.coordinates.shape[0])
+        spread = CHAINS.format(chains=len(chains.coordinates), draws=len(calibration.coordinates), used=used)
     else:
         spread = NESTED if calibration.nested else LAPLACE
     return [first, spread, *rest]
@@ -378,11 +375,12 @@ def _chance(comparison: Comparison) -> str:
     best = comparison.recommended
     if best is None or comparison.probability_all is None:
         return ""
-    fails = 10 - round(10 * float(comparison.probability_all[best, -1]))
+    risk = 1 - float(comparison.probability_all[best, -1])
+    of = next((count for count in (10, 20, 100) if round(count * risk)), None)
     return (
         "In words: nearly certain."
-        if fails == 0
-        else f"In words: of ten courses like this one, {fails} would still have a green above the limit."
+        if of is None
+        else f"In words: of {of} courses like this one, {round(of * risk)} would still have a green above the limit."
     )
 
 

@@ -15,7 +15,7 @@ from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.by_green import ByGreen, by_green
 from matledger.calibration import Calibration
-from matledger.comparison import CAUTION, compare, outlay
+from matledger.comparison import compare, contest_caution, nearest, outlay
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
@@ -176,17 +176,14 @@ class Frontier:
             ``"metric"`` or ``"us"``.
         """
         need = self._need(probability)
-        best = int(np.argmax(self.probability_all))
-        worst_green = self.om_percent.max(axis=1)
-        limits = np.quantile(worst_green, need, axis=1)
-        nearest = int(np.argmin(limits))
+        best, lowest, limit = nearest(self.om_percent.max(axis=1), replace(self.target, probability=need))
         found = (
             f"no programme holds {self.target.om_percent:g} % on every green with a probability of {need:g};"
             f" the nearest, {self.names[best]}, comes to {self.probability_all[best]:.2f}"
         )
         sand = show(float(self.sand_kg_m2.max()) / _core.SAND_BULK_DENSITY_G_CM3, "mm of sand", units)
         expected = (
-            f"a limit of {limits[nearest]:.2f} % ({self.names[nearest]} holds it so surely), a lower probability,"
+            f"a limit of {limit:.2f} % ({self.names[lowest]} holds it so surely), a lower probability,"
             f" or a space that goes beyond {sand} of sand a year and the corings it has"
         )
         return Problem("space", found, expected)
@@ -346,7 +343,8 @@ class Frontier:
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know."""
-        said = [f"{len(self.programmes)} programmes searched, {len(self.pareto)} that none beats", CAUTION]
+        said = [f"{len(self.programmes)} programmes searched, {len(self.pareto)} that none beats"]
+        said.append(contest_caution(self.calibration))
         said += [] if self.budget is None else self.budget.notes
         return (*said, "the cheapest of many is partly the luckiest: run it again with `compare` and another seed")
 
@@ -490,7 +488,7 @@ def search(
     how = labour or course.labour or Labour()
     costs, played = course.prices if prices is None else prices, play or course.play
     last = until - dt.timedelta(days=1)
-    money = outlay(
+    disrupted_days, money = outlay(
         calibration,
         [programme.name for programme in programmes],
         calendars=calendars,
@@ -511,8 +509,8 @@ def search(
         target=wanted,
         until=until,
         om_percent=frozen(om_percent),
-        budget=None if costs is None else money,
-        disrupted_days_by_draw=money.disrupted_days_by_draw,
+        budget=money,
+        disrupted_days_by_draw=disrupted_days,
         closures=tuple(tuple(_closed_by(dated, played, last) for dated in own) for own in calendars),
         sand_kg_m2=frozen(np.array([sum(w.sand_g_m2 * n.sum() for w, n in done) for done in works]) / 1000 / years),
         works=tuple(works),

@@ -62,21 +62,19 @@ impl Progress {
 /// How finely the years to come are run.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Grain {
-    /// As the record was fitted: each green has a tape of its own, the mat keeps its lower edge.
+    /// By the site's layout: each green has a tape of its own, the mat keeps its lower edge.
     Fitted,
     /// For thousands of programmes: all greens share a tape, parcels grow with depth, stretches are long.
     Search,
 }
 
-/// Longest stretches over which the litter's shares are held (d): 0.002 % OM from the daily scheme in `tests/engine.rs`
-/// for those of a forecast.
-const FORECAST_STRETCH_DAYS: usize = 15;
+/// Longest stretches over which a search holds the litter's shares (d).
 const SEARCH_STRETCH_DAYS: usize = 30;
 
 impl Grain {
     fn stretch_days(self, fitted: &Layout) -> usize {
         match self {
-            Grain::Fitted => fitted.stretch_days.max(FORECAST_STRETCH_DAYS),
+            Grain::Fitted => fitted.stretch_days,
             Grain::Search => SEARCH_STRETCH_DAYS,
         }
     }

@@ -166,6 +166,9 @@ def test_all_files_are_checked_at_once(folder):
     ]
 
 
+PRICES = '[prices]\ncurrency = "EUR"\ncrew_h = 25\nsand_t = 40\n'
+
+
 @pytest.mark.parametrize(
     ("pair", "expected"),
     [
@@ -200,6 +203,14 @@ def test_all_files_are_checked_at_once(folder):
         (
             ('when = "second Monday of April"', "whenever = 3"),
             "course.toml, programme[0].step[0].whenever: unknown key",
+        ),
+        (
+            ("[target]", PRICES + "machine_h = { corer = 40 }\n[target]"),
+            "course.toml, prices.machine_h.spreader: not given; expected the price of an hour; the task 'spread' needs",
+        ),
+        (
+            ("[target]", PRICES + '[[task]]\nname = "by hand"\nwork = "coring"\n[target]'),
+            "course.toml, labour.tasks: none for topdressing; expected a task with work = 'topdressing'",
         ),
     ],
 )

@@ -17,6 +17,7 @@ import numpy as np
 import openpyxl
 import pypdf
 import pytest
+from few_greens import first_greens
 from matplotlib.colors import to_rgb
 from test_decision import PLAY, PRICES
 
@@ -130,8 +131,7 @@ def test_no_metric_unit_is_left_on_a_page_in_us_units(told, tmp_path):
 
 def test_the_page_ranks_dates_and_says_why(told, tmp_path):
     said = " ".join(page_of(told, tmp_path / "plan.html").said)
-    chosen = told.recommended if told.recommended is not None else int(np.argmax(told.probability_all[:, -1]))
-    for day, _ in told.openings(chosen):
+    for day, _ in told.openings(told.advised):
         assert re.search(
             rf"{day.day} {day:%B}, the programme's own day, (ranks \d+ of \d+ open weeks|is in a week)", said
         )
@@ -139,7 +139,14 @@ def test_the_page_ranks_dates_and_says_why(told, tmp_path):
 
 
 def test_the_page_says_which_fit_stands_behind_it(told):
-    assert "normal approximation" in " ".join(_method(told.calibration, "metric"))
+    assert "normal approximation" in " ".join(_method(told, "metric"))
+    assert "Close contests are called too surely" in " ".join(told.notes)
+    sampled = mat.calibrate(first_greens(mat.demo_course(), 1), method="nuts", chains=2, tune=10, draws=10, seed=3)
+    told = mat.compare(sampled, told.programmes[:2], years=1, draws=8, weather_sequences=1)
+    said = " ".join((*_method(told, "metric"), *told.notes))
+    assert "2 chains of the No-U-Turn sampler, 20 draws in all; forecasts take 8 of them" in said
+    assert "normal approximation" not in said
+    assert "How surely this kind of fit calls close contests was not measured" in said
 
 
 def test_no_two_colours_are_the_same_grey():

@@ -18,6 +18,7 @@ from matledger.calibration.before import blame_start, missing, quick_conflicts
 from matledger.calibration.chains import Chains, in_turn, sample
 from matledger.calibration.diagnostics import Diagnosis, diagnose
 from matledger.calibration.site import (
+    LAYOUT,
     MAT_DEPTH_MM,
     Driving,
     build_site,
@@ -134,17 +135,21 @@ class Calibration:
     def site(self) -> _core.Site:
         """The density in the core, built when first needed."""
         if "_site" not in self.__dict__:
-            site = build_site(
-                self.course,
-                self.driving,
-                self.site_yield,
-                self.priors,
-                scatter=(self.degrees_of_freedom, self.depth_correlation),
-                earlier=self.earlier,
-            )
-            object.__setattr__(self, "_site", site)
-        site_: _core.Site = self.__dict__["_site"]
-        return site_
+            object.__setattr__(self, "_site", self._site_cut(LAYOUT))
+        site: _core.Site = self.__dict__["_site"]
+        return site
+
+    def _site_cut(self, layout: Mapping[str, float]) -> _core.Site:
+        """Return the density with the ground cut by a layout."""
+        return build_site(
+            self.course,
+            self.driving,
+            self.site_yield,
+            self.priors,
+            scatter=(self.degrees_of_freedom, self.depth_correlation),
+            earlier=self.earlier,
+            layout=layout,
+        )
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -351,8 +356,6 @@ class Calibration:
             "litter_ratio and the level of the clippings are one thing to the tests: a constant error of the clippings"
             " is taken up by litter_ratio"
         )
-        if self.site_yield.source == "prior":
-            notes.append("no clipping records: clippings follow degree days at the prior's yearly yield")
         unstated = [g.name for g in self.course.greens if g.mat_depth_mm is None]
         if unstated:
             notes.append(f"depth of the mat at the start taken as {MAT_DEPTH_MM:g} mm on {', '.join(unstated)}")

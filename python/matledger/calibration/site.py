@@ -26,6 +26,16 @@ MAT_DEPTH_MM = 25.0
 LAYOUT = {"fine_mm": 2.5, "fine_to_mm": 25.0, "coarse_mm": 10.0, "blur_percent_mm": 0.2, "stretch_days": 30}
 """How a fit cuts the ground (`docs/speed.md` says what it costs in accuracy)."""
 
+FORECAST = {
+    "fine_mm": 0.35,
+    "fine_to_mm": 15.0,
+    "coarse_mm": 5.0,
+    "edge_mm": 0.25,
+    "blur_percent_mm": 0.05,
+    "stretch_days": 30,
+}
+"""How a forecast cuts it, finer: one tape serves draws that grow unlike (`docs/speed.md`)."""
+
 DAILY = {"fine_mm": 2.5, "fine_to_mm": 100.0, "coarse_mm": 10.0, "blur_percent_mm": 0.1, "stretch_days": 1}
 """How records are invented: day by day, so that a fit to them meets its own errors."""
 
