@@ -9,7 +9,6 @@ import numpy as np
 
 import matledger as mat
 from matledger._arrays import Floats
-from matledger.records.work import ALL_GREENS
 
 PROFILE = {"base_percent": (1.2, 0.3), "surface_percent": (2.5, 0.4)}
 MIDDLE, BETWEEN = 3.0, 0.3
@@ -17,10 +16,9 @@ MIDDLE, BETWEEN = 3.0, 0.3
 
 
 def few_greens(count: int) -> mat.Course:
-    """The demo course with some of its greens, less the light sand that all get: figures in `docs/` are of these."""
+    """The demo course with some of its greens and no programmes."""
     base = mat.demo_course()
-    few = base.only([green.name for green in base.greens[:count]])
-    return replace(few, work=[record for record in few.work if record.green != ALL_GREENS])
+    return replace(base.only([green.name for green in base.greens[:count]]), programmes=())
 
 
 def five_seasons() -> mat.Course:

@@ -1,7 +1,7 @@
-"""Small invented sites pooled twice: as `fit_sites` does it, and by NUTS over all unknowns of all sites at once.
+"""Small invented sites pooled three times: fitted one by one by Laplace's approximation and by NUTS, and all at once.
 
-``python benches/joint_nuts.py SEED SITES GREENS DRAWS`` prints the litter ratios of both, what both say of the
-population, and how well the chains agree. Chains settle over as many draws as they keep.
+``python benches/joint_nuts.py SEED SITES GREENS DRAWS`` prints the litter ratios, what each way says of the population,
+how far the first two lie from the third, and how well its chains agree. Chains settle over as many draws as they keep.
 """
 
 import sys
@@ -12,43 +12,47 @@ from invented import BETWEEN, MIDDLE, few_greens, invented_sites
 
 import matledger as mat
 from matledger._arrays import Floats
+from matledger.pooling import LITTER
 
 
 def main(seed: int, count: int, greens: int, draws: int) -> None:
     """Invent the sites, fit them both ways and print them side by side."""
     sites, truths = invented_sites(seed, count, few_greens(greens))
-    normal = mat.fit_sites(sites, draws=4000, seed=seed)
-    began, clock = time.perf_counter(), time.process_time()
+    ways: dict[str, mat.SitesFit] = {}
+    for method in ("laplace", "nuts", "joint"):
+        clock, began = time.process_time(), time.perf_counter()
 
-    def tell(done: int) -> None:
-        print(f"{done} after {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
+        def tell(done: int, began: float = began) -> None:
+            if done % 100 == 0:
+                print(f"{done} after {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
 
-    drawn = mat.fit_sites(
-        sites, method="joint", draws=draws, tune=draws, chains=4, seed=seed, progress=tell if draws > 20 else None
-    )
-    print(f"{count} sites of {greens} greens, {time.process_time() - clock:.0f} s of processor time")
-    print("\n".join(drawn.notes))
-    print("| site | truth | alone | pooled, normal | pooled, NUTS |")
-    print("| --- | --- | --- | --- | --- |")
-    for s, site in enumerate(sites):
-        fits = (normal.alone[site.name], normal.sites[site.name], drawn.sites[site.name])
-        cells = " | ".join(_interval(fit.draws[:, 0]) for fit in fits)
-        print(f"| {s + 1} | {truths[s]:.2f} | {cells} |")
-    median, sd = normal.population.prior
-    both = (normal.population, drawn.population)
+        more = {"draws": 4000} if method == "laplace" else {"draws": draws, "tune": draws, "chains": 4}
+        ways[method] = mat.fit_sites(sites, method=method, seed=seed, progress=tell, **more)
+        print(f"{count} sites of {greens} greens by {method}: {time.process_time() - clock:.0f} s of processor time")
+        print("\n".join(f"  {note}" for note in ways[method].notes))
+    print("| site | truth | alone, Laplace | alone, NUTS | pooled, Laplace | pooled, NUTS | at once, NUTS |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
+    for site, truth in zip(sites, truths, strict=True):
+        alone = [ways[method].alone[site.name] for method in ("laplace", "nuts")]
+        fits = [*alone, *(way.sites[site.name] for way in ways.values())]
+        print(f"| {site.name} | {truth:.2f} | {' | '.join(_interval(fit.draws[:, LITTER]) for fit in fits)} |")
+    median, sd = ways["joint"].population.prior
+    shared = [way.population for way in ways.values()]
     for word, truth, values in (
-        ("mean of the grass", MIDDLE, [median * np.exp(sd * p.effects[:, 0]) for p in both]),
-        ("log-sd between sites", BETWEEN, [sd * p.scatter for p in both]),
+        ("mean of the grass", MIDDLE, [median * np.exp(sd * p.effects[:, 0]) for p in shared]),
+        ("log-sd between sites", BETWEEN, [sd * p.scatter for p in shared]),
     ):
-        print(f"| {word} | {truth:.2f} | | {' | '.join(_interval(v) for v in values)} |")
-    apart = [
-        (np.log(drawn.sites[n].draws[:, 0]).mean() - np.log(normal.sites[n].draws[:, 0]).mean())
-        / np.log(normal.sites[n].draws[:, 0]).std()
-        for n in normal.sites
-    ]
-    wide = [np.log(drawn.sites[n].draws[:, 0]).std() / np.log(normal.sites[n].draws[:, 0]).std() for n in normal.sites]
-    print(f"means of the log apart by {np.min(apart):.2f} to {np.max(apart):.2f} of the normal's standard deviation;")
-    print(f"standard deviation of NUTS {np.min(wide):.2f} to {np.max(wide):.2f} of the normal's")
+        print(f"| {word} | {truth:.2f} | | | {' | '.join(_interval(v) for v in values)} |")
+    for method in ("laplace", "nuts"):
+        pairs = [
+            [way.sites[site.name].coordinates[:, LITTER] for way in (ways[method], ways["joint"])] for site in sites
+        ]
+        apart = [(one.mean() - other.mean()) / other.std() for one, other in pairs]
+        wide = [one.std() / other.std() for one, other in pairs]
+        print(
+            f"{method}: means of the log {np.min(apart):+.2f} to {np.max(apart):+.2f} standard deviations from those of"
+            f" all at once, standard deviations {np.min(wide):.2f} to {np.max(wide):.2f} of theirs"
+        )
 
 
 def _interval(values: Floats) -> str:

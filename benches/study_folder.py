@@ -3,7 +3,8 @@
 ``python benches/study_folder.py workers SITES ROUNDS`` prints the time of one worker over that of two, and the
 processor time of this process and of the workers, which bounds it: what is done here is done by one;
 ``python benches/study_folder.py memory SITES SITES ...`` the peak memory of a study of so many sites, each number in a
-process of its own, beside the size of its results.
+process of its own, beside the size of its results; ``python benches/study_folder.py limit MB SITES`` runs a study in a
+process that may not have more than so many MB of data, and then tries to hold all its results at once.
 """
 
 import resource
@@ -81,6 +82,20 @@ def one(sites: int) -> None:
         size = sum(run.site(name).nbytes for name in run.sites)
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         print(f"{sites} sites: peak {peak:.0f} MB, results {size / 2**20:.0f} MB when read", flush=True)
+        if resource.getrlimit(resource.RLIMIT_DATA)[0] != resource.RLIM_INFINITY:
+            try:
+                held = [run.site(name).load() for name in run.sites]
+            except MemoryError:
+                print("all of it at once does not fit")
+            else:
+                print(f"all {len(held)} sites fit at once: the limit was too wide to show anything")
+
+
+def limit(megabytes: int, sites: int) -> None:
+    """Run a study with little memory."""
+    resource.setrlimit(resource.RLIMIT_DATA, (megabytes * 2**20,) * 2)
+    print(f"no more than {megabytes} MB of data")
+    one(sites)
 
 
 if __name__ == "__main__":
@@ -89,6 +104,8 @@ if __name__ == "__main__":
             workers(int(sites), int(rounds))
         case ["memory", *counts]:
             memory([int(count) for count in counts])
+        case ["limit", megabytes, sites]:
+            limit(int(megabytes), int(sites))
         case ["one", sites]:
             one(int(sites))
         case _:

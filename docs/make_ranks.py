@@ -7,17 +7,19 @@
 each write ``docs/ranks-METHOD.csv``, a row for each course, draw ``docs/images/ranks.png`` from what is there, and
 print the table of ``docs/validation.md``. Unknowns come from the very prior of the fit and readings from the very
 density (`matledger.invent_tests`), so that every rank from 0 to `DRAWS` has the same chance if draws and density are
-right. A run that was stopped goes on where it stood.
+right. A run that was stopped goes on where it stood. Courses run in two processes; `measure` takes any executor.
 """
 
 from __future__ import annotations
 
 import csv
 import datetime as dt
+import multiprocessing
 import sys
 import tempfile
 from collections.abc import Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import closing
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -29,6 +31,7 @@ import matledger as mat
 from matledger._arrays import Floats
 from matledger.atomic import write_whole
 from matledger.calibration.fit import FitMethod
+from matledger.executors import as_found
 
 HERE = Path(__file__).parent
 PICTURE = HERE / "images" / "ranks.png"
@@ -103,16 +106,17 @@ def ranks(seed: int, method: FitMethod) -> dict[str, object]:
     return {"course": seed, **settled, **dict(zip((*fit.names, *OTHERS), found.tolist(), strict=True))}
 
 
-def measure(method: FitMethod, courses: int, path: Path, executor: Executor) -> None:
-    """Rank the truth of all courses that the file has not got."""
+def measure(method: FitMethod, courses: int, path: Path, executor: Executor | None) -> None:
+    """Rank the truth of all courses that the file has not got, and write each row as it is found."""
     done = read(path) if path.exists() else []
     have = {int(row["course"]) for row in done}
-    todo = [executor.submit(ranks, seed, method) for seed in range(courses) if seed not in have]
-    for future in as_completed(todo):
-        done.append({name: str(value) for name, value in future.result().items()})
-        done.sort(key=lambda row: int(row["course"]))
-        lines = [",".join(done[0]), *(",".join(row.values()) for row in done)]
-        write_whole(path, "\n".join(lines) + "\n")
+    todo = [(seed, method) for seed in range(courses) if seed not in have]
+    with closing(as_found(ranks, todo, executor=executor)) as coming:
+        for _, found in coming:
+            done.append({name: str(value) for name, value in found.items()})
+            done.sort(key=lambda row: int(row["course"]))
+            lines = [",".join(done[0]), *(",".join(row.values()) for row in done)]
+            write_whole(path, "\n".join(lines) + "\n")
 
 
 def read(path: Path) -> list[dict[str, str]]:
@@ -232,7 +236,7 @@ def files() -> dict[str, Path]:
 
 
 if __name__ == "__main__":
-    with ProcessPoolExecutor(2) as pool:
+    with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as pool:
         measure(sys.argv[1], int(sys.argv[2]), HERE / f"ranks-{sys.argv[1]}.csv", pool)
     picture(files(), PICTURE)
     print(table(files()))

@@ -97,10 +97,10 @@ if TYPE_CHECKING:
     from matledger.searching import Frontier, search
     from matledger.simulation import Ledger, Run, simulate
     from matledger.space import Space
+    from matledger.study_check import check_study
     from matledger.study_contrasts import SiteContrasts
     from matledger.study_folder import (
         StudyRun,
-        check_study,
         open_study,
         run_study,
     )
@@ -263,9 +263,9 @@ _HOMES = {
     "many_sites": ("SitesFit", "fit_sites"),
     "pooling": ("Population",),
     "study_contrasts": ("SiteContrasts",),
+    "study_check": ("check_study",),
     "study_folder": (
         "StudyRun",
-        "check_study",
         "open_study",
         "run_study",
     ),

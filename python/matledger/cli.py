@@ -146,7 +146,7 @@ def _run(given: argparse.Namespace) -> int:
 
 
 def _check_study(folder: Path, *, again: bool) -> int:
-    from matledger.study_folder import check_study
+    from matledger.study_check import check_study
 
     differing = check_study(folder, again=again)
     print(f"{folder}: every file is as it was when the study was run" + (", and its results came out again" * again))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import Executor, as_completed
+from contextlib import closing
 from typing import Any, TypeAlias, TypeVar
 
 from matledger import _core
 
-__all__ = ["run_each"]
+__all__ = ["as_found", "run_each"]
 
 T = TypeVar("T")
 Tell: TypeAlias = Callable[[int], object]
@@ -42,24 +43,42 @@ def run_each(
     list
         What each part found.
     """
-    if executor is None:
-        found = []
-        for part in parts:
-            found.append(function(*part))
+    found: dict[int, T] = {}
+    with closing(as_found(function, parts, executor=executor)) as coming:
+        for i, result in coming:
+            found[i] = result
             if progress is not None:
                 progress(len(found))
-        return found
-    futures = [executor.submit(_alone, function, *part) for part in parts]
+    return [found[i] for i in range(len(parts))]
+
+
+def as_found(
+    function: Callable[..., T], parts: Sequence[tuple[Any, ...]], *, executor: Executor | None
+) -> Generator[tuple[int, T], None, None]:
+    """Yield what each part found with its number, whichever is done first, as `run_each` gives all of it at the end.
+
+    Parameters
+    ----------
+    function, parts, executor
+        As for `run_each`.
+
+    Yields
+    ------
+    tuple
+        Number of the part, and what it found. Once the caller closes the generator no further part is begun.
+    """
+    if executor is None:
+        for i, part in enumerate(parts):
+            yield i, function(*part)
+        return
+    numbers = {executor.submit(_alone, function, *part): i for i, part in enumerate(parts)}
     try:
-        for done, future in enumerate(as_completed(futures), start=1):
-            future.result()
-            if progress is not None:
-                progress(done)
+        for future in as_completed(numbers):
+            yield numbers[future], future.result()
     except BaseException:
-        for future in futures:
+        for future in numbers:
             future.cancel()
         raise
-    return [future.result() for future in futures]
 
 
 def _alone(function: Callable[..., T], *part: Any) -> T:

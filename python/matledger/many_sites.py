@@ -25,12 +25,12 @@ from matledger.pooling import (
     Glance,
     Population,
     check_sites,
+    few_draws,
     informed,
-    litter_moments,
-    moved,
     pool_litter,
     population_of,
     rows_of,
+    taken_again,
 )
 
 __all__ = ["SitesFit", "fit_sites"]
@@ -73,8 +73,12 @@ class SitesFit:
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know."""
         unsettled = [name for name, fit in self.alone.items() if not fit.converged]
+        apart = [name for name, fit in self.alone.items() if fit.diagnosis is not None and not fit.diagnosis.good]
         if self.diagnosis is None:
-            notes = ["sites are pooled through a normal approximation of what each says of its litter ratio"]
+            notes = ["sites were fitted one by one, and of each those draws are taken again that agree with all sites"]
+            notes += [note for name, fit in self.sites.items() for note in few_draws(name, fit)]
+            if apart:
+                notes.append(f"chains of these sites disagree or are too short: {', '.join(apart)}")
         else:
             notes = ["sites were sampled all at once", *self.diagnosis.verdict]
         if unsettled:
@@ -109,9 +113,10 @@ def fit_sites(
     covariates
         For each covariate, its value at each site; they act on the log litter ratio.
     method
-        ``"laplace"``, ``"nested"`` or ``"nuts"`` fits each site as `matledger.calibrate` does, and then pools them in
-        an approximation; ``"joint"`` samples all unknowns of all sites at once by NUTS, without it. That is for a
-        handful of small sites: what a draw costs grows faster than the number of sites.
+        ``"laplace"``, ``"nested"`` or ``"nuts"`` fits each site as `matledger.calibrate` does, and then pools their
+        draws, so that with ``"nuts"`` nothing but the number of draws is approximate; ``"joint"`` samples all unknowns
+        of all sites at once by NUTS. That is for a handful of small sites: what a draw costs grows faster than the
+        number of sites.
     draws, chains, tune
         As in `matledger.calibrate`, for each site, or for all at once.
     seed
@@ -137,10 +142,11 @@ def fit_sites(
     -----
     The log litter ratio of site ``s`` is normal around the mean of its grass plus the slopes of its covariates, with
     one scatter between sites; means and slopes are standard normal and the scatter half-normal (0.5) a priori, all in
-    units of the prior's log-sd. Greens vary around their site as in a fit of one site. The approximation has two
-    stages: sites are fitted alone, what each says of its litter ratio (posterior over prior) is taken as normal, the
-    shared part follows on a grid of scatters, and every draw of a site is then moved along the regression of its
-    unknowns on the litter ratio. It is exact for normal posteriors. Decay, filling and errors are not shared.
+    units of the prior's log-sd. Greens vary around their site as in a fit of one site. There are two stages: sites are
+    fitted alone; the shared part is sampled from what the draws of each say of its litter ratio (posterior over prior),
+    and with every draw of it one of each site's own is taken again, chosen by its chance under the shared part over
+    that under the site's own prior. Where a site and the others disagree few of its draws are left, and `notes` says
+    so. Decay, filling and errors are not shared.
 
     References
     ----------
@@ -157,15 +163,9 @@ def fit_sites(
     median, sd, _ = fits[0].site.priors[LITTER]
     if method == "joint":
         return _at_once(fits, glances, given, (median, sd), (chains, draws, tune, seeds[-1]), progress)
-    population, values = pool_litter(
-        glances,
-        [litter_moments(fit) for fit in fits],
-        given,
-        prior=(median, sd),
-        draws=min(len(fit.coordinates) for fit in fits),
-        seed=seeds[-1],
-    )
-    sites = {fit.course.name: moved(fit, values[:, s]) for s, fit in enumerate(fits)}
+    alone = [fit.coordinates[:, LITTER] for fit in fits]
+    population, rows = pool_litter(glances, alone, given, prior=(median, sd), seed=seeds[-1])
+    sites = {fit.course.name: taken_again(fit, rows[:, s]) for s, fit in enumerate(fits)}
     return SitesFit(sites=sites, alone={fit.course.name: fit for fit in fits}, population=population, diagnosis=None)
 
 
@@ -216,7 +216,7 @@ def _of_all(fit: Calibration, joint: _core.Sites, site: int, mode: Floats, run: 
     return replace(
         fit,
         mode=frozen(joint.site_coordinates(site, mode[None, :])[0]),
-        information=frozen(informed(fit, own[:, LITTER], litter_moments(fit)[1])),
+        information=frozen(informed(fit, own[:, LITTER])),
         coordinates=frozen(own),
         chains=replace(run, coordinates=frozen(np.ascontiguousarray(by_chain))),
     )

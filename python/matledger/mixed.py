@@ -19,6 +19,9 @@ __all__ = ["Estimate", "StudyAnalysis", "analyse"]
 
 UNITS = {"om_percent": "%", "om_kg_m2": "kg/m2", "thickness_mm": "mm", "sand_kg_m2": "kg/m2"}
 
+NOTHING = 1e-10
+"""Share of all variance below which a variance is zero."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Estimate:
@@ -68,7 +71,8 @@ class StudyAnalysis:
     subtreatment_contrasts
         The same of subtreatments, over treatments, in a split-plot.
     variances
-        Variance of each random effect and of the residual, squared unit of the response.
+        Variance of each random effect, 0 where the search ended at none, and of the residual, squared unit of the
+        response.
     minus_two_log_likelihood
         Minus twice the log likelihood, restricted or full.
     restricted
@@ -115,7 +119,7 @@ class StudyAnalysis:
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know."""
         notes = []
-        flat = [name for name, value in self.variances if value < 1e-10 * sum(v for _, v in self.variances)]
+        flat = [name for name, value in self.variances if value == 0]
         if flat:
             notes.append(f"variance estimated as zero: {', '.join(flat)}; too few levels, or none to see")
         if self.sites == 1:
@@ -240,7 +244,10 @@ def analyse(
         for name, (value, se, df, p, low, high) in zip(names, found, strict=True)
     ]
     first, second = len(model.means), len(model.means) + len(model.contrasts)
-    named = [(name, variance) for (name, _), variance in zip(model.terms, variances, strict=True)]
+    # The search ends beside a bound, not on it.
+    least = NOTHING * (sum(variances) + residual)
+    kept = [variance if variance > least else 0.0 for variance in variances]
+    named = [(name, variance) for (name, _), variance in zip(model.terms, kept, strict=True)]
     return StudyAnalysis(
         layout=study.layout,
         response=response,

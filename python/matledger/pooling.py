@@ -1,23 +1,27 @@
-"""What many sites share of their litter ratios: partial pooling by grass and covariates."""
+"""What many sites share of their litter ratios: partial pooling by grass and covariates.
+
+Sites are fitted alone; then what they share is sampled from what the draws of each say of its litter ratio, posterior
+over prior, and of every site those draws are taken again that agree with it.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
-from matledger.calibration.site import moments
 from matledger.course import Course
 from matledger.errors import Problem
 from matledger.findings import Findings
 from matledger.frames import Table
 
-__all__ = ["Covariates", "Glance", "Population", "litter_moments", "moved", "pool_litter", "shared_draws"]
+__all__ = ["Covariates", "Glance", "Population", "few_draws", "pool_litter", "shared_draws", "taken_again"]
 
 Covariates = Mapping[str, Mapping[str, float]]
 
@@ -27,7 +31,14 @@ LITTER = 0
 SCATTER_SD = 0.5
 """Scale of the half-normal prior of the scatter between sites, in prior standard deviations; our judgement."""
 
-STEPS = 400
+POINTS = 100
+"""Of a site's draws, evenly by rank, in whose place the shared part is looked at."""
+BLUR = 0.1
+"""What rounds off that there are so few, in standard deviations of the draws."""
+WALKERS, SETTLING, APART = 100, 200, 10
+"""Of the shared part; draws of one walker are so many steps apart."""
+FEW = 0.05
+"""Share of a site's draws that agree with the other sites below which they are called few."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,76 +172,111 @@ def rows_of(population: Population, glances: Sequence[Glance], covariates: Covar
 
 def pool_litter(
     glances: Sequence[Glance],
-    said: Sequence[tuple[float, float]],
+    alone: Sequence[Floats],
     covariates: Covariates,
     *,
     prior: tuple[float, float],
-    draws: int,
     seed: int,
-) -> tuple[Population, Floats]:
-    """What sites share, and draws of each one's litter coordinate, from mean and variance of each alone."""
+) -> tuple[Population, npt.NDArray[np.intp]]:
+    """What sites share, and which draws of each belong to it, from draws of each one's litter coordinate alone."""
     population = population_of(glances, covariates, prior)
-    means, variances = np.array(said).T
     rng = np.random.default_rng(seed)
-    effects, scatter, values = shared_draws(means, variances, rows_of(population, glances, covariates), draws, rng)
-    return replace(population, effects=frozen(effects), scatter=frozen(scatter)), values
+    effects, scatter, rows = shared_draws(alone, rows_of(population, glances, covariates), rng)
+    return replace(population, effects=frozen(effects), scatter=frozen(scatter)), rows
 
 
 def shared_draws(
-    mean: Floats, variance: Floats, rows: Floats, draws: int, rng: np.random.Generator
-) -> tuple[Floats, Floats, Floats]:
-    """Draws of effects, scatter and each site's coordinate, from normal posteriors under a standard normal prior."""
-    precision = np.maximum(1 / variance - 1, 1e-9)
-    seen = (mean / variance) / precision
-    top = 4 * SCATTER_SD
-    grid = top * ((np.arange(STEPS) + 0.5) / STEPS) ** 2
-    logs, parts = np.empty(STEPS), []
-    for i, scatter in enumerate(grid):
-        weight = 1 / (1 / precision + scatter**2)
-        information = np.eye(rows.shape[1]) + rows.T @ (weight[:, None] * rows)
-        centre = np.linalg.solve(information, rows.T @ (weight * seen))
-        left = float((weight * seen**2).sum() - centre @ information @ centre)
-        log = 0.5 * (np.log(weight).sum() - np.linalg.slogdet(information)[1] - left)
-        logs[i] = log - 0.5 * (scatter / SCATTER_SD) ** 2 + 0.5 * math.log(scatter)  # the grid is square in its steps
-        parts.append((centre, np.linalg.cholesky(np.linalg.inv(information))))
-    chance = np.exp(logs - logs.max())
-    chosen = rng.choice(STEPS, draws, p=chance / chance.sum())
-    noise = rng.standard_normal((draws, rows.shape[1]))
-    effects = np.array([parts[i][0] + parts[i][1] @ n for i, n in zip(chosen, noise, strict=True)])
-    scatter = grid[chosen]
-    between = 1 / scatter[:, None] ** 2
-    total = precision + between
-    values = (precision * seen + between * (effects @ rows.T)) / total
-    values += rng.standard_normal(values.shape) / np.sqrt(total)
-    return effects, scatter, values
+    alone: Sequence[Floats], rows: Floats, rng: np.random.Generator
+) -> tuple[Floats, Floats, npt.NDArray[np.intp]]:
+    """Draws of effects and scatter, and with each the number of a draw of every site, shape ``(draw, site)``.
+
+    There are as many as the site with the fewest has. The shared part is sampled by stretch moves (Goodman & Weare
+    2010, Commun. Appl. Math. Comput. Sci. 5:65-80, from memory).
+    """
+    count = min(map(len, alone))
+    ranks = (np.arange(POINTS) + 0.5) / POINTS
+    points = np.array([np.quantile(own, ranks) for own in alone])
+    blur = BLUR * np.array([own.std() for own in alone])
+
+    def log_density(places: Floats) -> Floats:
+        effects, scatter = places[:, :-1], np.exp(places[:, -1])
+        width = np.sqrt(scatter[:, None] ** 2 + blur**2)
+        each = _log_ratio(points, (effects @ rows.T)[..., None], width[..., None])
+        most = each.max(axis=-1)
+        sites = most + np.log(np.exp(each - most[..., None]).mean(axis=-1))
+        found: Floats = sites.sum(axis=1) - 0.5 * (effects**2).sum(axis=1)
+        return found - 0.5 * (scatter / SCATTER_SD) ** 2 + places[:, -1]
+
+    # Around the effects of the sites' means: a walker far out would find no way home.
+    information = np.eye(rows.shape[1]) + rows.T @ rows
+    start = np.linalg.solve(information, rows.T @ [own.mean() for own in alone])
+    walkers = np.append(start, np.log(SCATTER_SD)) + BLUR * rng.standard_normal((WALKERS, len(start) + 1))
+    height = log_density(walkers)
+    kept: list[Floats] = []
+    for step in range(SETTLING + APART * -(-count // WALKERS)):
+        _stretch(walkers, height, log_density, rng)
+        if step >= SETTLING and (step - SETTLING) % APART == APART - 1:
+            kept.append(walkers.copy())
+    places = np.concatenate(kept)[:count]
+    effects, scatter = places[:, :-1], np.exp(places[:, -1])
+    means = effects @ rows.T
+    chosen = np.empty((count, len(alone)), dtype=np.intp)
+    for s, own in enumerate(alone):
+        each = _log_ratio(own, means[:, s, None], np.hypot(scatter, blur[s])[:, None])
+        upto = np.exp(each - each.max(axis=1, keepdims=True)).cumsum(axis=1)
+        asked = rng.random(count) * upto[:, -1]
+        chosen[:, s] = (upto < asked[:, None]).sum(axis=1)
+    return effects, scatter, chosen
 
 
-def litter_moments(fit: Calibration) -> tuple[float, float]:
-    """Mean and variance of a fit's litter coordinate."""
-    mean, covariance = moments(fit)
-    return float(mean[LITTER]), float(covariance[LITTER, LITTER])
+def _log_ratio(points: Floats, mean: Floats, width: Floats) -> Floats:
+    """Log density of a normal over that of the standard one."""
+    found: Floats = 0.5 * points**2 - 0.5 * ((points - mean) / width) ** 2 - np.log(width)
+    return found
 
 
-def moved(fit: Calibration, values: Floats) -> Calibration:
-    """Put a site's draws at new values of its litter coordinate, the other unknowns moving along with it."""
-    mean, covariance = moments(fit)
-    slope = covariance[:, LITTER] / covariance[LITTER, LITTER]
-    used = fit.coordinates[: len(values)]
-    coordinates = used + np.outer(values - used[:, LITTER], slope)
+def _stretch(
+    walkers: Floats, height: Floats, log_density: Callable[[Floats], Floats], rng: np.random.Generator
+) -> None:
+    """Move each half of the walkers along lines through the other, in place."""
+    half = len(walkers) // 2
+    for own, others in ((slice(half), slice(half, None)), (slice(half, None), slice(half))):
+        now, there = walkers[own], walkers[others]
+        through = there[rng.integers(len(there), size=len(now))]
+        reach = (1 + rng.random(len(now))) ** 2 / 2
+        proposed = through + reach[:, None] * (now - through)
+        found = log_density(proposed)
+        gain = (walkers.shape[1] - 1) * np.log(reach) + found - height[own]
+        taken = np.log(rng.random(len(now))) < gain
+        walkers[own] = np.where(taken[:, None], proposed, now)
+        height[own] = np.where(taken, found, height[own])
+
+
+def taken_again(fit: Calibration, rows: npt.NDArray[np.intp]) -> Calibration:
+    """Put draws of a site in place of all of its own; mode and information follow as they would of a normal."""
+    coordinates = fit.coordinates[rows]
     return replace(
         fit,
-        mode=frozen(fit.mode + slope * (values.mean() - mean[LITTER])),
-        information=frozen(informed(fit, values, covariance[LITTER, LITTER])),
-        coordinates=frozen(np.ascontiguousarray(coordinates)),
+        mode=frozen(fit.mode + coordinates.mean(axis=0) - fit.coordinates.mean(axis=0)),
+        information=frozen(informed(fit, coordinates[:, LITTER])),
+        coordinates=frozen(coordinates),
         chains=None,
     )
 
 
-def informed(fit: Calibration, values: Floats, variance: float) -> Floats:
+def informed(fit: Calibration, values: Floats) -> Floats:
     """Information of a fit with what the other sites add to that on the litter ratio."""
     information = fit.information.copy()
-    information[LITTER, LITTER] += 1 / values.var() - 1 / variance
+    information[LITTER, LITTER] += max(0.0, 1 / values.var() - 1 / fit.coordinates[:, LITTER].var())
     return information
+
+
+def few_draws(name: str, fit: Calibration) -> list[str]:
+    """Say so if few draws of a site agree with the other sites."""
+    different = len(np.unique(fit.coordinates[:, LITTER]))
+    if different >= FEW * len(fit.coordinates):
+        return []
+    return [f"{name}: only {different} of its draws agree with the other sites, too few for its intervals"]
 
 
 def check_sites(glances: Sequence[Glance], covariates: Covariates) -> None:

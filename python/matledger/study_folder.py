@@ -1,33 +1,29 @@
 """A study as a folder: courses, settings and results, with all that is needed to repeat it.
 
-``study.toml`` holds the settings, ``sites/NAME`` the folder of each course, ``results/NAME.zarr`` what was found,
-``shared.zarr`` what sites fitted jointly share, and ``manifest.json`` a digest of every file, the seeds, and the
-versions that wrote them.
+``results/NAME.zarr`` holds what was found of a site, ``shared.zarr`` what sites fitted jointly share;
+`matledger.study_manifest` reads and writes the rest of the folder.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
-import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, get_args
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from matledger._arrays import Floats, frozen
-from matledger.atomic import fresh_folder, write_whole
-from matledger.calibration.fit import FitMethod
-from matledger.cells import column, read_fields
+from matledger.atomic import fresh_folder
 from matledger.errors import InputError, Problem
 from matledger.executors import Tell, run_each
-from matledger.findings import Findings
 from matledger.study_contrasts import Pooling, Quantity, SiteContrasts, contrast_sites
+from matledger.study_manifest import read_settings, write_manifest
 from matledger.study_run import (
     Settings,
     look_at,
@@ -35,33 +31,18 @@ from matledger.study_run import (
     result_folder,
     run_site,
     say,
-    site_seed,
     versions,
     write_chunks,
 )
-from matledger.tables import read_text, read_toml
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from matledger.pooling import Population
 
-__all__ = ["StudyRun", "check_study", "open_study", "run_study"]
+__all__ = ["StudyRun", "open_study", "run_study"]
 
-SETTINGS = "study.toml"
-MANIFEST = "manifest.json"
 SHARED = "shared.zarr"
-
-COLUMNS = (
-    column("seed"),
-    column("years", "study"),
-    column("draws", "study"),
-    column("weather_sequences"),
-    column("block_days", required=False),
-    column("warmer_c", required=False),
-    column("method", "study", choices=get_args(FitMethod), required=False),
-    column("pooling", choices=("alone", "joint"), required=False),
-)
 
 
 @dataclass(frozen=True)
@@ -221,10 +202,10 @@ def run_study(
     Each site has a seed of its own, made of the study's and its name, so that results do not depend on the executor or
     on the order, nor, fitted alone, on which sites there are. A site is written whole or not at all, so one whose
     worker was lost is run again. A joint fit is that of `matledger.fit_sites`: sites say what they hold of their litter
-    ratio, it is pooled here, and each is then moved and run forward.
+    ratio, it is pooled here, and each is then run forward on those of its draws that agree with all of them.
     """
     home = Path(folder)
-    settings, sites = _read(home)
+    settings, sites = read_settings(home)
     steps = _Steps(progress)
     if settings.get("pooling") == "joint":
         pooled, unseen, population = _pool(home.resolve(), sites, settings, executor, steps)
@@ -239,13 +220,7 @@ def run_study(
     for stale in set((home / "results").iterdir()) - {result_folder(home, name) for name in sites}:
         shutil.rmtree(stale, ignore_errors=True)
     shutil.rmtree(home / "fits", ignore_errors=True)
-    manifest = {
-        "settings": settings,
-        "seeds": {name: site_seed(settings, name) for name in sites},
-        "versions": versions(),
-        "files": {path: _digest(home / path) for path in _files(home)},
-    }
-    write_whole(home / MANIFEST, json.dumps(manifest, indent=1, sort_keys=True) + "\n")
+    write_manifest(home, settings, sites)
     return StudyRun(home, sites, settings.get("pooling", "alone"))
 
 
@@ -263,105 +238,11 @@ def open_study(folder: str | os.PathLike[str]) -> StudyRun:
         For settings that cannot be read, or a site without results.
     """
     home = Path(folder)
-    settings, sites = _read(home)
+    settings, sites = read_settings(home)
     missing = [name for name in sites if not result_folder(home, name).is_dir()]
     if missing:
         raise InputError([Problem(f"results/{name}.zarr", "nothing", "results: run the study") for name in missing])
     return StudyRun(home, sites, settings.get("pooling", "alone"))
-
-
-def check_study(
-    folder: str | os.PathLike[str], *, again: bool = False, executor: Executor | None = None
-) -> tuple[str, ...]:
-    """Check that a study folder is whole: every file as it was when the study was run, results of these settings.
-
-    Parameters
-    ----------
-    folder
-        The study's folder.
-    again
-        Whether the study is run once more, in a folder that is thrown away, and its results held against those here.
-        Only that shows that they follow from the data: a manifest can be written by anyone.
-    executor
-        Where it is run again.
-
-    Returns
-    -------
-    tuple of str
-        What differs and is no error: versions other than those that wrote the results.
-
-    Raises
-    ------
-    InputError
-        For settings, courses or a manifest that cannot be read; every file that was changed, added or lost; results of
-        other settings or another seed; and results that do not come out again.
-    """
-    from matledger.course_file import load_course
-
-    home = Path(folder)
-    settings, sites = _read(home)
-    findings = Findings()
-    for name in sites:
-        try:
-            load_course(home / "sites" / name)
-        except InputError as error:
-            findings.problems.extend(error.problems)
-    manifest = _manifest(home)
-    _compare_files(manifest["files"], {path: _digest(home / path) for path in _files(home)}, findings)
-    if manifest["settings"] != settings:
-        findings.add(Problem("settings", "changed", "those of the manifest", MANIFEST))
-    for name in sites:
-        _check_origin(home, name, settings, manifest["seeds"], findings)
-    findings.raise_any()
-    if again:
-        _run_again(home, manifest["files"], executor)
-    now_at = versions()
-    return tuple(
-        f"{name} is {now_at.get(name, 'missing')}; the results were written with {was}"
-        for name, was in manifest["versions"].items()
-        if now_at.get(name) != was
-    )
-
-
-def _compare_files(then: Mapping[str, str], now: Mapping[str, str], findings: Findings) -> None:
-    for path in sorted({*now, *then}):
-        was, found = then.get(path), now.get(path)
-        if was != found:
-            shown = "no such file" if found is None else "a file that was not there" if was is None else "changed"
-            findings.add(Problem("", shown, "the file as it was when the study was run", path))
-
-
-def _check_origin(home: Path, name: str, settings: Settings, seeds: Mapping[str, Any], findings: Findings) -> None:
-    """Hold what the results of a site say of their origin against the settings."""
-    place = f"results/{name}.zarr"
-    try:
-        origin = json.loads(json.loads(read_text(home / place / ".zattrs"))["provenance"])
-        found = {"settings": origin["settings"], "seed": origin["seed"]}
-    except (OSError, InputError, ValueError, RecursionError, KeyError, TypeError):
-        findings.add(Problem("provenance", "none that can be read", "settings and seed of the results", place))
-        return
-    wanted = {"settings": settings, "seed": site_seed(settings, name)}
-    for what, value in wanted.items():
-        if found[what] != value:
-            findings.add(Problem(what, str(found[what]), f"that of this study: {value}", place))
-    if seeds.get(name) != wanted["seed"]:
-        findings.add(Problem(f"seeds.{name}", str(seeds.get(name)), f"{wanted['seed']}", MANIFEST))
-
-
-def _run_again(home: Path, files: Mapping[str, str], executor: Executor | None) -> None:
-    with tempfile.TemporaryDirectory() as draft:
-        copy = Path(draft)
-        shutil.copy(home / SETTINGS, copy)
-        shutil.copytree(home / "sites", copy / "sites")
-        run_study(copy, executor=executor)
-        now = {path: _digest(copy / path) for path in _files(copy)}
-    found = {path for path in {*files, *now} if path.startswith(("results/", f"{SHARED}/"))}
-    expected = "the file that a run of this study writes"
-    findings = Findings()
-    for path in sorted(found):
-        if files.get(path) != now.get(path):
-            findings.add(Problem("", "does not come out again", expected, path))
-    findings.raise_any()
 
 
 class _Steps:
@@ -385,8 +266,8 @@ class _Steps:
 
 def _pool(
     home: Path, sites: tuple[str, ...], settings: Settings, executor: Executor | None, steps: _Steps
-) -> tuple[Floats, Floats, Population]:
-    """Draws of each site's litter coordinate among the others, and of sites like each that are not among them."""
+) -> tuple[npt.NDArray[np.intp], Floats, Population]:
+    """Which draws of each site agree with the others, and the litter coordinate of sites like each, never seen."""
     from matledger.pooling import check_sites, pool_litter, rows_of
 
     covariates = settings.get("covariates", {})
@@ -396,12 +277,7 @@ def _pool(
     said = run_each(say, asked, executor=executor, progress=steps.next())
     seeds = np.random.SeedSequence(settings["seed"]).generate_state(2)
     population, pooled = pool_litter(
-        glances,
-        [(mean, variance) for mean, variance, *_ in said],
-        covariates,
-        prior=said[0][3],
-        draws=min(count for _, _, count, _ in said),
-        seed=int(seeds[0]),
+        glances, [litter for litter, _ in said], covariates, prior=said[0][1], seed=int(seeds[0])
     )
     few = max(4, -(-settings["draws"] // len(sites)))
     rng = np.random.default_rng(int(seeds[1]))
@@ -442,67 +318,3 @@ def _write_shared(home: Path, population: Population, settings: Settings) -> Non
     )
     with fresh_folder(home / SHARED) as draft:
         write_chunks(data, draft)
-
-
-def _read(home: Path) -> tuple[Settings, tuple[str, ...]]:
-    data = read_toml(home / SETTINGS)
-    findings = Findings()
-    covariates = data.pop("covariates", {})
-    settings = read_fields(data, COLUMNS, place="", file=SETTINGS, findings=findings, beside=("covariates",)) or {}
-    if covariates:
-        settings["covariates"] = _covariates(covariates, settings, findings)
-    folder = home / "sites"
-    sites = sorted(path.name for path in folder.iterdir() if path.is_dir()) if folder.is_dir() else []
-    if not sites:
-        findings.add(Problem("sites", "no folder", "a course folder for each site"))
-    alike: dict[str, str] = {}
-    for name in sites:
-        other = alike.setdefault("".join(name.split()).casefold(), name)
-        if other != name:
-            expected = f"a name that differs from {other!r} by more than spaces or case"
-            findings.add(Problem("sites", repr(name), expected))
-    findings.raise_any()
-    return settings, tuple(sites)
-
-
-def _covariates(given: object, settings: Settings, findings: Findings) -> dict[str, dict[str, float]]:
-    """The tables of covariates; whether they cover the sites is looked at when these are pooled."""
-    if settings.get("pooling") != "joint":
-        findings.add(Problem("covariates", "given", 'none, or pooling = "joint"', SETTINGS))
-    found: dict[str, dict[str, float]] = {}
-    for name, values in given.items() if isinstance(given, dict) else [("", given)]:
-        own = values if isinstance(values, dict) else {}
-        found[name] = {}
-        for site, value in own.items():
-            if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300:
-                found[name][site] = float(value)
-            else:
-                findings.add(Problem(f"covariates.{name}.{site}", repr(value), "a number", SETTINGS))
-        if not own:
-            findings.add(
-                Problem(f"covariates.{name}".rstrip("."), repr(values), "a table of a number for each site", SETTINGS)
-            )
-    return found
-
-
-def _files(home: Path) -> Iterator[str]:
-    for path in sorted(home.rglob("*")):
-        if path.is_file() and path.name != MANIFEST:
-            yield path.relative_to(home).as_posix()
-
-
-def _digest(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _manifest(home: Path) -> dict[str, Any]:
-    text = read_text(home / MANIFEST)
-    try:
-        found = json.loads(text)
-        kinds = {name: isinstance(found[name], dict) for name in ("settings", "seeds", "versions", "files")}
-    except (ValueError, RecursionError, KeyError, TypeError):
-        kinds = {"manifest": False}
-    if not all(kinds.values()):
-        raise InputError([Problem("", "no manifest", "the manifest that a run writes", MANIFEST)])
-    return dict(found)

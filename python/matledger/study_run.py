@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 
 from matledger._arrays import Floats, frozen
 from matledger.atomic import fresh_folder
@@ -57,17 +58,21 @@ def look_at(home: Path, name: str) -> Glance:
     return Glance.of(name, load_course(home / "sites" / name))
 
 
-def say(home: Path, name: str, settings: Settings) -> tuple[float, float, int, tuple[float, float]]:
-    """Mean and variance of a site's litter coordinate by itself, its draws, and the prior of the litter ratio."""
-    from matledger.pooling import LITTER, litter_moments
+def say(home: Path, name: str, settings: Settings) -> tuple[Floats, tuple[float, float]]:
+    """Draws of a site's litter coordinate by itself, and the prior of the litter ratio."""
+    from matledger.pooling import LITTER
 
     fit = _fit(home, name, settings)
     median, sd, _ = fit.site.priors[LITTER]
-    return *litter_moments(fit), len(fit.coordinates), (median, sd)
+    return fit.coordinates[:, LITTER].copy(), (median, sd)
 
 
 def run_site(
-    home: Path, name: str, settings: Settings, pooled: Floats | None = None, unseen: Floats | None = None
+    home: Path,
+    name: str,
+    settings: Settings,
+    pooled: npt.NDArray[np.intp] | None = None,
+    unseen: Floats | None = None,
 ) -> None:
     """Fit a site, put it at what all sites teach of its litter if they are pooled, and write its forecast.
 
@@ -76,15 +81,15 @@ def run_site(
     home, name, settings
         The study's folder, the site and the settings.
     pooled
-        Draws of its litter coordinate among the others.
+        Numbers of those of its draws that agree with the other sites.
     unseen
         Draws of the litter coordinate of a site like it that is not among them.
     """
-    from matledger.pooling import LITTER, Glance, moved
+    from matledger.pooling import LITTER, Glance, few_draws, taken_again
 
     fit = _fit(home, name, settings)
     if pooled is not None:
-        fit = moved(fit, pooled)
+        fit = taken_again(fit, pooled)
     comparison = _compare(fit, settings, name, draws=settings["draws"])
     data = comparison.to_xarray()
     data["sand_of_draw_kg_m2"] = (
@@ -99,7 +104,7 @@ def run_site(
         _add_stranger(data, _compare(stranger, settings, name, draws=len(unseen)))
     data.attrs["provenance"] = provenance(settings, site=name, seed=site_seed(settings, name))
     data.attrs["methods"] = ", ".join(Glance.of(name, fit.course).methods)
-    data.attrs["comment"] = "\n".join(comparison.notes)
+    data.attrs["comment"] = "\n".join([*comparison.notes, *(few_draws(name, fit) if pooled is not None else ())])
     with fresh_folder(result_folder(home, name)) as draft:
         write_chunks(data, draft)
     _checkpoint(home, name).unlink(missing_ok=True)

@@ -15,7 +15,7 @@ from typing import Any
 
 import matledger as mat
 from matledger.calibration import chains
-from matledger.study_folder import MANIFEST, SETTINGS
+from matledger.study_manifest import MANIFEST, SETTINGS
 
 HERE = Path(__file__).parent
 sys.path.append(str(HERE.parents[1] / "docs"))

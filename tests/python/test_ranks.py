@@ -1,6 +1,7 @@
 """Ranks of the truth among draws: the page says what was measured, and the measure finds what is wrong."""
 
-from concurrent.futures import ThreadPoolExecutor
+import multiprocessing
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -37,6 +38,17 @@ def test_a_stopped_run_goes_on_to_the_same_file(maker, tmp_path):
         maker.measure("laplace", 1, parts, pool)
         maker.measure("laplace", 3, parts, pool)
     assert parts.read_bytes() == whole.read_bytes()
+
+
+def test_the_ranks_do_not_depend_on_who_finds_them(maker, tmp_path):
+    spawned = multiprocessing.get_context("spawn")
+    alone, threads, processes = (tmp_path / f"{name}.csv" for name in ("alone", "threads", "processes"))
+    maker.measure("laplace", 3, alone, None)
+    with ThreadPoolExecutor(2) as pool:
+        maker.measure("laplace", 3, threads, pool)
+    with ProcessPoolExecutor(2, spawned) as pool:
+        maker.measure("laplace", 3, processes, pool)
+    assert alone.read_bytes() == threads.read_bytes() == processes.read_bytes()
 
 
 def test_even_ranks_leave_the_band_as_often_as_said_and_uneven_ones_always(maker):

@@ -95,6 +95,12 @@ def test_many_sites_and_seasons_rest_on_the_sites():
     assert {"site by treatment", "site by season", "block", "unit", "residual"} <= {name for name, _ in found.variances}
 
 
+def test_a_variance_that_is_not_there_is_zero():
+    found = mat.analyse(mat.read_study(plots(seasons=(2023, 2024))))
+    assert dict(found.variances)["unit"] == 0
+    assert "variance estimated as zero: unit;" in found.notes[0]
+
+
 def test_split_plots_have_two_errors():
     rng = np.random.default_rng(2)
     rows = [(b, m, s) for b in "1234" for m in ("core", "none") for s in ("high", "low", "no")]

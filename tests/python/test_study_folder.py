@@ -181,7 +181,7 @@ def joint(tmp_path_factory):
     return home, mat.run_study(home, progress=told.append), told
 
 
-def test_a_joint_study_is_that_of_fit_sites(joint, ran):
+def test_a_joint_study_is_that_of_fit_sites(joint):
     home, study, told = joint
     assert told == list(range(1, 13))
     population = study.population()
@@ -204,9 +204,6 @@ def test_a_joint_study_is_that_of_fit_sites(joint, ran):
     assert found.interval == pytest.approx(tuple(np.quantile(np.mean(by_draw, axis=0), [0.05, 0.95])))
     assert found.new_site[1] - found.new_site[0] > found.interval[1] - found.interval[0]
     assert "mean of these sites" in repr(found)
-    # The same four sites by themselves, same seeds: what they share draws them together.
-    by_themselves = ran[1].contrasts(first, second)
-    assert np.std(found.means) < np.std(by_themselves.means[:4])
     for quantity in ("om_kg_m2", "thickness_mm"):
         assert np.isfinite(study.contrasts(first, second, quantity=quantity).new_site).all()
 

@@ -16,27 +16,57 @@ def inside(count, of, level):
     return stats.binomtest(count, of, level).pvalue > 0.001
 
 
-def test_shared_draws_hold_the_truth_as_often_as_they_say():
-    """Two hundred studies of eight sites whose truth comes from the model's own priors."""
+def of_normal_posteriors(mean, variance, rows):
+    """Mean and standard deviation of effects, scatter and each site's coordinate, on a grid of scatters."""
+    precision = 1 / variance - 1  # less the standard normal prior of each site alone
+    seen = mean / variance / precision
+    grid = (np.arange(2000) + 0.5) / 500
+    logs, first, second = [], [], []
+    for scatter in grid:
+        weight = 1 / (1 / precision + scatter**2)
+        information = np.eye(rows.shape[1]) + rows.T @ (weight[:, None] * rows)
+        centre = np.linalg.solve(information, rows.T @ (weight * seen))
+        spread = np.linalg.inv(information)
+        left = (weight * seen**2).sum() - centre @ information @ centre
+        logs.append(
+            0.5 * (np.log(weight).sum() + np.linalg.slogdet(spread)[1] - left) - 0.5 * (scatter / SCATTER_SD) ** 2
+        )
+        drawn = 1 / (1 + precision * scatter**2)  # how far a site is drawn to the mean of its like
+        sites = (1 - drawn) * seen + drawn * (rows @ centre)
+        within = (1 - drawn) / precision + drawn**2 * np.einsum("sk,kl,sl->s", rows, spread, rows)
+        first.append([*centre, scatter, *sites])
+        second.append(np.array([*np.diag(spread), 0, *within]) + np.square(first[-1]))
+    chance = np.exp(np.array(logs) - max(logs))
+    chance /= chance.sum()
+    middle = chance @ np.array(first)
+    return middle, np.sqrt(chance @ np.array(second) - middle**2)
+
+
+def test_shared_draws_are_those_of_normal_posteriors():
     rng = np.random.default_rng(3)
-    held = {"effects": 0, "scatter": 0, "site": 0, "new site": 0}
     rows = np.array([[1.0, 0.0]] * 4 + [[0.0, 1.0]] * 4)
-    for _ in range(200):
-        scatter, effects = abs(rng.normal(0, 0.5)), rng.normal(size=2)
-        sites = rows @ effects + scatter * rng.normal(size=8)
-        precision = 1 / rng.uniform(0.1, 0.5, 8) ** 2
-        seen = sites + rng.normal(size=8) / np.sqrt(precision)
-        # Posterior of each site alone, under the standard normal prior that the stage has to take out again.
-        variance = 1 / (precision + 1)
-        found = shared_draws(variance * precision * seen, variance, rows, 500, rng)
-        new = found[0][:, 0] + found[1] * rng.normal(size=500)
-        truths = {"effects": effects[0], "scatter": scatter, "site": sites[0]}
-        truths["new site"] = effects[0] + scatter * rng.normal()
-        draws = {"effects": found[0][:, 0], "scatter": found[1], "site": found[2][:, 0], "new site": new}
-        for name, truth in truths.items():
-            low, high = np.quantile(draws[name], [0.05, 0.95])
-            held[name] += low <= truth <= high
-    assert all(inside(count, 200, 0.9) for count in held.values()), held
+    mean, variance = rng.normal(0.8, 0.4, 8), rng.uniform(0.05, 0.3, 8)
+    evenly = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
+    alone = [m + np.sqrt(v) * rng.permutation(evenly) for m, v in zip(mean, variance, strict=True)]
+    effects, scatter, chosen = shared_draws(alone, rows, rng)
+    found = np.column_stack([effects, scatter, *(own[chosen[:, s]] for s, own in enumerate(alone))])
+    middle, sd = of_normal_posteriors(mean, variance, rows)
+    assert (found.mean(axis=0) - middle) / sd == pytest.approx(0, abs=0.15)
+    assert found.std(axis=0) / sd == pytest.approx(1, abs=0.1)
+
+
+def test_a_site_that_knows_nothing_takes_what_the_others_say():
+    rng = np.random.default_rng(4)
+    alone = [rng.normal(m, 0.2, 1000) for m in (1.0, 1.2, 0.9, 1.1, 1.3, 0.8)]
+    effects, scatter, _ = shared_draws(alone, np.ones((6, 1)), rng)
+    nothing = rng.normal(size=4000)
+    more, wider, chosen = shared_draws([*alone, nothing], np.ones((7, 1)), rng)
+    assert more.mean() == pytest.approx(effects.mean(), abs=0.05)
+    assert wider.mean() == pytest.approx(scatter.mean(), rel=0.15)
+    new = effects[:, 0] + scatter * rng.standard_normal(1000)
+    taken = nothing[chosen[:, -1]]
+    assert taken.mean() == pytest.approx(new.mean(), abs=0.06)
+    assert taken.std() == pytest.approx(new.std(), rel=0.15)
 
 
 def test_contrasts_of_two_hundred_simulated_studies():
@@ -61,10 +91,12 @@ def courses():
 
 def test_sites_lend_to_each_other(courses):
     fit = mat.fit_sites(courses, draws=400, seed=2)
+    spread = [np.mean([one.coordinates[:, 0].std() for one in fits.values()]) for fits in (fit.sites, fit.alone)]
+    assert spread[0] < 0.95 * spread[1]
     for name, pooled in fit.sites.items():
         alone = fit.alone[name]
-        assert pooled.draws[:, 0].std() < alone.draws[:, 0].std()
         assert pooled.site.names == alone.site.names
+        assert {row.tobytes() for row in pooled.coordinates} <= {row.tobytes() for row in alone.coordinates}
     pooled_spread = np.std([np.log(f.draws[:, 0]).mean() for f in fit.sites.values()])
     assert pooled_spread < np.std([np.log(f.draws[:, 0]).mean() for f in fit.alone.values()])
     median, sd = fit.population.prior_of_new_site(courses[0].settings.grass)["litter_ratio"]

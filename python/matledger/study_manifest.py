@@ -1,0 +1,131 @@
+"""What a study folder says of itself: settings, sites, every file's digest, and the manifest that a run writes.
+
+``study.toml`` holds the settings, ``sites/NAME`` the folder of each course, and ``manifest.json`` a digest of every
+file, the seeds, and the versions that wrote them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, get_args
+
+from matledger.atomic import write_whole
+from matledger.calibration.fit import FitMethod
+from matledger.cells import column, read_fields
+from matledger.errors import InputError, Problem
+from matledger.findings import Findings
+from matledger.study_run import Settings, site_seed, versions
+from matledger.tables import read_text, read_toml
+
+__all__ = ["MANIFEST", "SETTINGS", "digests", "read_manifest", "read_settings", "write_manifest"]
+
+SETTINGS = "study.toml"
+MANIFEST = "manifest.json"
+
+COLUMNS = (
+    column("seed"),
+    column("years", "study"),
+    column("draws", "study"),
+    column("weather_sequences"),
+    column("block_days", required=False),
+    column("warmer_c", required=False),
+    column("method", "study", choices=get_args(FitMethod), required=False),
+    column("pooling", choices=("alone", "joint"), required=False),
+)
+
+
+def read_settings(home: Path) -> tuple[Settings, tuple[str, ...]]:
+    """Read settings and names of the sites of a folder.
+
+    Raises
+    ------
+    InputError
+        For settings that cannot be used, no site, and sites whose names differ only by spaces or case.
+    """
+    data = read_toml(home / SETTINGS)
+    findings = Findings()
+    covariates = data.pop("covariates", {})
+    settings = read_fields(data, COLUMNS, place="", file=SETTINGS, findings=findings, beside=("covariates",)) or {}
+    if covariates:
+        settings["covariates"] = _covariates(covariates, settings, findings)
+    folder = home / "sites"
+    sites = sorted(path.name for path in folder.iterdir() if path.is_dir()) if folder.is_dir() else []
+    if not sites:
+        findings.add(Problem("sites", "no folder", "a course folder for each site"))
+    alike: dict[str, str] = {}
+    for name in sites:
+        other = alike.setdefault("".join(name.split()).casefold(), name)
+        if other != name:
+            expected = f"a name that differs from {other!r} by more than spaces or case"
+            findings.add(Problem("sites", repr(name), expected))
+    findings.raise_any()
+    return settings, tuple(sites)
+
+
+def _covariates(given: object, settings: Settings, findings: Findings) -> dict[str, dict[str, float]]:
+    """The tables of covariates; whether they cover the sites is looked at when these are pooled."""
+    if settings.get("pooling") != "joint":
+        findings.add(Problem("covariates", "given", 'none, or pooling = "joint"', SETTINGS))
+    found: dict[str, dict[str, float]] = {}
+    for name, values in given.items() if isinstance(given, dict) else [("", given)]:
+        own = values if isinstance(values, dict) else {}
+        found[name] = {}
+        for site, value in own.items():
+            if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300:
+                found[name][site] = float(value)
+            else:
+                findings.add(Problem(f"covariates.{name}.{site}", repr(value), "a number", SETTINGS))
+        if not own:
+            findings.add(
+                Problem(f"covariates.{name}".rstrip("."), repr(values), "a table of a number for each site", SETTINGS)
+            )
+    return found
+
+
+def digests(home: Path) -> dict[str, str]:
+    """SHA-256 of every file of a folder but its manifest."""
+    return {path: _digest(home / path) for path in _files(home)}
+
+
+def _files(home: Path) -> Iterator[str]:
+    for path in sorted(home.rglob("*")):
+        if path.is_file() and path.name != MANIFEST:
+            yield path.relative_to(home).as_posix()
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def write_manifest(home: Path, settings: Settings, sites: tuple[str, ...]) -> None:
+    """Write what is there, and what made it."""
+    manifest = {
+        "settings": settings,
+        "seeds": {name: site_seed(settings, name) for name in sites},
+        "versions": versions(),
+        "files": digests(home),
+    }
+    write_whole(home / MANIFEST, json.dumps(manifest, indent=1, sort_keys=True) + "\n")
+
+
+def read_manifest(home: Path) -> dict[str, Any]:
+    """Read what a run wrote.
+
+    Raises
+    ------
+    InputError
+        If it is no manifest.
+    """
+    text = read_text(home / MANIFEST)
+    try:
+        found = json.loads(text)
+        kinds = {name: isinstance(found[name], dict) for name in ("settings", "seeds", "versions", "files")}
+    except (ValueError, RecursionError, KeyError, TypeError):
+        kinds = {"manifest": False}
+    if not all(kinds.values()):
+        raise InputError([Problem("", "no manifest", "the manifest that a run writes", MANIFEST)])
+    return dict(found)
