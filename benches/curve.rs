@@ -52,15 +52,14 @@ fn percents(batch: &Batch<'_>) -> Vec<Vec<f64>> {
 }
 
 /// Fine parcels (mm), down to (mm), parcels about an edge (mm), and what merging may blur (% mm).
-const LAYOUTS: [(f64, f64, f64, f64); 8] = [
-    (5.0, 100.0, 5.0, f64::INFINITY),
+const LAYOUTS: [(f64, f64, f64, f64); 7] = [
+    (5.0, 12.0, 2.0, 0.3),
     (2.5, 100.0, 2.5, 0.1),
-    (1.5, 20.0, 0.5, 0.1),
-    (1.0, 15.0, 0.5, 0.05),
-    (0.7, 15.0, 0.5, 0.05),
+    (1.5, 12.0, 1.0, 0.05),
+    (1.0, 12.0, 0.5, 0.05),
     (0.7, 12.0, 0.35, 0.03),
     (0.5, 12.0, 0.5, 0.05),
-    (0.5, 15.0, 0.35, 0.03),
+    (0.5, 12.0, 0.25, 0.05),
 ];
 
 /// Seconds that this thread has run: others on the machine do not count.

@@ -32,6 +32,11 @@ fn parts(c: &mut Criterion) {
         let control = Control { threads: Some(1), ..Control::default() };
         b.iter(|| batch.run(&control, &|block| drop(black_box(block))));
     });
+    group.bench_function("one member, its slopes along all fields, backwards", |b| {
+        let mut adjoint = Adjoint::<f64>::default();
+        let last = |read: &[f64]| (0..read.len()).map(|i| f64::from(i + 1 == read.len())).collect();
+        b.iter(|| black_box(adjoint.pull_back(&plan, &typical, last)));
+    });
     group.bench_function("four members in lanes, one value and its slopes along all fields", |b| {
         let mut adjoint = Adjoint::<Lanes<ABREAST>>::default();
         let mut members: Member<Lanes<ABREAST>> = typical.lift();

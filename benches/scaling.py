@@ -1,13 +1,16 @@
-"""How the cost of a batch grows with members, years and threads, and how much memory a million members take.
+"""Cost of a batch by members, years and threads; memory of a million members; time until Ctrl-C is answered.
 
-``python benches/scaling.py`` prints each: processor time, but for the threads, whose gain is in time on the clock and
-asks for a quiet machine. ``python benches/scaling.py memory`` prints the memory alone.
+``python benches/scaling.py`` prints each, in processor time; that of the threads and of Ctrl-C is on the clock and asks
+for a quiet machine. ``python benches/scaling.py memory`` prints the memory alone.
 """
 
 import os
 import resource
+import signal
 import sys
+import threading
 import time
+import warnings
 from collections.abc import Callable
 
 import numpy as np
@@ -73,6 +76,21 @@ def memory() -> None:
     )
 
 
+def interrupted(after_s: float) -> float:
+    """Time from Ctrl-C to the return of a run [s]."""
+    pressed = []
+
+    def press() -> None:
+        pressed.append(time.perf_counter())
+        signal.raise_signal(signal.SIGINT)
+
+    threading.Timer(after_s, press).start()
+    with warnings.catch_warnings(action="ignore"):
+        ran = run(400_000, 10, **WITHIN)
+    assert 0 < ran.finished.sum() < 400_000, "the run was to be stopped half way"
+    return time.perf_counter() - pressed[0]
+
+
 def main() -> None:
     """Print the tables."""
     print(f"load of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
@@ -84,6 +102,8 @@ def main() -> None:
         print(f"  8192 members, {years:>2} years: {took:6.2f} s, {1e6 * took / 8192 / years:.2f} us a site-year")
     one, two = (seconds(time.perf_counter, 16384, 10, threads=threads, **WITHIN) for threads in (1, 2))
     print(f"two threads: {one / two:.2f} times one")
+    waits = [interrupted(1 + 0.3 * n) for n in range(5)]
+    print(f"Ctrl-C: answered within {max(waits):.3f} s, the longest of five")
 
 
 if __name__ == "__main__":

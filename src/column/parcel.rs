@@ -215,16 +215,15 @@ impl<T: Number> Column<T> {
         let mut rises = [(T::zero(), T::zero()); POOLS];
         let thickness = no_thinner(self.thickness_mm(index));
         let (above, below) = (index + 1 < self.len(), index > 0);
-        let relative = |other: usize| thickness / no_thinner(self.thickness_mm(other));
         if above {
-            let relative = relative(index + 1);
+            let relative = thickness / no_thinner(self.thickness_mm(index + 1));
             let twice = relative * 2.0 / (relative + 1.0);
             for (k, pool) in self.held().into_iter().enumerate() {
                 rises[k].0 = (pool[index] - pool[index + 1] * relative) * twice;
             }
         }
         if below {
-            let relative = relative(index - 1);
+            let relative = thickness / no_thinner(self.thickness_mm(index - 1));
             let twice = relative * 2.0 / (relative + 1.0);
             for (k, pool) in self.held().into_iter().enumerate() {
                 rises[k].1 = (pool[index - 1] * relative - pool[index]) * twice;
@@ -264,18 +263,9 @@ impl<T: Number> Column<T> {
     /// follows from the slopes on either side, each weighed by its part of the parcel.
     #[inline(always)]
     pub(super) fn above_cut(&self, index: usize, share: T) -> (T, T) {
-        let bend = share * (T::one() - share) * 0.5;
         let [mineral, young, old, _] = self.rises(index);
-        let cut = |held: T, rise: (T, T)| {
-            let steepest = gentler(rise) * STEEPEST;
-            let across = rise.0 * share + rise.1 * (T::one() - share);
-            let (low, high) = (steepest.min(T::zero()), steepest.max(T::zero()));
-            let most = held * 2.0;
-            let slope = across.max(low).min(high);
-            held * share - slope.min(most).max(-most) * bend
-        };
-        let (young, old) = (cut(self.young[index], young), cut(self.old[index], old));
-        (cut(self.mineral[index], mineral), young + old)
+        let om = above_bend(self.young[index], young, share) + above_bend(self.old[index], old, share);
+        (above_bend(self.mineral[index], mineral, share), om)
     }
 
     /// Merges a parcel with the one above it.
@@ -316,6 +306,17 @@ const HOLES: usize = 3;
 fn gentler<T: Number>((one, other): (T, T)) -> T {
     let zero = T::zero();
     one.max(zero).min(other.max(zero)) + one.min(zero).max(other.min(zero))
+}
+
+/// What a parcel holds of a pool above a cut `share` of its thickness down, by the rises on either side.
+#[inline(always)]
+fn above_bend<T: Number>(held: T, rise: (T, T), share: T) -> T {
+    let steepest = gentler(rise) * STEEPEST;
+    let across = rise.0 * share + rise.1 * (T::one() - share);
+    let (low, high) = (steepest.min(T::zero()), steepest.max(T::zero()));
+    let most = held * 2.0;
+    let slope = across.max(low).min(high);
+    held * share - slope.min(most).max(-most) * (share * (T::one() - share) * 0.5)
 }
 
 /// The sum of a slice.

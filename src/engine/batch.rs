@@ -136,10 +136,9 @@ const FILL_STEP: f64 = 0.15;
 /// Groups of swelling on either side of the nominal member.
 const MOST_STEPS: f64 = 13.0;
 
-/// Thickness that a gram of clippings leaves in the surface layer after a year (mm).
-fn swelling(member: &Member<f64>, mean_modifier: f64) -> f64 {
-    let year = Weathering::of(365.25 / 4.0, &[mean_modifier; 4], &[0.25; 4]);
-    let pools = TwoPools::over(&year, &member.decay, member.litter_ratio);
+/// Thickness that a gram of clippings, fallen over a year, leaves in the surface layer at its end (mm).
+fn swelling(member: &Member<f64>, year: &Weathering) -> f64 {
+    let pools = TwoPools::over(year, &member.decay, member.litter_ratio);
     let years = &member.year_multipliers;
     let multiplier = if years.is_empty() { 1.0 } else { years.iter().sum::<f64>() / years.len() as f64 };
     let volume_mm = 1.0 / (member.densities.om * 1000.0);
@@ -168,7 +167,10 @@ struct Group {
 struct Kinds<'a> {
     nominal: &'a Member<f64>,
     error_percent: Option<f64>,
-    mean_modifier: f64,
+    /// A year of the scenario's mean warmth in which a gram falls.
+    mean_year: Weathering,
+    /// Swelling of the nominal member.
+    swells: f64,
     clippings_g_m2_yr: f64,
     sand_g_m2_yr: f64,
     opens: bool,
@@ -178,10 +180,12 @@ impl<'a> Kinds<'a> {
     fn of(scenario: &Scenario<'a>, error_percent: Option<f64>) -> Self {
         let mean = |series: &[f64]| series.iter().sum::<f64>() / series.len() as f64;
         let sand: f64 = scenario.work.iter().map(|dated| dated.work.sand_g_m2()).sum();
+        let mean_year = Weathering::of(DAYS_PER_YEAR / 4.0, &[mean(scenario.decay_modifier); 4], &[0.25; 4]);
         Self {
             nominal: scenario.nominal,
             error_percent,
-            mean_modifier: mean(scenario.decay_modifier),
+            swells: swelling(scenario.nominal, &mean_year),
+            mean_year,
             clippings_g_m2_yr: mean(scenario.clippings_g_m2) * DAYS_PER_YEAR,
             sand_g_m2_yr: sand / scenario.clippings_g_m2.len() as f64 * DAYS_PER_YEAR,
             opens: scenario.work.iter().any(|dated| dated.work.opening().is_some()),
@@ -192,8 +196,8 @@ impl<'a> Kinds<'a> {
         if within_series(member).is_err() {
             return Kind::TooFast;
         }
-        let [own, nominal] = [member, self.nominal].map(|member| swelling(member, self.mean_modifier));
-        let swells = ((own / nominal).ln() / SWELLING_STEP).round().clamp(-MOST_STEPS, MOST_STEPS) as i64;
+        let own = swelling(member, &self.mean_year);
+        let swells = ((own / self.swells).ln() / SWELLING_STEP).round().clamp(-MOST_STEPS, MOST_STEPS) as i64;
         let fills = (member.fill_fraction - self.nominal.fill_fraction) / FILL_STEP;
         let fills = if self.opens { fills.round() as i64 } else { 0 };
         let grade = self.error_percent.map(|error| {

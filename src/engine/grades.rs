@@ -28,7 +28,7 @@ const GRADES: [Grade; 4] = [
 
 /// Depth down to which the parcels of a grade are fine (mm), and its longest stretches (d).
 const FINE_TO_MM: f64 = 12.0;
-const STRETCH_DAYS: usize = 30;
+const STRETCH_DAYS: usize = 60;
 
 /// How the error of any grade rises: with the growth of the surface layer (mm a year) and with the organic matter of what
 /// is laid down in a year (%). The powers are those of least squares over the same courses, rounded.

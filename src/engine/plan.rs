@@ -99,7 +99,7 @@ impl Layout {
         blur_percent_mm: 0.05,
         mat_depth_mm: 25.0,
         litter: LitterDepths { surface_mm: 10.0, root_scale_mm: 40.0 },
-        stretch_days: 30,
+        stretch_days: 60,
         stretch_litter_mm: 0.5,
     };
 

@@ -1,6 +1,7 @@
 //! The number type that the column and the engine are generic over: plain, several side by side, or carrying
 //! derivatives.
 
+mod chain;
 mod dual;
 mod elementary;
 mod lanes;

@@ -1,9 +1,9 @@
 //! A number that writes down how it came about, for derivatives in reverse.
 
+use super::chain::{Differentiable, chain_rule};
 use super::{Lanes, Number};
 use std::cell::RefCell;
 use std::fmt::Debug;
-use std::ops::{Add, AddAssign, Div, Mul, MulAssign, Neg, Sub, SubAssign};
 
 /// A value and where it stands on the thread's trace. What a constant zero would change is not written down.
 ///
@@ -212,17 +212,6 @@ impl<T: Abreast> Traced<T> {
         T::unpack(self.value)
     }
 
-    #[inline(always)]
-    fn fixed(value: T) -> Self {
-        Self { value: value.pack(), node: 0 }
-    }
-
-    /// Whether it is a constant that adds nothing.
-    #[inline(always)]
-    fn is_nothing(self) -> bool {
-        self.node == 0 && self.value().vanishes()
-    }
-
     /// A number that depends on nothing before it.
     pub fn variable(value: T) -> Self {
         step(value, [0, 0], [T::zero(), T::zero()])
@@ -239,12 +228,21 @@ impl<T: Abreast> Traced<T> {
         numbers.extend((first..).zip(values).map(|(node, value)| Self { value: value.pack(), node }));
         first
     }
+}
 
+impl<T: Abreast> Differentiable<T> for Traced<T> {
+    #[inline(always)]
+    fn fixed(value: T) -> Self {
+        Self { value: value.pack(), node: 0 }
+    }
+    #[inline(always)]
+    fn plain(self) -> T {
+        self.value()
+    }
     #[inline(always)]
     fn of_one(self, value: T, slope: T) -> Self {
         if self.node == 0 { Self::fixed(value) } else { step(value, [self.node, 0], [slope, T::zero()]) }
     }
-
     #[inline(always)]
     fn of_two(self, other: Self, value: T, slope: T, other_slope: T) -> Self {
         if self.node | other.node == 0 {
@@ -253,16 +251,9 @@ impl<T: Abreast> Traced<T> {
             step(value, [self.node, other.node], [slope, other_slope])
         }
     }
-}
-
-impl<T: Abreast> Number for Traced<T> {
-    #[inline(always)]
-    fn constant(value: f64) -> Self {
-        Self::fixed(T::constant(value))
-    }
     /// Where all lanes pick the same, it is that number, and nothing is written.
     #[inline(always)]
-    fn pick_less(self, other: Self, a: Self, b: Self) -> Self {
+    fn either(self, other: Self, a: Self, b: Self) -> Self {
         let picked = self.value().pick_less(other.value(), T::one(), T::zero());
         if picked.at_least(1.0) {
             a
@@ -274,131 +265,9 @@ impl<T: Abreast> Number for Traced<T> {
         }
     }
     #[inline(always)]
-    fn exp(self) -> Self {
-        let value = self.value().exp();
-        self.of_one(value, value)
-    }
-    #[inline(always)]
-    fn ln(self) -> Self {
-        self.of_one(self.value().ln(), T::one() / self.value())
-    }
-    #[inline(always)]
-    fn sqrt(self) -> Self {
-        let value = self.value().sqrt();
-        self.of_one(value, T::constant(0.5) / value)
-    }
-    #[inline(always)]
-    fn largest(self) -> f64 {
-        self.value().largest()
-    }
-    #[inline(always)]
-    fn at_least(self, limit: f64) -> bool {
-        self.value().at_least(limit)
+    fn is_nothing(self) -> bool {
+        self.node == 0 && self.value().vanishes()
     }
 }
 
-impl<T: Abreast> Neg for Traced<T> {
-    type Output = Self;
-    #[inline(always)]
-    fn neg(self) -> Self {
-        self.of_one(-self.value(), T::constant(-1.0))
-    }
-}
-
-impl<T: Abreast> Add for Traced<T> {
-    type Output = Self;
-    #[inline(always)]
-    fn add(self, other: Self) -> Self {
-        if other.is_nothing() {
-            return self;
-        }
-        if self.is_nothing() {
-            return other;
-        }
-        self.of_two(other, self.value() + other.value(), T::one(), T::one())
-    }
-}
-
-impl<T: Abreast> Sub for Traced<T> {
-    type Output = Self;
-    #[inline(always)]
-    fn sub(self, other: Self) -> Self {
-        if other.is_nothing() {
-            return self;
-        }
-        self.of_two(other, self.value() - other.value(), T::one(), T::constant(-1.0))
-    }
-}
-
-impl<T: Abreast> Mul for Traced<T> {
-    type Output = Self;
-    #[inline(always)]
-    fn mul(self, other: Self) -> Self {
-        if self.is_nothing() || other.is_nothing() {
-            return Self::zero();
-        }
-        self.of_two(other, self.value() * other.value(), other.value(), self.value())
-    }
-}
-
-impl<T: Abreast> Div for Traced<T> {
-    type Output = Self;
-    #[inline(always)]
-    fn div(self, other: Self) -> Self {
-        let value = self.value() / other.value();
-        self.of_two(other, value, T::one() / other.value(), -value / other.value())
-    }
-}
-
-impl<T: Abreast> Add<f64> for Traced<T> {
-    type Output = Self;
-    #[inline(always)]
-    fn add(self, other: f64) -> Self {
-        self.of_one(self.value() + other, T::one())
-    }
-}
-
-impl<T: Abreast> Sub<f64> for Traced<T> {
-    type Output = Self;
-    #[inline(always)]
-    fn sub(self, other: f64) -> Self {
-        self.of_one(self.value() - other, T::one())
-    }
-}
-
-impl<T: Abreast> Mul<f64> for Traced<T> {
-    type Output = Self;
-    #[inline(always)]
-    fn mul(self, other: f64) -> Self {
-        self.of_one(self.value() * other, T::constant(other))
-    }
-}
-
-impl<T: Abreast> Div<f64> for Traced<T> {
-    type Output = Self;
-    #[inline(always)]
-    fn div(self, other: f64) -> Self {
-        self.of_one(self.value() / other, T::constant(1.0 / other))
-    }
-}
-
-impl<T: Abreast> AddAssign for Traced<T> {
-    #[inline(always)]
-    fn add_assign(&mut self, other: Self) {
-        *self = *self + other;
-    }
-}
-
-impl<T: Abreast> SubAssign for Traced<T> {
-    #[inline(always)]
-    fn sub_assign(&mut self, other: Self) {
-        *self = *self - other;
-    }
-}
-
-impl<T: Abreast> MulAssign for Traced<T> {
-    #[inline(always)]
-    fn mul_assign(&mut self, other: Self) {
-        *self = *self * other;
-    }
-}
+chain_rule!([T: Abreast] Traced<T>, over T);

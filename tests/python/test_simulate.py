@@ -265,9 +265,11 @@ def test_sand_by_the_metre_is_refused():
 
 def test_each_member_is_read_within_an_error():
     ask = scenario(366, work=PROGRAMME, unknowns={"litter_ratio": [0.3, 3.0, 12.0]}, read_on=["2012-12-31"])
+    ask["windows"] = ((0, 10), (10, 20))
     fine = simulate(**ask, fine_mm=0.25, fine_to_mm=150, coarse_mm=0.25, edge_mm=0.25, blur_percent_mm=0)
-    within = simulate(**ask, error_percent=0.02)
+    within, coarse = simulate(**ask, error_percent=0.02), simulate(**ask, fine_mm=7, coarse_mm=7, edge_mm=7)
     assert np.abs(within.om_percent - fine.om_percent).max() < 0.02
+    assert np.abs(coarse.om_percent - fine.om_percent).max() > 0.02
     with pytest.raises(InputError) as told:
         simulate(**ask, error_percent=0.02, fine_mm=1, stretch_days=30)
     assert [problem.place for problem in told.value.problems] == ["fine_mm", "stretch_days"]
