@@ -13,16 +13,20 @@ copyright = "The matledger authors; MIT or Apache-2.0"
 version = release = matledger.__version__
 
 extensions = [
-    "myst_parser",
+    "myst_nb",
     "numpydoc",
     "sphinx.ext.autodoc",
     "sphinx.ext.autosummary",
     "sphinx_gallery.gen_gallery",
 ]
-exclude_patterns = ["_build", "examples"]
+exclude_patterns = ["_build", "examples", "gallery/*.ipynb"]
 myst_enable_extensions = ["colon_fence", "deflist", "dollarmath"]
 myst_heading_anchors = 3
 default_role = "py:obj"
+
+# `make notebooks` has run them; the pages ask nobody for scripts.
+nb_execution_mode = "off"
+nb_ipywidgets_js = {}
 
 autodoc_default_options = {"members": True, "member-order": "bysource"}
 autodoc_typehints = "signature"
@@ -38,6 +42,7 @@ sphinx_gallery_conf = {
     "within_subsection_order": "FileNameSortKey",
     "download_all_examples": False,
     "show_signature": False,
+    "write_computation_times": False,
     "min_reported_time": 60,
 }
 

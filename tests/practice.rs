@@ -2,11 +2,14 @@
 
 use approx::assert_relative_eq;
 use matledger::Error;
-use matledger::practice::spreading::{rounds_to_fill, spreader_passes};
+use matledger::practice::Dated;
+use matledger::practice::order::{Buying, sand_by_day};
+use matledger::practice::spreading::{catch_pans, rounds_to_fill, spreader_passes};
 use matledger::practice::tine::{Tine, hole_area_fraction, holes_per_m2, union_share};
 use matledger::practice::work::{
     Coring, HOLES_OPEN_DAYS, SAND_BULK_DENSITY_G_CM3, SandInjection, SolidTining, Topdressing, VerticalMowing, Work,
 };
+use matledger::practice::work_day::{Step, cart_trips, schedule};
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 
@@ -214,6 +217,97 @@ fn all_problems_of_a_work_come_at_once() {
     }
     assert_eq!(places(rounds_to_fill(-1.0, 1.1, 0.0)), ["hole_volume_mm", "fill_fraction", "sand_mm_per_round"]);
     assert_eq!(places(spreader_passes(f64::NAN, 0.0)), ["swath_m", "green_width_m"]);
+}
+
+/// Student's t at 0.95 with two degrees of freedom is 2.919986 (any table).
+#[test]
+fn catch_pans_by_hand() {
+    let rate = catch_pans(&[40.0, 44.0, 42.0], 0.1, 2, 0.05, 0.9).unwrap();
+    assert_relative_eq!(rate.mean_g_m2, 42.0 / (1.05 * 0.1 * 2.0), max_relative = 1e-12);
+    let half = 2.919_985_6 * 2.0 / 3f64.sqrt() / (1.05 * 0.1 * 2.0);
+    assert_relative_eq!(rate.interval_g_m2.0, rate.mean_g_m2 - half, max_relative = 1e-6);
+    assert_relative_eq!(rate.interval_g_m2.1, rate.mean_g_m2 + half, max_relative = 1e-6);
+    assert_relative_eq!(rate.between_pans.unwrap(), 2.0 / 42.0, max_relative = 1e-12);
+
+    let alone = catch_pans(&[40.0], 0.1, 1, 0.0, 0.9).unwrap();
+    assert_eq!((alone.interval_g_m2, alone.between_pans), ((0.0, f64::INFINITY), None));
+    let uneven = catch_pans(&[0.0, 10.0], 0.1, 1, 0.0, 0.9).unwrap();
+    assert_eq!(uneven.interval_g_m2.0, 0.0);
+    let none = catch_pans(&[0.0, 0.0], 0.1, 1, 0.0, 0.9).unwrap();
+    assert_eq!((none.mean_g_m2, none.interval_g_m2, none.between_pans), (0.0, (0.0, 0.0), None));
+
+    assert_eq!(places(catch_pans(&[], 0.0, 0, 1.0, 1.0)), ["masses_g", "pan_m2", "passes", "moisture", "probability"]);
+    assert_eq!(places(catch_pans(&[1.0, -1.0], -0.1, 1, 0.0, 0.0)), ["masses_g[1]", "pan_m2", "probability"]);
+}
+
+#[test]
+fn carts_go_for_mass_or_for_volume() {
+    assert_eq!(cart_trips(2100.0, 1500.0, 500.0, 400.0).unwrap(), 5);
+    assert_eq!(cart_trips(100.0, 1900.0, 500.0, 400.0).unwrap(), 5);
+    assert_eq!(cart_trips(1000.0, 0.0, 500.0, 400.0).unwrap(), 2);
+    assert_eq!(cart_trips(0.0, 0.0, 500.0, 400.0).unwrap(), 0);
+    assert_eq!(places(cart_trips(-1.0, f64::NAN, 0.0, -1.0)), ["mass_kg", "volume_l", "payload_kg", "bed_l"]);
+}
+
+/// 10.5 t at 5 % water are 10 t of dry sand; a fifth is lost on the way; stock goes first.
+#[test]
+fn loads_by_hand() {
+    let buying = Buying { moisture: 0.05, waste: 0.2, stock_dry_t: 4.0, load_t: 10.5 };
+    let days = buying.deliveries(&[8.0, 0.0, 20.0]).unwrap();
+    let found: Vec<_> = days.iter().map(|day| (day.loads, day.used_dry_t)).collect();
+    assert_eq!(found, [(1, 8.0), (0, 0.0), (3, 20.0)]);
+    for (day, (wasted, delivered, stock)) in days.iter().zip([(2.0, 10.5, 4.0), (0.0, 0.0, 4.0), (5.0, 31.5, 9.0)]) {
+        assert_relative_eq!(day.wasted_dry_t, wasted, epsilon = 1e-12);
+        assert_relative_eq!(day.delivered_t, delivered, epsilon = 1e-12);
+        assert_relative_eq!(day.stock_dry_t, stock, epsilon = 1e-12);
+    }
+    let bad = Buying { moisture: 1.0, waste: 1.0, stock_dry_t: -1.0, load_t: 0.0 };
+    assert_eq!(places(bad.deliveries(&[-1.0])), ["moisture", "waste", "stock_dry_t", "load_t", "needs_dry_t[0]"]);
+}
+
+/// Two dressings of two rounds of 1 mm each: the first goes down the holes whole, and most of the second.
+#[test]
+fn sand_of_a_day_adds_up() {
+    let date = chrono::NaiveDate::from_ymd_opt(2014, 4, 10).unwrap();
+    let cores = coring(12.7, (50.0, 50.0), 75.0, 1);
+    let room = Work::Coring(cores).hole_volume_mm() * 0.9 * 1600.0;
+    let dressing = Work::Topdressing(Topdressing { sand_g_m2: 3200.0, passes: 2, picked_up_share: 0.0 });
+    let injected = Work::SandInjection(SandInjection { sand_g_m2: 4000.0, from_mm: 0.0, to_mm: 150.0 });
+    let work = [Work::Coring(cores), dressing, dressing, injected].map(|work| Dated { date, work });
+    let days = sand_by_day(&work, 0.9, 1.0).unwrap();
+    assert_eq!(days.len(), 1);
+    let day = days[0];
+    assert_eq!((day.sand_g_m2, day.rounds, day.rounds_needed), (10_400.0, 5, 5));
+    assert_relative_eq!(day.in_holes_g_m2, room + 4000.0, max_relative = 1e-12);
+    assert_relative_eq!(day.on_surface_g_m2, 6400.0 - room, max_relative = 1e-12);
+    assert_relative_eq!(day.thickest_layer_g_m2, (6400.0 - room).min(1600.0), max_relative = 1e-12);
+    assert_eq!(day.room_left_g_m2, 0.0);
+    // Cores worked back in take their own room first.
+    let back = Work::Coring(Coring { returned_mineral: 0.5, ..cores });
+    let days = sand_by_day(&[back, dressing].map(|work| Dated { date, work }), 0.9, 1.0).unwrap();
+    let left = Work::Coring(cores).hole_volume_mm() * (0.9 - 0.5) * 1600.0;
+    assert_relative_eq!(days[0].in_holes_g_m2, left, max_relative = 1e-12);
+    assert_eq!(places(sand_by_day(&[], 1.5, 0.0)), ["fill_fraction", "draggable_mm"]);
+}
+
+#[test]
+fn a_day_that_cannot_be_worked_says_why() {
+    let step =
+        |name: &str, machine, people, hours: &[f64]| Step { name: name.into(), machine, people, hours: hours.to_vec() };
+    let steps = [
+        step("core", Some(1), 3, &[1.0, -1.0]),
+        step("rake", None, 0, &[1.0]),
+        step("sweep", Some(0), 2, &[f64::NAN, 0.0]),
+    ];
+    assert_eq!(
+        places(schedule(&steps, &[1], 2)),
+        ["core.people", "core.machines", "core.hours", "rake.people", "rake.hours", "sweep.hours"]
+    );
+    // Nobody waits who could work.
+    let slots =
+        schedule(&[step("core", Some(0), 2, &[1.0, 1.0]), step("rake", None, 1, &[2.0, 0.0])], &[1], 3).unwrap();
+    let found: Vec<_> = slots.iter().map(|s| (s.step, s.green, s.from_h, s.to_h)).collect();
+    assert_eq!(found, [(0, 0, 0.0, 1.0), (1, 0, 1.0, 3.0), (0, 1, 1.0, 2.0)]);
 }
 
 proptest! {

@@ -1,5 +1,6 @@
 """Pages hold what they say: their code runs, and their tables agree with the code."""
 
+import csv
 import doctest
 import os
 import re
@@ -127,6 +128,28 @@ def test_the_largest_files_are_those_of_the_code():
     for page in (DOCS / "how-to/course-folder.md", ROOT / "SECURITY.md"):
         (line,) = [line for line in page.read_text(encoding="utf-8").splitlines() if " MB" in line]
         assert re.findall(r"\d+ MB", line) == limits, page
+
+
+CHECKS = ROOT / "tests" / "checks"
+
+
+def test_the_validation_page_counts_the_rows_of_its_tables():
+    part = text_of("validation.md").split("\n## Published values\n")[1].split("\n## ")[0]
+    counted = 0
+    for files, count, *_ in rows(part):
+        if re.fullmatch(r"`[\w/]+\.csv`(, `[\w/]+\.csv`)*", files):
+            tables = [(CHECKS / name).open(encoding="utf-8", newline="") for name in re.findall(r"`(.+?)`", files)]
+            assert int(count) == sum(len(list(csv.DictReader(table))) for table in tables), files
+            for table in tables:
+                table.close()
+            counted += 1
+    assert counted > 10
+
+
+def test_every_table_of_published_values_is_on_a_page():
+    named = text_of("validation.md") + text_of("trials.md")
+    data = {"seattle_weather.csv", *(path.name for path in CHECKS.glob("mixed_data_*.csv"))}
+    assert [path.name for path in CHECKS.glob("*.csv") if path.name not in data and path.name not in named] == []
 
 
 def test_symbols_are_names_of_the_registry():
