@@ -17,7 +17,7 @@ import numpy as np
 import openpyxl
 import pypdf
 import pytest
-from few_greens import first_greens
+from few_greens import demo_greens
 from matplotlib.colors import to_rgb
 from test_decision import PLAY, PRICES
 
@@ -141,7 +141,7 @@ def test_the_page_ranks_dates_and_says_why(told, tmp_path):
 def test_the_page_says_which_fit_stands_behind_it(told):
     assert "normal approximation" in " ".join(_method(told, "metric"))
     assert "Close contests are called too surely" in " ".join(told.notes)
-    sampled = mat.calibrate(first_greens(mat.demo_course(), 1), method="nuts", chains=2, tune=10, draws=10, seed=3)
+    sampled = mat.calibrate(demo_greens(1), method="nuts", chains=2, tune=10, draws=10, seed=3)
     told = mat.compare(sampled, told.programmes[:2], years=1, draws=8, weather_sequences=1)
     said = " ".join((*_method(told, "metric"), *told.notes))
     assert "2 chains of the No-U-Turn sampler, 20 draws in all; forecasts take 8 of them" in said
