@@ -434,15 +434,12 @@ mod tests {
                 vec![a, b, 0.3 * a * (b - 1.0) - 0.4 * b * b + 0.01 * normal()]
             })
             .collect();
-        let mut coordinates = Coordinates::new(&[0.0; 3], DMatrix::identity(3, 3)).unwrap();
-        coordinates.ridges = vec![Ridge { of: 2, by: vec![0, 1] }];
-        let learnt = coordinates.learnt(&draws).unwrap();
+        let learnt = Ridge { of: 2, by: vec![0, 1] }.learnt(&draws);
         let slope = |pair: [usize; 2]| {
-            let found = learnt.bends.iter().find_map(|bend| match bend {
+            let found = learnt.iter().find_map(|bend| match bend {
                 Bend::Sheared { by, slope, .. } if *by == pair => Some(*slope),
                 _ => None,
             });
-            // Of the coordinates as they are after their skews were taken out.
             found.unwrap()
         };
         assert!((slope([0, 1]) - 0.3).abs() < 0.05, "{}", slope([0, 1]));
