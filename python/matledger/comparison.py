@@ -397,13 +397,21 @@ class Comparison:
                 om, mineral = (dict(zip(ENTRIES, mean[p, y, s], strict=True)) for s in range(2))
                 change = om["end"] - om["start"]
                 new_mm = (mineral["end"] - mineral["start"]) / _core.SAND_BULK_DENSITY_G_CM3 / 1000
-                grown, decayed, cored, held = (
+                grown, decayed, cored, mown, below, held = (
                     show(abs(float(mass)), "g/m2", units)
-                    for mass in (om["gained"], om["respired"], om["cored_out"], change)
+                    for mass in (
+                        *(om[entry] for entry in ("gained", "respired", "cored_out", "mown_out", "below")),
+                        change,
+                    )
                 )
+                lost = [
+                    f"{decayed} of it and of the older matter decayed",
+                    f"{cored if om['cored_out'] else 'none'} left with the cores",
+                    *([f"{mown} was lifted by mowing"] if om["mown_out"] else []),
+                ]
                 said.append(
-                    f"{name}, {year}: {grown} of organic matter grew; {decayed} of it and of the older matter decayed"
-                    f" and {cored if om['cored_out'] else 'none'} left with the cores. The ground holds {held}"
+                    f"{name}, {year}: {grown} of organic matter grew; {', '.join(lost)} and {below} fell below the"
+                    f" column. The ground holds {held}"
                     f" {'more' if change >= 0 else 'less'} than a year before, and"
                     f" {show(abs(new_mm), 'mm of sand', units, 2)} {'more' if new_mm >= 0 else 'less'} sand."
                 )
@@ -457,7 +465,7 @@ class Comparison:
             if by < -0.5:
                 notes.append(
                     f"{name}: more is cored out than sand put back, the surface sinks by {show(-by, 'mm', units, 2)};"
-                    " part of the fall in % is a look into older ground and no dilution"
+                    " a window then reads older ground, so that part of any fall in % is no dilution"
                 )
         for calendar in self.calendars:
             if calendar.skipped:
