@@ -382,7 +382,7 @@ def costs(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
             # A mean may lie beyond the point that nineteen of twenty draws keep below.
             figures.append((mean, [[max(mean - low, 0)], [max(high - mean, 0)]]))
         (days, days_apart), (money, money_apart) = figures
-        chance = "" if chances is None else f" (target on every green: {chances[index]:.0%})"
+        chance = "" if chances is None else f" (holds the target: {chances[index]:.2f})"
         style: dict[str, Any] = {"color": COLOURS[index % len(COLOURS)], "marker": MARKERS[index % len(MARKERS)]}
         axes.errorbar(days, money, xerr=days_apart, yerr=money_apart, capsize=3, label=name + chance, **style)
     axes.set(

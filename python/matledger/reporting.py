@@ -19,6 +19,7 @@ from matledger.atomic import fresh_file, write_whole
 from matledger.cautions import CAUTIONS, FIRST
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
+from matledger.money import PLAY_LINES
 from matledger.units import System, show
 
 if TYPE_CHECKING:
@@ -152,6 +153,9 @@ def side_by_side(comparison: Comparison, present: int) -> Table:
     money = comparison.budget
     if money is not None:
         spread("cost a year", money.a_year, money.a_year_by_draw, ",.0f", f" {money.currency}")
+        play = money.amounts[:, :, PLAY_LINES].sum(axis=(1, 2)) / money.span_years
+        if play.any():
+            row("of it play lost or at a discount", [f"{play[p]:,.0f} {money.currency}" for p in shown])
         row("closed days a year", [f"{money.closed_days_a_year[p]:.1f}" for p in shown])
     spread("days a year below 99 % cover", comparison.disrupted_days, comparison.disrupted_days_by_draw, ".0f")
     return Table("at a glance; nine times in ten between the figures in brackets", columns)

@@ -53,9 +53,7 @@ def tables_of(told, units):
 
 @pytest.mark.parametrize("units", ["metric", "us"])
 def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path, units):
-    started = time.process_time()
     path = mat.report(told, tmp_path / "plan.pdf", units=units)
-    assert time.process_time() - started < 5  # s; of all threads together, so at most as long on an idle machine
     reader = pypdf.PdfReader(path)
     text = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
     for table in tables_of(told, units):
@@ -76,6 +74,11 @@ def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_pat
     first = pypdf.PdfReader(tmp_path / "plan.pdf").pages[0].extract_text()
     p = told.names.index("sand only")
     assert f"{told.budget.a_year[p]:,.0f} EUR" in first
+    lines = told.budget.lines()
+    of_play = [line.startswith("play ") for line in lines.columns["line"]]
+    mine = [name == "sand only" for name in lines.columns["programme"]]
+    play = sum(np.array(lines.columns["amount, EUR"])[np.array(of_play) & np.array(mine)]) / told.budget.span_years
+    assert f"{play:,.0f} EUR" in first[first.index("play lost or at a discount") :]
     assert _percent(told.probability_all[p, -1]) in first
     assert [_percent(share) for share in (1.0, 0.66, 0.0)] == ["over 99%", "66%", "under 1%"]
 
