@@ -49,15 +49,14 @@ rust: | tools
 # Branches are counted by an option of the compiler that is not stable yet. LLVM names the folder of llvm-cov and
 # llvm-profdata where rustup has no llvm-tools.
 LLVM ?= /usr/lib/llvm-19/bin
-coverage: $(VENV)/built
+coverage: $(VENV)/installed
 	@test -x $(LLVM)/llvm-cov || { echo "make coverage needs llvm-cov 19 or newer: apt-get install llvm-19, or LLVM=FOLDER" >&2; exit 1; }
 	RUSTC_BOOTSTRAP=1 LLVM_COV=$(LLVM)/llvm-cov LLVM_PROFDATA=$(LLVM)/llvm-profdata \
 		$(BIN)/cargo-llvm-cov llvm-cov --branch --quiet
-	$(BIN)/python -m coverage run -m pytest
-	$(BIN)/python -m coverage report
 
 python: $(VENV)/built
-	$(BIN)/python -m pytest
+	$(BIN)/python -m coverage run -m pytest
+	$(BIN)/python -m coverage report
 
 types: $(VENV)/built
 	$(BIN)/mypy
