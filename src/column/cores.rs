@@ -11,6 +11,14 @@ pub fn reached_depths(depth_mm: f64, depth_sd_mm: f64) -> [f64; 5] {
         .map(|z| (depth_mm + z * depth_sd_mm).max(0.0))
 }
 
+impl Opening {
+    /// Depth that no hole passes (mm).
+    pub(crate) fn deepest_mm(&self) -> f64 {
+        let [.., deepest] = reached_depths(self.depth_mm, self.depth_sd_mm);
+        deepest
+    }
+}
+
 /// Thickness below which a parcel counts as empty (mm); keeps shares of it finite.
 const THIN_MM: f64 = 1e-9;
 
@@ -30,7 +38,7 @@ impl<T: Number> Column<T> {
     pub fn open(&mut self, opening: &Opening, fill_fraction: T, ledger: &mut Ledger<T>) {
         let all = reached_depths(opening.depth_mm, opening.depth_sd_mm);
         let depths = if opening.depth_sd_mm == 0.0 { &all[..1] } else { &all[..] };
-        let deepest = all[all.len() - 1];
+        let deepest = opening.deepest_mm();
         let lifted_share = opening.area_share * opening.lifted_share / depths.len() as f64;
         let open_share = opening.area_share * opening.open_share / depths.len() as f64;
         let (mut mineral, mut young, mut old, mut opened) = (T::zero(), T::zero(), T::zero(), T::zero());

@@ -179,6 +179,18 @@ impl<T: Number> Column<T> {
         }
     }
 
+    /// The lowest parcel that begins above a depth (mm).
+    pub(crate) fn down_to(&self, depth_mm: f64) -> usize {
+        let mut top = T::zero();
+        for index in (0..self.len()).rev() {
+            if top.at_least(depth_mm) {
+                return index + 1;
+            }
+            top += self.thickness_mm(index);
+        }
+        0
+    }
+
     /// Lays an empty parcel on top.
     #[inline(always)]
     pub fn push_empty(&mut self) {
