@@ -1,16 +1,16 @@
 //! Slopes of an outcome of many readings along all that went into a run, backwards over the tape.
 //!
 //! A run keeps what each event finds: of the whole column before a stretch, of the parcels that it touches before work and
-//! samples. On the way back those parcels alone are taken through the event once more, written down and differentiated
-//! step by step, so that a new kind of work brings its own slopes and what is written down stays small; stretches, pushes,
-//! merges and closing holes have rules of their own. Several members may go side by side on one plan.
+//! samples. What is done often has a rule of its own beside it in the column. Samples and injected sand are taken once
+//! more, over those parcels alone, written down and differentiated step by step; so would a new kind of work.
+//! Several members may go side by side on one plan.
 
-use super::kernel::State;
+use super::kernel::{State, sand};
 use super::lanes::widest;
 use super::member::Member;
 use super::plan::{Event, Plan};
 use crate::column::litter::Passed;
-use crate::column::{Column, DecayRates, Ledger, Sample, TwoPools};
+use crate::column::{Column, DecayRates, HoleSlopes, Ledger, Sample, TwoPools, Volumes};
 use crate::number::{ABREAST, Abreast, Dual, Lanes, Number, Trace, Traced};
 use std::cell::RefCell;
 use std::ops::Range;
@@ -101,7 +101,7 @@ fn pools<T: Number>(plan: &Plan, member: &Member<T>, weather: usize, year: usize
     TwoPools::over(&plan.weather[weather], &rates, Dual::variable(litter, 3))
 }
 
-/// The parcels on which the outcome of an event depends, and which it changes; none if it has a rule of its own.
+/// The parcels that must be known to carry slopes back over an event, if any: those that it depends on or changes.
 fn touched<T: Abreast>(plan: &Plan, column: &Column<T>, event: &Event) -> Option<Range<usize>> {
     let len = column.len();
     let lowest_hole = || column.hole_mm.iter().position(|hole| column.has_holes && !hole.vanishes());
@@ -114,9 +114,8 @@ fn touched<T: Abreast>(plan: &Plan, column: &Column<T>, event: &Event) -> Option
             Sample::Window { bottom_mm, .. } => Some(column.down_to(bottom_mm).saturating_sub(1)..len),
             _ => Some(0..len),
         },
-        Event::Inject { .. } => Some(0..len),
-        Event::Stretch { .. } | Event::Close | Event::Push | Event::Merge { .. } => None,
-        Event::Look(_) | Event::YearEnd => None,
+        Event::Stretch { .. } | Event::Inject { .. } => Some(0..len),
+        Event::Close | Event::Push | Event::Merge { .. } | Event::Look(_) | Event::YearEnd => None,
     }
 }
 
@@ -124,15 +123,34 @@ fn pools_of<N>(column: &mut Column<N>) -> [&mut Vec<N>; 4] {
     [&mut column.mineral, &mut column.young, &mut column.old, &mut column.hole_mm]
 }
 
-/// Slopes along what a column holds: mineral, young, old of each parcel, and holes if there are any; then the open volume
-/// and its room.
+/// Slopes along what a column holds: mineral, young, old of each parcel, and holes if there are any; and along what goes
+/// for the whole of it.
 struct Along<T> {
     pools: [Vec<T>; 4],
-    open_mm: T,
-    room_mm: T,
+    holes: HoleSlopes<T>,
+    volumes: Volumes<T>,
 }
 
-/// Ground and member as numbers on the trace: what every event on the way back starts from.
+impl<T: Number> Along<T> {
+    /// None yet, along a column.
+    fn new(column: &Column<T>) -> Self {
+        let (parcels, holes) = (column.len(), if column.has_holes { column.len() } else { 0 });
+        let zero = T::zero();
+        Self {
+            pools: [parcels, parcels, parcels, holes].map(|len| vec![zero; len]),
+            holes: HoleSlopes { open_mm: zero, room_mm: zero },
+            volumes: Volumes { mineral: zero, om: zero },
+        }
+    }
+
+    /// Those along the pools of some parcels, and along the rest.
+    fn parts(&mut self, parcels: Range<usize>) -> (crate::column::Along<'_, T>, &mut HoleSlopes<T>, &mut Volumes<T>) {
+        let pools = self.pools.each_mut().map(|pool| pool.get_mut(parcels.clone()).unwrap_or_default());
+        (pools, &mut self.holes, &mut self.volumes)
+    }
+}
+
+/// Ground and member as numbers on the trace: what every event that is written down starts from.
 struct Written<T: Abreast> {
     member: Member<Traced<T>>,
     column: Column<Traced<T>>,
@@ -173,14 +191,14 @@ impl<T: Abreast> Adjoint<T> {
         let mut state = unkept();
         for event in plan.tape() {
             if let Some(parcels) = touched(plan, &column, event) {
-                self.keep(&column, parcels, column.has_holes);
+                let holes = column.has_holes && !matches!(event, Event::Stretch { .. });
+                self.keep(&column, parcels, holes);
             }
             match event {
                 Event::Read { sample, root_zone } => {
                     readings.push(column.read(&plan.samples[*sample].1, *root_zone).om_percent());
                 }
                 Event::Stretch { weather, year } => {
-                    self.keep(&column, 0..column.len(), false);
                     let pools = widest(|| {
                         let pools = pools(plan, member, *weather, *year);
                         let own = pools.map(|number| number.value);
@@ -213,9 +231,7 @@ impl<T: Abreast> Adjoint<T> {
     /// `column` is that which the run has left.
     fn back(&mut self, plan: &Plan, member: &Member<T>, mut column: Column<T>, by_reading: &[T]) -> Member<T> {
         let mut by = member.map(|_| T::zero());
-        let (parcels, holes) = (column.len(), if column.has_holes { column.len() } else { 0 });
-        let pools = [parcels, parcels, parcels, holes].map(|len| vec![T::zero(); len]);
-        let mut along = Along { pools, open_mm: T::zero(), room_mm: T::zero() };
+        let mut along = Along::new(&column);
         self.trace.restart();
         let lifted = member.map(Traced::variable);
         let mut written = Written { column: bare(&lifted), member: lifted };
@@ -234,10 +250,37 @@ impl<T: Abreast> Adjoint<T> {
                     let parcels = along.pools[0].len();
                     along.pools[3].clear();
                     along.pools[3].resize(parcels, T::zero());
-                    (along.open_mm, along.room_mm) = (T::zero(), T::zero());
+                    along.holes = HoleSlopes { open_mm: T::zero(), room_mm: T::zero() };
                 }
                 Event::Look(_) | Event::YearEnd => {}
-                event => {
+                Event::Split { parcel, parts } => {
+                    let found = self.recall(&mut column);
+                    let first = found.parcels.start;
+                    let (mut pools, _, volumes) = along.parts(first..found.parcels.end + parts - 1);
+                    widest(|| column.split_back(parcel - first, *parts, &mut pools, volumes));
+                    for pool in along.pools.iter_mut().filter(|pool| !pool.is_empty()) {
+                        pool.drain(parcel + 1..parcel + parts);
+                    }
+                }
+                Event::Topdress { sand_g_m2, picked_up_share, recorded } => {
+                    let found = self.recall(&mut column);
+                    let (mut pools, holes, volumes) = along.parts(found.parcels);
+                    let spread = sand(member, *sand_g_m2, *recorded);
+                    let by_sand = widest(|| column.topdress_back(spread, *picked_up_share, &mut pools, holes, volumes));
+                    if *recorded {
+                        by.sand_scale += by_sand * *sand_g_m2;
+                    }
+                }
+                Event::Open(opening) => {
+                    let found = self.recall(&mut column);
+                    let (mut pools, holes, volumes) = along.parts(found.parcels);
+                    let filled = member.fill_fraction;
+                    by.fill_fraction += widest(|| column.open_back(opening, filled, &mut pools, holes, volumes));
+                    if !found.has_holes {
+                        along.pools[3].clear();
+                    }
+                }
+                event @ (Event::Read { .. } | Event::Inject { .. }) => {
                     let reading = matches!(event, Event::Read { .. });
                     let weight = reading.then(|| weights.next().copied().unwrap_or(T::zero()));
                     self.back_over(plan, event, weight, &mut written, &mut along);
@@ -250,6 +293,9 @@ impl<T: Abreast> Adjoint<T> {
             self.trace.seed_all(numbers, slopes);
         }
         self.trace.sweep();
+        let Volumes { mineral, om } = written.column.volumes();
+        self.trace.seed(mineral, along.volumes.mineral);
+        self.trace.seed(om, along.volumes.om);
         self.trace.sweep_held();
         for (slope, input) in by.inputs_mut().zip(written.member.inputs_mut()) {
             *slope += self.trace.slope(*input);
@@ -257,7 +303,23 @@ impl<T: Abreast> Adjoint<T> {
         by
     }
 
-    /// Carries slopes back over work, a split or a sample, whose reading weighs this much.
+    /// Puts what the last event found that is left into `column`.
+    fn recall(&mut self, column: &mut Column<T>) -> Found<T> {
+        let found = self.found.pop().expect("an event of the run");
+        for (k, pool) in pools_of(column).into_iter().enumerate() {
+            pool.clear();
+            if k < 3 || found.has_holes {
+                pool.extend(self.held(&found, k));
+            } else {
+                pool.resize(found.parcels.len(), T::zero());
+            }
+        }
+        self.kept.truncate(found.kept);
+        (column.open_mm, column.room_mm, column.has_holes) = (found.open_mm, found.room_mm, found.has_holes);
+        found
+    }
+
+    /// Carries slopes back over a sample, whose reading weighs this much, or over injected sand.
     fn back_over(
         &mut self,
         plan: &Plan,
@@ -266,56 +328,37 @@ impl<T: Abreast> Adjoint<T> {
         written: &mut Written<T>,
         along: &mut Along<T>,
     ) {
-        let Some(found) = self.found.pop() else { return };
+        let found = self.found.pop().expect("an event of the run");
+        if weight.is_some_and(T::vanishes) {
+            self.kept.truncate(found.kept);
+            return;
+        }
         let Written { member, column } = written;
         self.trace.rewind();
-        let (first, before) = (found.parcels.start, found.parcels.len());
-        let mut begins = [0; 4];
-        for (k, pool) in pools_of(column).into_iter().enumerate() {
+        let mut begins = [0; 3];
+        let [mineral, young, old, holes] = pools_of(column);
+        for (k, pool) in [mineral, young, old].into_iter().enumerate() {
             pool.clear();
-            if k < 3 || found.has_holes {
-                begins[k] = Traced::variables(self.held(&found, k), pool);
-            } else {
-                pool.resize(before, Traced::zero());
-            }
+            begins[k] = Traced::variables(self.held(&found, k), pool);
         }
-        self.kept.truncate(found.kept);
-        column.has_holes = found.has_holes;
-        let volume = |mm| if found.has_holes { Traced::variable(mm) } else { Traced::zero() };
-        let (open_mm, room_mm) = (volume(found.open_mm), volume(found.room_mm));
-        (column.open_mm, column.room_mm) = (open_mm, room_mm);
-        let reading = match event {
-            Event::Read { sample, root_zone } => Some(column.read(&plan.samples[*sample].1, *root_zone).om_percent()),
-            Event::Split { parcel, parts } => {
-                column.split(parcel - first, *parts);
-                None
-            }
-            event => {
-                unkept().step(plan, member, column, event);
-                None
-            }
-        };
-        let after = column.len();
-        for (numbers, slopes) in pools_of(column).into_iter().zip(&along.pools) {
-            self.trace.seed_all(numbers, slopes.get(first..first + after).unwrap_or(&[]));
-        }
-        self.trace.seed(column.open_mm, along.open_mm);
-        self.trace.seed(column.room_mm, along.room_mm);
-        if let (Some(reading), Some(weight)) = (reading, weight) {
+        holes.clear();
+        holes.resize(found.parcels.len(), Traced::zero());
+        if let (Event::Read { sample, root_zone }, Some(weight)) = (event, weight) {
+            let reading = column.read(&plan.samples[*sample].1, *root_zone).om_percent();
             self.trace.seed(reading, weight);
+        } else {
+            unkept().step(plan, member, column, event);
+        }
+        for (numbers, slopes) in pools_of(column).into_iter().zip(&along.pools).take(3) {
+            self.trace.seed_all(numbers, &slopes[found.parcels.clone()]);
         }
         self.trace.sweep();
-        for (k, (pool, begin)) in along.pools.iter_mut().zip(begins).enumerate() {
-            if k == 3 && !found.has_holes {
-                pool.clear();
-                continue;
-            }
-            pool.drain(first + before..first + after);
-            for (slope, i) in pool[first..first + before].iter_mut().zip(0..) {
+        for (pool, begin) in along.pools.iter_mut().zip(begins) {
+            for (slope, i) in pool[found.parcels.clone()].iter_mut().zip(0..) {
                 *slope = self.trace.slope_of(begin, i);
             }
         }
-        (along.open_mm, along.room_mm) = (self.trace.slope(open_mm), self.trace.slope(room_mm));
+        self.kept.truncate(found.kept);
     }
 
     /// Carries slopes back over the last stretch that is left; `column` is working room.
@@ -327,20 +370,16 @@ impl<T: Abreast> Adjoint<T> {
         along: &mut Along<T>,
         by: &mut Member<T>,
     ) {
-        let (Some(found), Some(Span { pools, year })) = (self.found.pop(), self.spans.pop()) else { return };
-        for (k, pool) in pools_of(column).into_iter().take(3).enumerate() {
-            pool.clear();
-            pool.extend(self.held(&found, k));
-        }
-        self.kept.truncate(found.kept);
+        let Span { pools, year } = self.spans.pop().expect("a stretch of the run");
+        self.recall(column);
         let own = pools.map(|number| number.value);
         let [mineral, young, old, _] = &mut along.pools;
         let (depths, passed) = (&plan.layout.litter, &mut self.passed);
         let back =
             widest(|| column.grow_and_decay_back(&own, depths, member.root_share, [mineral, young, old], passed));
         by.root_share += back.root_share;
-        let om = member.densities.om;
-        by.densities.om -= back.om_volume / (om * om * 1000.0);
+        along.volumes.mineral += back.volumes.mineral;
+        along.volumes.om += back.volumes.om;
         let mut inputs = [T::zero(); POOL_INPUTS];
         let TwoPools { young_kept, young_to_old, old_kept, young_fed, old_fed, .. } = &back.pools;
         for (along, number) in [
