@@ -83,6 +83,15 @@ def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_pat
     assert [_percent(share) for share in (1.0, 0.66, 0.0)] == ["over 99%", "66%", "under 1%"]
 
 
+def test_a_close_contest_that_decides_stands_on_the_first_page(told, tmp_path, monkeypatch):
+    said = "This choice rests on a close contest."
+    monkeypatch.setattr(mat.Comparison, "close_contest", said)
+    mat.report(told, tmp_path / "plan.pdf")
+    assert said in " ".join(pypdf.PdfReader(tmp_path / "plan.pdf").pages[0].extract_text().split())
+    page = mat.report(told, tmp_path / "plan.html").read_text(encoding="utf-8")
+    assert said in page[: page.index("</section>")]
+
+
 class Page(html.parser.HTMLParser):
     def __init__(self):
         super().__init__()
