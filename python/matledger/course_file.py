@@ -411,6 +411,7 @@ class _Loader:
     def clippings(self, greens: list[Green] | None) -> list[ClippingRecord]:
         growth = self.data.get("growth")
         grass = growth.get("grass") if isinstance(growth, dict) else None
+        grass = grass if isinstance(grass, str) else None  # anything else is told under [growth]
         areas = {green.name: green.area_m2 for green in greens or []}
         return self.records(
             "clippings", collect_clippings, CLIPPINGS_FILE, grass=grass, areas_m2=areas, greens_checked_later=True

@@ -537,7 +537,8 @@ def greens(frontier: Frontier, programme: int = 0, *, units: System = "metric", 
         Median and 90 % interval of each green, and the target.
     """
     names = [green.name for green in frontier.calibration.course.greens]
-    axes = _axes(ax, (8.0, 1.4 + 0.36 * len(names)))
+    height = 1.4 + 0.36 * len(names)
+    axes = _axes(ax, (8.0, height))
     low, median, high = np.quantile(frontier.om_percent[programme], [0.05, 0.5, 0.95], axis=-1)
     rows = np.arange(len(names))
     axes.errorbar(median, rows, xerr=[median - low, high - median], fmt=MARKERS[0], color=COLOURS[0], capsize=3)
@@ -553,7 +554,7 @@ def greens(frontier: Frontier, programme: int = 0, *, units: System = "metric", 
         xlabel=f"organic matter in {show_window(target.top_mm, target.bottom_mm, units)} on {frontier.until}, %",
         title=f"{_wrapped(frontier.names[programme])}\n{told}",
     )
-    _legend_below(axes, 0.6 / axes.figure.get_figheight())
+    _legend_below(axes, 0.6 / height)
     return axes
 
 

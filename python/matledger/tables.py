@@ -200,11 +200,28 @@ def read_text(path: Path, *, max_bytes: int = MAX_BYTES, holds: str = "a header 
 def read_toml(path: Path, *, max_bytes: int = MAX_BYTES) -> dict[str, Any]:
     """Read a TOML file of at most ``max_bytes`` bytes."""
     text = read_text(path, max_bytes=max_bytes, holds="a TOML file")
+    name = shown(path.name)
     try:
-        return tomllib.loads(text)
+        data = tomllib.loads(text)
+        beyond = [Problem(at, "an integer beyond 64 bits", "a smaller number", name) for at in _beyond_64_bits(data)]
     except (ValueError, RecursionError) as error:
         why = "nested too deeply" if isinstance(error, RecursionError) else str(error)
-        raise _one(why, "a TOML file", shown(path.name)) from None
+        raise _one(why, "a TOML file", name) from None
+    if beyond:
+        raise InputError(beyond)
+    return data
+
+
+def _beyond_64_bits(data: object, place: str = "") -> Iterator[str]:
+    """Yield where integers stand that TOML does not promise; Python reads them, but cannot always write them."""
+    if isinstance(data, dict):
+        for key, item in data.items():
+            yield from _beyond_64_bits(item, f"{place}.{key}" if place else key)
+    elif isinstance(data, list):
+        for index, item in enumerate(data):
+            yield from _beyond_64_bits(item, f"{place}[{index}]")
+    elif isinstance(data, int) and not -(2**63) <= data < 2**63:
+        yield place
 
 
 def csv_rows(name: str, text: str) -> Iterator[tuple[int, list[str]]]:
