@@ -147,7 +147,18 @@ def test_the_page_ranks_dates_and_says_why(told, tmp_path):
         assert re.search(
             rf"{day.day} {day:%B}, the programme's own day, (ranks \d+ of \d+ open weeks|is in a week)", said
         )
-    assert "days to 99 %" in said
+    assert "days to 99 % cover" in said
+    # what the table of weeks counts, and how it goes with the programme's own days
+    assert "those of work on its first day" in said
+    assert f"of these {PLAY.lost_share:.0%} are taken to be lost" in said
+    assert f"played at {PLAY.discount_share:.0%} off" in said
+
+
+def test_the_page_tells_dry_sand_from_moist(told, tmp_path):
+    said = " ".join(page_of(told, tmp_path / "plan.html").said)
+    assert "dry sand a year, course, t" in said
+    assert "Suppliers sell it moist" in said
+    assert "moist sand t" in said
 
 
 def test_the_page_says_which_fit_stands_behind_it(told):
