@@ -284,6 +284,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
             " by area; the table of programmes holds the last year's figures.",
         ),
         "first": FIRST,
+        "paper": "us-letter" if units == "us" else "a4",
         "evidence": evidence,
     }
 

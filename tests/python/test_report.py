@@ -63,6 +63,9 @@ def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path, units):
     assert told.verdict(units).split(" reaches ")[0].split(";")[0][:40] in text
     assert "29 CFR 1926.1153" in text
     assert "come first" in reader.pages[0].extract_text()
+    assert "Contents" in reader.pages[1].extract_text()
+    inches = [float(side) / 72 for side in reader.pages[0].mediabox[2:]]
+    assert inches == pytest.approx((8.5, 11) if units == "us" else (210 / 25.4, 297 / 25.4), abs=0.01)
     # tagged, titled, in a language, every figure with a description
     assert tree(reader)["/MarkInfo"]["/Marked"]
     assert tree(reader)["/Lang"].startswith("en")
