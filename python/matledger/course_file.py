@@ -185,6 +185,11 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
     ------
     InputError
         With every problem of ``course.toml``, of the files, and of one against another.
+
+    Warns
+    -----
+    UnusualWarning
+        For numbers that may be but seldom are, as of a wrong unit: worth a look, each column of a file once.
     """
     return _Loader(Path(folder)).course()
 
@@ -405,12 +410,13 @@ class _Loader:
         except InputError as error:
             self.findings.problems += error.problems
             return []
-        self.findings.problems += findings.problems
+        self.findings.take(findings)
         return records
 
     def clippings(self, greens: list[Green] | None) -> list[ClippingRecord]:
         growth = self.data.get("growth")
         grass = growth.get("grass") if isinstance(growth, dict) else None
+        grass = grass if isinstance(grass, str) else None  # anything else is told under [growth]
         areas = {green.name: green.area_m2 for green in greens or []}
         return self.records(
             "clippings", collect_clippings, CLIPPINGS_FILE, grass=grass, areas_m2=areas, greens_checked_later=True

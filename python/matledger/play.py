@@ -10,7 +10,7 @@ from typing import TypeAlias
 import numpy as np
 
 from matledger._arrays import Floats, frozen
-from matledger.cells import column, settle
+from matledger.cells import BadValueError, column, settle
 from matledger.errors import Problem
 from matledger.practice import Work
 from matledger.recovery import HORIZON_DAYS, Recovery
@@ -26,6 +26,7 @@ COLUMNS = (
     column("discount_share", required=False),
     column("closed_days", required=False),
 )
+ROUNDS = column("rounds_a_week")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,11 +65,13 @@ class Play:
         if not listed or len(given) not in (12, 52):
             findings.add(Problem("rounds_a_week", str(given)[:60], "12 figures (months) or 52 (weeks)"))
         else:
+            read = []
             for index, rounds in enumerate(given):
-                number = isinstance(rounds, int | float) and not isinstance(rounds, bool)
-                if not (number and np.isfinite(rounds) and rounds >= 0):
-                    findings.add(Problem(f"rounds_a_week[{index}]", repr(rounds), "0 or more, finite"))
-            object.__setattr__(self, "rounds_a_week", tuple(given))
+                try:
+                    read.append(ROUNDS.read(rounds))
+                except BadValueError as bad:
+                    findings.add(Problem(f"rounds_a_week[{index}]", bad.value, bad.expected))
+            object.__setattr__(self, "rounds_a_week", tuple(read))
         findings.raise_any()
 
     def rounds_on(self, day: dt.date) -> float:

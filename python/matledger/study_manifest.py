@@ -16,7 +16,7 @@ from matledger.atomic import write_whole
 from matledger.calibration.fit import FitMethod
 from matledger.cells import column, read_fields
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings
+from matledger.findings import Findings, shown
 from matledger.study_run import Settings, site_seed, versions
 from matledger.tables import read_text, read_toml
 
@@ -77,10 +77,10 @@ def _covariates(given: object, settings: Settings, findings: Findings) -> dict[s
             if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300:
                 found[name][site] = float(value)
             else:
-                findings.add(Problem(f"covariates.{name}.{site}", repr(value), "a number", SETTINGS))
+                findings.add(Problem(f"covariates.{name}.{site}", shown(value), "a number", SETTINGS))
         if not own:
             findings.add(
-                Problem(f"covariates.{name}".rstrip("."), repr(values), "a table of a number for each site", SETTINGS)
+                Problem(f"covariates.{name}".rstrip("."), shown(values), "a table of a number for each site", SETTINGS)
             )
     return found
 

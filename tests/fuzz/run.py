@@ -6,6 +6,7 @@ What crashes a reader is left in ``target/fuzz`` and ends the command with 1; me
 from __future__ import annotations
 
 import argparse
+import resource
 import subprocess
 import sys
 import tempfile
@@ -67,9 +68,14 @@ def main() -> int:
         limits = (f"-max_total_time={60 * given.minutes:.0f}", f"-dict={kept / name}.dict", *LIMITS)
         folders = (f"-artifact_prefix={kept}/{name}-", kept / name, CORPUS / name)
         command = [sys.executable, __file__, "--one", name, *limits, *map(str, folders)]
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         ran = subprocess.run(command, stderr=subprocess.PIPE, text=True, errors="replace", check=False)
         runs = [line.split()[-1] for line in ran.stderr.splitlines() if "number_of_executed_units" in line]
-        print(f"{name}: {runs[0] if runs else 'no count of'} inputs, {'no crash' if ran.returncode == 0 else 'CRASH'}")
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        seconds = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+        result = "no crash" if ran.returncode == 0 else "CRASH"
+        inputs = runs[0] if runs else "no count of"
+        print(f"{name}: {inputs} inputs in {seconds:.0f} s of processor time, {result}", flush=True)
         if ran.returncode:
             failed.append(name)
             print(ran.stderr[-3000:])

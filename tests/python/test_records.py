@@ -1,5 +1,6 @@
 import datetime as dt
 import pickle
+import re
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -218,7 +219,7 @@ def test_soil_tests_in_inches_may_reach_the_columns_end(write):
         (0, 25.4),
         (25.4, 50.8),
     ]
-    assert "bottom_mm: 50.8; expected at most the depth of the column (50 mm)" in message(
+    assert "bottom_in: 50.8 mm; expected at most the depth of the column (50 mm)" in message(
         mat.read_soil_tests, write("s.csv", text), column_depth_mm=50
     )
 
@@ -421,3 +422,20 @@ def test_good_input_with_a_bad_spot_is_read_or_refused(tmp_path, reader, at, spa
     good = data.draw(st.sampled_from(reader.seeds()))
     place = int(at * len(good))
     feed(reader, tmp_path, good[:place] + put + good[place + span :])
+
+
+VALUE = re.compile(r'(?<=[=:] )("[^"]*"|[-\d.]+|true|false|\[[^\[\]]*\])')
+"""A value of a TOML or JSON file, of one line."""
+KINDS = ("5", "-1", "9" * 30, "0x" + "f" * 4500, "nan", "inf", '"text"', "true", "2014-01-01", "12:00:00", "[]", "{}")
+
+
+# the example of load_course has every section there is
+EXAMPLE = mat.load_course.__doc__.partition("code-block:: toml\n")[2].partition("    Parameters\n")[0]
+KEYED = {"load_course": EXAMPLE, **{name: READERS[name].seeds()[-1].decode() for name in ("check_study", "manifest")}}
+
+
+@pytest.mark.parametrize("name", KEYED)
+def test_a_value_of_any_kind_is_read_or_refused(tmp_path, name):
+    for found in VALUE.finditer(KEYED[name]):
+        for kind in KINDS:
+            feed(READERS[name], tmp_path, (found.string[: found.start()] + kind + found.string[found.end() :]).encode())
