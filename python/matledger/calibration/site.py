@@ -198,7 +198,9 @@ def check_earlier(
     if yielding.source == "records" and earlier.site_yield.source == "prior":
         problems.append(
             Problem(
-                "clippings", "records, where the earlier fit had none", "a fit anew: its litter was per gram reckoned"
+                "clippings",
+                "records, where the earlier fit had none",
+                "a fit anew: the earlier fit counted litter per gram reckoned",
             )
         )
     if problems:
