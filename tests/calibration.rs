@@ -3,13 +3,16 @@
 mod common;
 
 use approx::assert_relative_eq;
-use common::{invented_site, simulated, standard_normal};
+use common::{invented_site, simulated, standard_normal, weighed};
 use matledger::calibration::{Fit, Lesson, Model, Priors, Unknown};
 use std::sync::atomic::AtomicBool;
 
+/// A year without clipping records, one with forty on two greens, two between.
+const SEASONS: [(i32, u64); 3] = [(2013, 20), (2014, 10), (2015, 3)];
+
 #[test]
 fn gradients_agree_with_differences() {
-    let (site, _) = simulated(1, invented_site(3), &Priors::default());
+    let (site, _) = simulated(1, weighed(invented_site(3), 2, &SEASONS), &Priors::default());
     let model = Model::new(site, Priors::default()).unwrap();
     let z = standard_normal(7, model.len()).iter().map(|z| 0.7 * z).collect::<Vec<_>>();
     let exact = model.evaluate(&z).unwrap();
@@ -27,7 +30,7 @@ fn gradients_agree_with_differences() {
 
 #[test]
 fn slopes_agree_with_differences_at_a_hundred_random_points() {
-    let (site, _) = simulated(1, invented_site(2), &Priors::default());
+    let (site, _) = simulated(1, weighed(invented_site(2), 1, &SEASONS), &Priors::default());
     let model = Model::new(site, Priors::default()).unwrap();
     for seed in 0..100 {
         let z: Vec<f64> = standard_normal(seed, model.len()).iter().map(|z| 0.8 * z).collect();
@@ -110,6 +113,90 @@ fn intervals_hold_the_truth_at_the_stated_rate() {
     );
     assert!((0.85..=0.93).contains(&rate), "{rate}");
     assert_eq!(unsettled, 0);
+}
+
+/// Intervals of the years' multipliers over forty invented sites with records of their years, which have scatter of their
+/// own and an error in common: a 90 % interval should hold the truth about 90 % of the time, and be the narrower the
+/// more of a year is on record.
+#[test]
+fn years_are_known_as_well_as_their_clippings_are() {
+    let priors = Priors::default();
+    let (mut held, mut asked) = ([0; 6], 0);
+    let mut left = [0.0; 6];
+    for seed in 0..40 {
+        let (site, truth) = simulated(500 + seed, weighed(invented_site(3), 2, &SEASONS), &priors);
+        let model = Model::new(site, priors.clone()).unwrap();
+        let fit = Fit::find(&model, &AtomicBool::new(false)).unwrap();
+        let covariance = fit.covariance().unwrap();
+        let first = model.names().iter().position(|name| name == "clippings_2012").unwrap();
+        let annual = model.names().iter().position(|name| name == "annual_clippings_g_m2").unwrap();
+        asked += 1;
+        for (k, i) in (first..first + 4).chain([annual, annual + 1]).enumerate() {
+            let sd = covariance[(i, i)].sqrt();
+            held[k] += usize::from(((truth[i] - fit.mode[i]) / sd).abs() < 1.644_854);
+            left[k] += sd / 40.0;
+        }
+    }
+    for (k, what) in
+        ["2012, no record", "2013, forty", "2014, twenty", "2015, six", "a year's yield", "scatter"].iter().enumerate()
+    {
+        println!("{what:16} held {} of {asked}, {:.2} of the prior's spread left", held[k], left[k]);
+    }
+    let rate = held[..4].iter().sum::<usize>() as f64 / (4 * asked) as f64;
+    println!("90 % intervals of the years held the truth {:.1} % of the time", 100.0 * rate);
+    assert!((0.84..=0.96).contains(&rate), "{rate}");
+    assert!(held[4..].iter().all(|&held| held >= 32), "{held:?}");
+    assert!(left[0] > left[3] && left[3] > left[2] && left[2] > left[1], "{left:?}");
+    assert!(left[1] < 0.92 * left[0] && left[4] < 0.5 && left[5] < 0.5, "{left:?}");
+}
+
+/// Records that an earlier fit has counted add nothing again, whatever has come to their years since.
+#[test]
+fn counted_clippings_are_not_counted_twice() {
+    let (site, _) = simulated(5, weighed(invented_site(2), 2, &SEASONS), &Priors::default());
+    let all = site.clippings.clone().unwrap().records;
+    let half: Vec<_> = all.iter().filter(|record| record.first_day < common::day(2014, 5, 10)).cloned().collect();
+    let model = |records: &[_], counted: &[_]| {
+        let mut site = site.clone();
+        let history = site.clippings.as_mut().unwrap();
+        (history.records, history.counted) = (records.to_vec(), counted.to_vec());
+        Model::new(site, Priors::default()).unwrap()
+    };
+    let models = [model(&all, &[]), model(&all, &half), model(&half, &[]), model(&all, &all)];
+    let z: Vec<f64> = standard_normal(9, models[0].len()).iter().map(|z| 0.5 * z).collect();
+    let [all, less_half, half, none] = models.map(|model| model.evaluate(&z).unwrap());
+    assert_relative_eq!(all.log_density - less_half.log_density, half.log_density - none.log_density, epsilon = 1e-8);
+    let gap = (&all.gradient - &less_half.gradient) - (&half.gradient - &none.gradient);
+    assert!(gap.amax() < 1e-8, "{gap}");
+    let gap = (&all.information - &less_half.information) - (&half.information - &none.information);
+    assert!(gap.amax() < 1e-8, "{gap}");
+}
+
+/// Records that are all half as heavy again are the same thing as less litter to a gram.
+#[test]
+fn a_constant_error_of_the_clippings_is_taken_up_by_the_litter_ratio() {
+    let (site, _) = simulated(
+        6,
+        weighed(invented_site(3), 3, &[(2012, 26), (2013, 26), (2014, 26), (2015, 26)]),
+        &Priors::default(),
+    );
+    let mut heavy = site.clone();
+    heavy.clippings.as_mut().unwrap().records.iter_mut().for_each(|record| record.dry_g_m2 *= 1.5);
+    heavy.greens.iter_mut().flat_map(|green| &mut green.clippings_g_m2).for_each(|g_m2| *g_m2 *= 1.5);
+    let priors = Priors::default();
+    let [(rate, litter), (heavier, less)] = [site, heavy].map(|site| {
+        let model = Model::new(site, priors.clone()).unwrap();
+        let fit = Fit::find(&model, &AtomicBool::new(false)).unwrap();
+        (model.clippings_per_degree_day(&fit.mode).unwrap(), model.natural(&fit.mode)[Unknown::LitterRatio.index()])
+    });
+    println!(
+        "yield {:.3} of what it was, litter ratio {:.3}, their product {:.3}",
+        heavier / rate,
+        less / litter,
+        heavier * less / rate / litter
+    );
+    assert_relative_eq!(heavier * less, rate * litter, max_relative = 0.1);
+    assert!(heavier > 1.3 * rate && less < 0.8 * litter);
 }
 
 #[test]

@@ -5,7 +5,7 @@ use chrono::{Days, NaiveDate};
 use matledger::Error;
 use matledger::growth::clippings::{
     ClippingRecord, Grass, PRIOR_ANNUAL_G_M2, PRIOR_LOG_SD, SiteYield, YieldSource, annual_degree_days,
-    daily_clippings, dry_g_m2, site_yield,
+    daily_clippings, dry_g_m2, recorded_years, site_yield,
 };
 use proptest::prelude::*;
 use rand::{RngExt, SeedableRng};
@@ -175,4 +175,33 @@ fn years_are_counted_whole() {
     assert_eq!(places(short), ["records: all of zero mass"]);
     let wrong = site_yield(start(), &[1.0, -1.0, f64::NAN], &[], 0.0, f64::INFINITY).unwrap_err();
     assert_eq!(places(wrong), ["prior_annual_g_m2: 0", "prior_log_sd: inf"]);
+}
+
+#[test]
+fn records_are_summed_by_month_and_year() {
+    let heat = vec![10.0; 800];
+    // days 0-9 and 31-40 of 2013 (January, February), one record over the turn of the year; a green of its own each
+    let records =
+        [record("1", 0, 9, 4.0), record("2", 0, 9, 6.0), record("1", 31, 40, 8.0), record("1", 363, 366, 2.0)];
+    let found = recorded_years(start(), &heat, &records).unwrap();
+    let [first, second] = found.years[..] else { panic!("{found:?}") };
+    assert_eq!((first.year, second.year), (2013, 2014));
+    // 19 g over 320 degree days, and 1 g over 20
+    assert_relative_eq!(first.g_m2_per_degree_day, 19.0 / 320.0, max_relative = 1e-12);
+    assert_relative_eq!(second.g_m2_per_degree_day, 0.05, max_relative = 1e-12);
+    assert_relative_eq!(first.weight, 3.2, max_relative = 1e-12);
+    // January 10 g over 200, February 8 over 100, December 1 over 20, weighed by their degree days
+    let share = |g_m2: f64, heat: f64| heat / 100.0 * (g_m2 / heat * 320.0 / 19.0 - 1.0f64).powi(2);
+    assert_relative_eq!(found.squares, share(10.0, 200.0) + share(8.0, 100.0) + share(1.0, 20.0), max_relative = 1e-12);
+    assert_eq!(found.freedom, 2.0);
+    assert_relative_eq!(found.log_weights, 0.5 * (2.0 * 1.0 * 0.2 / 3.2f64).ln(), max_relative = 1e-12);
+    // frost, and a year of empty boxes, tell nothing
+    let empty = recorded_years(start(), &vec![0.0; 800], &records).unwrap();
+    assert!(empty.years.is_empty() && empty.freedom == 0.0);
+    let empty = recorded_years(start(), &heat, &[record("1", 0, 9, 0.0), record("1", 400, 409, 3.0)]).unwrap();
+    assert_eq!(empty.years.iter().map(|year| year.year).collect::<Vec<_>>(), [2014]);
+    assert_eq!(
+        places(recorded_years(start(), &heat, &[record("1", 790, 800, 1.0)]).unwrap_err()),
+        ["clippings of 1, 2015-03-02 to 2015-03-12: outside the weather"]
+    );
 }

@@ -136,6 +136,7 @@ impl OneWay {
                 tests: rows(&format!("mixed_data_{set}.csv")).iter().map(test).collect(),
                 mat_depth_mm: 25.0,
             }],
+            clippings: None,
             methods: ["first", "second"].map(|name| Method { name: name.to_owned() }).to_vec(),
             layout: Layout::default(),
         };

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 __all__ = [
     "SAND_BULK_DENSITY_G_CM3",
+    "SHARED_CLIPPING_LOG_SD",
     "VERSION",
     "Batch",
     "Calendar",
@@ -18,6 +19,7 @@ __all__ = [
     "Specification",
     "Weather",
     "Work",
+    "annual_degree_days",
     "bulk_density_g_cm3",
     "cart_trips",
     "catch_pans",
@@ -59,6 +61,7 @@ __all__ = [
 
 VERSION: str
 SAND_BULK_DENSITY_G_CM3: float
+SHARED_CLIPPING_LOG_SD: float
 
 _Floats: TypeAlias = npt.NDArray[np.float64]
 _Bools: TypeAlias = npt.NDArray[np.bool_]
@@ -112,6 +115,7 @@ def check_clipping_record(row: _Record) -> None: ...
 def site_yield(
     start_day: int, degree_days: _Floats, rows: list[_Record], prior_annual_g_m2: float, prior_log_sd: float
 ) -> _Yield: ...
+def annual_degree_days(degree_days: _Floats) -> float: ...
 def daily_clippings(
     start_day: int, degree_days: _Floats, rows: list[_Record], site_yield: _Yield
 ) -> tuple[_Floats, _Bools, list[int]]: ...
@@ -121,6 +125,7 @@ def daily_clippings(
 _Window: TypeAlias = tuple[float, float] | None
 _Test: TypeAlias = tuple[date, _Window, float, int, int, float | None]
 _Green: TypeAlias = tuple[str, _Floats, Sequence[tuple[date, Work]], Sequence[_Test], float]
+_Clippings: TypeAlias = tuple[_Floats, float, Sequence[_Record], Sequence[_Record]]
 _Fit: TypeAlias = tuple[_Floats, float, float, int, bool, _Floats]
 _Tell: TypeAlias = Callable[[int], object]
 _Sampling: TypeAlias = tuple[int, float, int, int]
@@ -135,6 +140,7 @@ class Site:
         start: date,
         decay_modifier: _Floats,
         greens: Sequence[_Green],
+        clippings: _Clippings | None,
         methods: Sequence[str],
         priors: Sequence[tuple[str, float, float]],
         scatter: tuple[float | None, bool],
@@ -146,6 +152,8 @@ class Site:
     @property
     def priors(self) -> list[tuple[float, float, str]]: ...
     def log_density_and_gradient(self, z: _Floats) -> tuple[float, _Floats]: ...
+    def before_tests(self) -> tuple[_Floats, _Floats]: ...
+    def years_shown(self, z: _Floats) -> list[tuple[int, float, float, float]]: ...
     def find_mode(self, tell: _Tell | None = None) -> _Fit: ...
     def settle_chains(
         self, given: _Fit, asked: _Sampling, chains: int, tell: _Tell | None = None
@@ -202,7 +210,7 @@ def forecast(
     draws: _Floats,
     weather: Weather,
     driving: Mapping[str, object],
-    site_yield: tuple[float, float, int, bool],
+    g_m2_per_degree_day: float,
     programmes: Sequence[Programme],
     years: int,
     sequences: int,
@@ -450,7 +458,7 @@ def scan(
     draws: npt.NDArray[np.float64],
     weather: Weather,
     driving: Mapping[str, object],
-    site_yield: tuple[float, float, int, bool],
+    g_m2_per_degree_day: float,
     programmes: Sequence[Programme],
     years: int,
     sequences: int,

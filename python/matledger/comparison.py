@@ -671,7 +671,7 @@ def compare(
 
     All programmes see the same draws, the same weather and the same growth, so that differences are sharp. The
     forecast starts on the day after the weather record ends. Clippings to come follow degree days at the site's yield,
-    with a multiplier for each year (log-sd 0.12) and the yield's own uncertainty.
+    as the draws of the fit have it, with a multiplier for each year (log-sd 0.12).
 
     Parameters
     ----------
@@ -733,14 +733,13 @@ def compare(
         *whole("seed", seed, 0, MOST_SEED),
     ]:
         raise InputError(problems)
-    yielding = calibration.site_yield
     to_come = weather_to_come or WeatherToCome()
     found = _core.forecast(
         calibration._site_cut(FORECAST),
         np.ascontiguousarray(used),
         course.weather.core,
         calibration.driving._given(),
-        (yielding.g_m2_per_degree_day, yielding.log_sd, yielding.records, yielding.source == "prior"),
+        calibration.site_yield.g_m2_per_degree_day,
         [programme.core for programme in chosen],
         years,
         min(weather_sequences, len(used)),

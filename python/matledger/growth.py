@@ -214,7 +214,7 @@ def site_yield(
     median, log_sd, count, prior = _core.site_yield(
         day_number(day(start, "start")),
         floats(degree_days, "degree_days"),
-        [_row(record) for record in records],
+        rows_of(records),
         prior_annual_g_m2,
         prior_log_sd,
     )
@@ -260,11 +260,16 @@ def daily_clippings(
     mass, measured, evenly = _core.daily_clippings(
         day_number(first),
         floats(degree_days, "degree_days"),
-        [_row(record) for record in records],
+        rows_of(records),
         (site_yield.g_m2_per_degree_day, site_yield.log_sd, site_yield.records, site_yield.source == "prior"),
     )
     dates = np.datetime64(first, "D") + np.arange(len(mass))
     return DailyClippings(frozen(dates), frozen(mass), frozen(measured), tuple(records[i] for i in evenly))
+
+
+def rows_of(records: Sequence[ClippingRecord]) -> list[_Row]:
+    """Hand records to the core."""
+    return [_row(record) for record in records]
 
 
 def _row(record: ClippingRecord) -> _Row:

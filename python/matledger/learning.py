@@ -1,18 +1,21 @@
-"""What kind of soil test would teach most: how far a forecast would narrow, before the test is taken."""
+"""What kind of soil test or record would teach most: how far a forecast would narrow, before it is taken."""
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from matledger import _core
 from matledger._arrays import Floats
 from matledger.calibration import Calibration
 from matledger.course import Course
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
+from matledger.growth import ClippingRecord
 from matledger.records import WorkRecord
 from matledger.records.work import ALL_GREENS
 from matledger.units import System, show_window
@@ -25,8 +28,8 @@ __all__ = ["next_tests"]
 
 STEP = 0.05
 """Wide enough to look over the small jumps where the engine merges parcels."""
-CLIPPINGS_LOG_SD = 0.05
-"""What a season of weighed clippings leaves of a year's multiplier (log-sd): judgement."""
+WEEK = 7
+"""Days of one record of clippings."""
 
 
 def next_tests(comparison: Comparison, *, cores: int | None = None, units: System = "metric") -> Table:
@@ -155,12 +158,8 @@ def _kinds(comparison: Comparison, cores: int | None, units: System) -> list[tup
     if untested:
         kinds.append((f"the greens never tested, now: {', '.join(untested)}", round_of(untested, windows)))
     found = [(kind, len(asked.soil_tests), _left_by_tests(calibration, asked)) for kind, asked in kinds]
-    last_year = max(i for i, name in enumerate(calibration.names) if name.startswith("clippings_"))
-    weighed = calibration.information.copy()
-    # A log-sd in the coordinate's own standard deviations.
-    weighed[last_year, last_year] += (calibration.site.priors[last_year][1] / CLIPPINGS_LOG_SD) ** 2
-    year = calibration.names[last_year].removeprefix("clippings_")
-    return [*found, (f"clippings weighed all through {year}", 0, _inverse(weighed))]
+    year = course.weather.end.year
+    return [*found, (f"clippings weighed on every green all through {year}", 0, _left_by_clippings(calibration, year))]
 
 
 def _a_year_on(comparison: Comparison) -> Course:
@@ -196,3 +195,44 @@ def _left_by_tests(calibration: Calibration, asked: Course) -> Floats:
     left = _inverse(calibration.information)
     left[np.ix_(there, there)] = whole[np.ix_(known, known)]
     return left
+
+
+def _weighed_all(calibration: Calibration, year: int) -> Course:
+    """The course with the clippings of every green in every week of a year, as its yield would have them."""
+    course = calibration.course
+    rate = calibration.site_yield.g_m2_per_degree_day
+    heat, _ = _core.drivers(course.weather.core, calibration.driving._given())
+    first = max(dt.date(year, 1, 1), course.weather.start)
+    start, count = (first - course.weather.start).days, ((course.weather.end - first).days + 1) // WEEK
+    others = [record for record in course.clippings if record.last_day < first]
+    full = [
+        ClippingRecord(
+            green.name,
+            first + dt.timedelta(days=WEEK * week),
+            first + dt.timedelta(days=WEEK * week + WEEK - 1),
+            rate * float(heat[start + WEEK * week : start + WEEK * (week + 1)].sum()),
+        )
+        for green in course.greens
+        for week in range(count)
+    ]
+    return replace(course, clippings=[*others, *full])
+
+
+def _left_by_clippings(calibration: Calibration, year: int) -> Floats:
+    """Covariance that a last year's clippings would leave, weighed on every green in every week of it."""
+    asked = _weighed_all(calibration, year)
+    site = replace(calibration, course=asked, earlier=None).site
+    known = np.array([site.names.index(name) for name in calibration.names])
+    n = len(site.names)
+    mode, information = np.zeros(n), np.eye(n)
+    mode[known] = calibration.mode
+    information[np.ix_(known, known)] = calibration.information
+    shown, so_far = site.years_shown(mode), calibration.site.years_shown(calibration.mode)
+    gained = sum(log_sd**-2 for at, *_, log_sd in shown if at == year)
+    gained -= sum(log_sd**-2 for at, *_, log_sd in so_far if at == year)
+    # Recorded yields follow the site's and the year's, both log-normal.
+    along = np.zeros(n)
+    for name in ("annual_clippings_g_m2", f"clippings_{year}"):
+        along[site.names.index(name)] = site.priors[site.names.index(name)][1]
+    left = _inverse(information + gained * np.outer(along, along))
+    return np.asarray(left[np.ix_(known, known)], dtype=np.float64)

@@ -50,13 +50,12 @@ def _scan_block(
     calibration: Calibration, programmes: Sequence[Programme], asked: Asked, progress: Tell | None = None
 ) -> Scanned:
     years, weather_sequences, window, seed = asked
-    yielding = calibration.site_yield
     span, om_percent, found = _core.scan(
         calibration.site,
         np.ascontiguousarray(calibration.coordinates),
         calibration.course.weather.core,
         calibration.driving._given(),
-        (yielding.g_m2_per_degree_day, yielding.log_sd, yielding.records, yielding.source == "prior"),
+        calibration.site_yield.g_m2_per_degree_day,
         [programme.core for programme in programmes],
         years,
         min(weather_sequences, len(calibration.coordinates)),

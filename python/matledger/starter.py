@@ -28,7 +28,7 @@ file = "soil_tests.csv"
 [work]
 file = "work.csv"               # what was done to the greens, and when
 
-# [clippings]                   # the records that narrow a forecast most
+# [clippings]                   # weighed or measured: what each year grew
 # file = "clippings.csv"
 
 # [cover]                       # green cover read after coring: how fast your turf heals

@@ -2,11 +2,12 @@
 
 use super::engine::PyLayout;
 use super::errors::to_python;
+use super::growth::{Row, records as clipping_records};
 use super::practice::PyWork;
 use super::watch::{pooled, watched};
 use crate::calibration::{
-    Bend, Block, ChainState, Coordinates, Density, Fit, GreenRecord, Lesson, Method, Model, Priors, Sampling, Scatter,
-    SiteRecord, Slices, SoilTest, Unknown,
+    Bend, Block, ChainState, ClippingHistory, Coordinates, Density, Fit, GreenRecord, Lesson, Method, Model, Priors,
+    Sampling, Scatter, SiteRecord, Slices, SoilTest, Unknown,
 };
 use crate::column::Sample;
 use crate::decision::Progress;
@@ -32,6 +33,10 @@ pub type GivenTest = (NaiveDate, GivenSample, f64, u32, usize, Option<f64>);
 
 /// What is on record of one green: name, clippings, work, tests, depth of the mat (mm).
 type GivenGreen<'py> = (String, PyReadonlyArray1<'py, f64>, Vec<(NaiveDate, PyRef<'py, PyWork>)>, Vec<GivenTest>, f64);
+
+/// Clipping records: degree days of each day, those of a mean year, the records of all greens, and those that an earlier
+/// fit has counted.
+type GivenClippings<'py> = (PyReadonlyArray1<'py, f64>, f64, Vec<Row>, Vec<Row>);
 
 /// The density of a site's unknowns.
 #[pyclass(frozen, name = "Site", module = "matledger._core")]
@@ -174,6 +179,7 @@ impl PySite {
         start: NaiveDate,
         decay_modifier: PyReadonlyArray1<'_, f64>,
         greens: Vec<GivenGreen<'_>>,
+        clippings: Option<GivenClippings<'_>>,
         methods: Vec<String>,
         priors: Vec<(String, f64, f64)>,
         scatter: (Option<f64>, bool),
@@ -200,10 +206,19 @@ impl PySite {
                 mat_depth_mm,
             });
         }
+        let history = |(degree_days, degree_days_a_year, records, counted): GivenClippings<'_>| {
+            PyResult::Ok(ClippingHistory {
+                degree_days: degree_days.as_array().to_vec(),
+                degree_days_a_year,
+                records: clipping_records(py, records)?,
+                counted: clipping_records(py, counted)?,
+            })
+        };
         let site = SiteRecord {
             start,
             decay_modifier: decay_modifier.as_array().to_vec(),
             greens: records,
+            clippings: clippings.map(history).transpose()?,
             methods: methods.into_iter().map(|name| Method { name }).collect(),
             layout: layout.into(),
         };
@@ -245,6 +260,21 @@ impl PySite {
         let find = || self.0.log_density_and_gradient(&z, &mut gradient);
         let log_density = pooled(py, find).map_err(|error| to_python(py, error))?;
         Ok((log_density, PyArray1::from_vec(py, gradient)))
+    }
+
+    /// Mean and covariance of the coordinates by priors and clipping records, before any soil test.
+    fn before_tests<'py>(&self, py: Python<'py>) -> PyResult<(Bound<'py, PyArray1<f64>>, Matrix<'py>)> {
+        let before = || self.0.before_tests().and_then(|fit| Ok((fit.covariance()?, fit.mode)));
+        let (covariance, mean) = before().map_err(|error| to_python(py, error))?;
+        let rows: Vec<Vec<f64>> = covariance.row_iter().map(|row| row.iter().copied().collect()).collect();
+        Ok((PyArray1::from_vec(py, mean), matrix(py, &rows)?))
+    }
+
+    /// What the records of each year show at coordinates `z`: year, clippings per degree day on record, log of recorded over
+    /// expected and its standard deviation.
+    fn years_shown(&self, z: PyReadonlyArray1<'_, f64>) -> Vec<(i32, f64, f64, f64)> {
+        let shown = self.0.years_shown(&z.as_array().to_vec());
+        shown.iter().map(|y| (y.year, y.recorded, y.log_ratio, y.log_sd)).collect()
     }
 
     #[pyo3(signature = (tell=None))]

@@ -2,7 +2,7 @@
 
 use super::calibration::{GivenSample, PySite, rows, sample};
 use super::errors::to_python;
-use super::forecast::{GivenDriving, given_calendars, given_yield};
+use super::forecast::{GivenDriving, given_calendars};
 use super::practice::{PyCalendar, PyProgramme};
 use super::watch::{pooled, watched};
 use super::weather::PyWeather;
@@ -116,14 +116,14 @@ type Scanned<'py> = ((NaiveDate, NaiveDate), Bound<'py, PyArray3<f64>>, Vec<Vec<
 /// calendars. Arguments as for `forecast`.
 #[pyfunction]
 #[expect(clippy::too_many_arguments)]
-#[pyo3(signature = (site, draws, weather, driving, site_yield, programmes, years, sequences, sampled, seed, tell=None))]
+#[pyo3(signature = (site, draws, weather, driving, g_m2_per_degree_day, programmes, years, sequences, sampled, seed, tell=None))]
 pub fn scan<'py>(
     py: Python<'py>,
     site: PyRef<'py, PySite>,
     draws: PyReadonlyArray2<'py, f64>,
     weather: PyRef<'py, PyWeather>,
     driving: GivenDriving,
-    site_yield: (f64, f64, usize, bool),
+    g_m2_per_degree_day: f64,
     programmes: Vec<PyRef<'py, PyProgramme>>,
     years: usize,
     sequences: usize,
@@ -138,7 +138,7 @@ pub fn scan<'py>(
         draws: &draws,
         weather: &weather.0,
         driving: driving.driving(py)?,
-        site_yield: given_yield(site_yield),
+        g_m2_per_degree_day,
         years,
         sequences,
         to_come: ToCome::default(),

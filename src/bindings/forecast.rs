@@ -7,7 +7,6 @@ use super::watch::watched;
 use super::weather::{CUTOFFS, METHODS, PyWeather, choose, forms};
 use crate::column::Account;
 use crate::decision::{Forecast, Outlook, Progress, Target, YearOfWork};
-use crate::growth::clippings::{SiteYield, YieldSource};
 use crate::growth::drivers::{Drivers, Driving};
 use crate::practice::programme::Calendar;
 use crate::weather::resample::ToCome;
@@ -55,12 +54,6 @@ pub fn drivers<'py>(
     Ok((PyArray1::from_vec(py, found.degree_days), PyArray1::from_vec(py, found.decay_modifier)))
 }
 
-/// The site's yield from grams per degree day, its log-sd, the records behind it and whether only the prior stands behind it.
-pub fn given_yield((g_m2_per_degree_day, log_sd, records, from_prior): (f64, f64, usize, bool)) -> SiteYield {
-    let source = if from_prior { YieldSource::Prior } else { YieldSource::Records };
-    SiteYield { g_m2_per_degree_day, log_sd, records, source }
-}
-
 /// Calendars as Python holds them.
 pub fn given_calendars(calendars: Vec<Vec<Calendar>>) -> Vec<Vec<PyCalendar>> {
     calendars.into_iter().map(|own| own.into_iter().map(PyCalendar).collect()).collect()
@@ -79,18 +72,18 @@ fn entries(account: &Account<f64>) -> [f64; 7] {
     [start, gained, respired, cored_out, mown_out, below, end]
 }
 
-/// Runs programmes forward. `site_yield` is grams per degree day, its log-sd, the records behind it and whether only the
-/// prior stands behind it; `to_come` the days of a block of weather, if not whole years, and the shift of each month (degC).
+/// Runs programmes forward. `to_come` are the days of a block of weather, if not whole years, and the shift of each month
+/// (degC).
 #[pyfunction]
 #[expect(clippy::too_many_arguments)]
-#[pyo3(signature = (site, draws, weather, driving, site_yield, programmes, years, sequences, to_come, samples, seed, tell=None))]
+#[pyo3(signature = (site, draws, weather, driving, g_m2_per_degree_day, programmes, years, sequences, to_come, samples, seed, tell=None))]
 pub fn forecast(
     py: Python<'_>,
     site: PyRef<'_, PySite>,
     draws: PyReadonlyArray2<'_, f64>,
     weather: PyRef<'_, PyWeather>,
     driving: GivenDriving,
-    site_yield: (f64, f64, usize, bool),
+    g_m2_per_degree_day: f64,
     programmes: Vec<PyRef<'_, PyProgramme>>,
     years: usize,
     sequences: usize,
@@ -107,7 +100,7 @@ pub fn forecast(
         draws: &draws,
         weather: &weather.0,
         driving: driving.driving(py)?,
-        site_yield: given_yield(site_yield),
+        g_m2_per_degree_day,
         years,
         sequences,
         to_come: ToCome { block_days, shift_c },

@@ -7,7 +7,7 @@ use numpy::{PyArray1, PyReadonlyArray1};
 use pyo3::prelude::*;
 
 /// Green, first and last day from 1970-01-01, dry mass (g/m2).
-type Row = (String, i64, i64, f64);
+pub(super) type Row = (String, i64, i64, f64);
 
 /// Median yield per degree day, its log-sd, records that told something, whether only the prior stands behind it.
 type YieldRow = (f64, f64, usize, bool);
@@ -15,7 +15,7 @@ type YieldRow = (f64, f64, usize, bool);
 /// Mass of each day, days measured, records spread evenly.
 type Daily<'py> = (Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<bool>>, Vec<usize>);
 
-fn records(py: Python<'_>, rows: Vec<Row>) -> PyResult<Vec<ClippingRecord>> {
+pub(super) fn records(py: Python<'_>, rows: Vec<Row>) -> PyResult<Vec<ClippingRecord>> {
     rows.into_iter()
         .map(|(green, first, last, dry_g_m2)| {
             let (first_day, last_day) = (date(py, "first_day", first)?, date(py, "last_day", last)?);
@@ -62,6 +62,12 @@ pub fn site_yield(
     clippings::site_yield(start, degree_days.as_slice()?, &records, prior_annual_g_m2, prior_log_sd)
         .map(|b| (b.g_m2_per_degree_day, b.log_sd, b.records, b.source == YieldSource::Prior))
         .map_err(|e| to_python(py, e))
+}
+
+/// Degree days of a mean year (degC d).
+#[pyfunction]
+pub fn annual_degree_days(py: Python<'_>, degree_days: PyReadonlyArray1<'_, f64>) -> PyResult<f64> {
+    clippings::annual_degree_days(degree_days.as_slice()?).map_err(|e| to_python(py, e))
 }
 
 /// Clippings of each day.

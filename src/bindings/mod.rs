@@ -23,6 +23,8 @@ mod _core {
     #[pymodule_export]
     const SAND_BULK_DENSITY_G_CM3: f64 = crate::practice::work::SAND_BULK_DENSITY_G_CM3;
     #[pymodule_export]
+    const SHARED_CLIPPING_LOG_SD: f64 = crate::calibration::SHARED_CLIPPING_LOG_SD;
+    #[pymodule_export]
     use super::calibration::PySite;
     #[pymodule_export]
     use super::decision::{choose, cover, days_to_cover, healing, scan};
@@ -31,7 +33,9 @@ mod _core {
     #[pymodule_export]
     use super::forecast::{PyForecast, drivers, forecast};
     #[pymodule_export]
-    use super::growth::{check_clipping_record, daily_clippings, dry_g_m2, dry_matter_g_l, site_yield};
+    use super::growth::{
+        annual_degree_days, check_clipping_record, daily_clippings, dry_g_m2, dry_matter_g_l, site_yield,
+    };
     #[pymodule_export]
     use super::practice::{PyCalendar, PyProgramme, PyWork, rounds_to_fill, spreader_passes};
     #[pymodule_export]

@@ -51,7 +51,8 @@ impl Model {
             .iter()
             .map(|z| {
                 let mut gradient = vec![0.0; self.len()];
-                let log_density = self.prior_slope(z, &mut gradient);
+                let mut log_density = self.prior_slope(z, &mut gradient);
+                log_density += self.add_clippings(z, &mut gradient, None);
                 if z.iter().all(|z| z.is_finite()) { Ok((log_density, gradient)) } else { Err(self.blame(z)) }
             })
             .collect();

@@ -1,9 +1,10 @@
-//! The posterior density of a site's unknowns, with its gradient, from soil tests.
+//! The posterior density of a site's unknowns, with its gradient, from soil tests and clipping records.
 //!
 //! Coordinates are standard normal a priori: each unknown is its prior's quantile function of one coordinate, greens
 //! are `site exp(spread z)`. A test scatters around the model's reading with variance
 //! `laboratory^2 + core^2 / cores`.
 
+use super::clippings::{Clippings, NAMES};
 use super::coordinates::{Bend, Coordinates, Ridge};
 use super::mode::Fit;
 use super::records::{SiteRecord, SoilTest};
@@ -34,12 +35,13 @@ pub struct Model {
     pub(super) greens: Vec<GreenModel>,
     years: Vec<i32>,
     names: Vec<String>,
+    pub(super) clippings: Option<Clippings>,
     pub(super) earlier: Option<Earlier>,
 }
 
 /// A normal posterior of earlier tests, standing in for the prior.
 pub(super) struct Earlier {
-    mean: DVector<f64>,
+    pub(super) mean: DVector<f64>,
     pub(super) precision: DMatrix<f64>,
     /// Of the precision.
     log_determinant: f64,
@@ -63,7 +65,8 @@ impl Model {
     ///
     /// # Errors
     /// [`Error::Input`]: no green, no test at all, two greens with one name, a test with a percentage outside 0-100 or
-    /// without cores or of an unknown method, and all that [`Plan::new`] refuses; all at once.
+    /// without cores or of an unknown method, and all that [`Plan::new`] refuses; all at once. Then what is wrong with
+    /// clipping records.
     pub fn new(site: SiteRecord, priors: Priors) -> Result<Self> {
         priors.scatter.validate()?;
         let mut p = Problems::default();
@@ -115,7 +118,11 @@ impl Model {
         }
         p.into_result(())?;
         let plans = scenarios.iter().map(Plan::new).collect::<Result<Vec<_>>>()?;
-        let mut model = Self { names: Vec::new(), greens: Vec::new(), years, site, priors, earlier: None };
+        let clippings = match &site.clippings {
+            Some(history) => Clippings::new(&site, history, &years)?,
+            None => None,
+        };
+        let mut model = Self { names: Vec::new(), greens: Vec::new(), years, site, priors, clippings, earlier: None };
         model.names = model.coordinate_names();
         model.greens = plans.into_iter().enumerate().map(|(g, plan)| model.green_model(g, plan)).collect();
         Ok(model)
@@ -126,6 +133,7 @@ impl Model {
         names.extend(self.years.iter().map(|year| format!("clippings_{year}")));
         names.extend(self.site.methods.iter().skip(1).map(|method| format!("offset[{}]", method.name)));
         names.extend(self.correlation_index().map(|_| "depth_correlation".to_owned()));
+        names.extend(self.clippings.iter().flat_map(|_| NAMES.map(str::to_owned)));
         for green in &self.site.greens {
             names.extend(
                 ["litter_ratio", "base_percent", "surface_percent"].map(|what| format!("{what}[{}]", green.name)),
@@ -147,25 +155,41 @@ impl Model {
             .filter(|u| !matches!(u, Unknown::CoreSd | Unknown::LaboratorySd))
             .map(Unknown::index)
             .collect();
-        active.extend((0..years).map(year_index));
+        active.extend((0..years).map(Self::year_index));
+        active.extend(self.clippings_index());
         let methods = (1..self.site.methods.len()).filter(|&m| tests.iter().any(|test| test.method == m));
         active.extend(methods.filter_map(|m| self.offset_index(m)));
         active.extend(self.green_indices(g));
         GreenModel { plan, active, sets, years }
     }
 
+    pub(super) fn year_index(year: usize) -> usize {
+        Unknown::ALL.len() + year
+    }
+
     pub(super) fn offset_index(&self, method: usize) -> Option<usize> {
         method.checked_sub(1).map(|m| Unknown::ALL.len() + self.years.len() + m)
     }
 
+    /// Where coordinates begin that only some fits have.
+    fn first_optional(&self) -> usize {
+        Unknown::ALL.len() + self.years.len() + self.site.methods.len() - 1
+    }
+
     pub(super) fn correlation_index(&self) -> Option<usize> {
-        let index = Unknown::ALL.len() + self.years.len() + self.site.methods.len() - 1;
-        self.priors.scatter.depth_correlation.then_some(index)
+        self.priors.scatter.depth_correlation.then_some(self.first_optional())
+    }
+
+    /// The site's clippings of a year; the scatter of records comes next.
+    pub(super) fn clippings_index(&self) -> Option<usize> {
+        let index = self.first_optional() + usize::from(self.priors.scatter.depth_correlation);
+        self.clippings.as_ref().map(|_| index)
     }
 
     fn green_indices(&self, green: usize) -> [usize; 3] {
         let correlation = usize::from(self.priors.scatter.depth_correlation);
-        let first = Unknown::ALL.len() + self.years.len() + self.site.methods.len() - 1 + correlation + 3 * green;
+        let clippings = if self.clippings.is_some() { NAMES.len() } else { 0 };
+        let first = self.first_optional() + correlation + clippings + 3 * green;
         [first, first + 1, first + 2]
     }
 
@@ -179,8 +203,8 @@ impl Model {
         self.names.is_empty()
     }
 
-    /// Names of the coordinates: shared unknowns, years, method offsets, correlation of depths if asked for, then three
-    /// of each green.
+    /// Names of the coordinates: shared unknowns, years, method offsets, correlation of depths if asked for, the two of
+    /// clippings if there are records, then three of each green.
     pub fn names(&self) -> &[String] {
         &self.names
     }
@@ -191,6 +215,8 @@ impl Model {
         priors.extend(std::iter::repeat_n(self.priors.past_year, self.years.len()));
         priors.extend(std::iter::repeat_n(self.priors.method_offset, self.site.methods.len() - 1));
         priors.extend(self.correlation_index().map(|_| self.priors.depth_correlation));
+        let of_clippings = [self.priors.annual_clippings, self.priors.clipping_record_sd];
+        priors.extend(self.clippings.iter().flat_map(|_| of_clippings));
         let deviation = Prior { median: 0.0, sd: 1.0, transform: Transform::Plain };
         priors.resize(self.len(), deviation);
         priors
@@ -242,9 +268,7 @@ impl Model {
                 surface_percent: around(Unknown::SurfacePercent, Unknown::SurfaceSpread, surface),
                 scale_mm: shared(Unknown::ProfileScale),
             },
-            year_multipliers: (0..self.years.len())
-                .map(|year| self.priors.past_year.value(z(year_index(year))))
-                .collect(),
+            year_multipliers: self.year_multipliers(z),
         }
     }
 
@@ -287,10 +311,13 @@ impl Model {
     pub fn natural(&self, z: &[f64]) -> Vec<f64> {
         let at = |i: usize| z[i];
         let mut values: Vec<f64> = Unknown::ALL.iter().map(|d| self.shared(d.unknown, &at)).collect();
-        values.extend((0..self.years.len()).map(|y| self.priors.past_year.value(z[year_index(y)])));
+        values.extend((0..self.years.len()).map(|y| self.priors.past_year.value(z[Self::year_index(y)])));
         let offsets = (1..self.site.methods.len()).filter_map(|m| self.offset_index(m));
         values.extend(offsets.map(|i| self.priors.method_offset.value(z[i])));
         values.extend(self.correlation_index().map(|i| self.priors.depth_correlation.value(z[i])));
+        let of_clippings =
+            |i: usize| [self.priors.annual_clippings.value(z[i]), self.priors.clipping_record_sd.value(z[i + 1])];
+        values.extend(self.clippings_index().into_iter().flat_map(of_clippings));
         for green in 0..self.greens.len() {
             let member = self.member(green, &at);
             values.extend([member.litter_ratio, member.profile.base_percent, member.profile.surface_percent]);
@@ -493,8 +520,4 @@ pub fn nominal_member(priors: &Priors) -> Member<f64> {
         },
         year_multipliers: Vec::new(),
     }
-}
-
-fn year_index(year: usize) -> usize {
-    Unknown::ALL.len() + year
 }

@@ -55,7 +55,7 @@ pub struct Evaluation {
     pub log_density: f64,
     /// Its gradient.
     pub gradient: DVector<f64>,
-    /// Expected information: identity of the prior plus Fisher information of the tests.
+    /// Expected information: identity of the prior plus Fisher information of clipping records and tests.
     pub information: DMatrix<f64>,
 }
 
@@ -138,10 +138,7 @@ impl Model {
     /// [`crate::Error::Input`] if `z` has the wrong length, [`crate::Error::Numerical`] if a run leaves the real numbers.
     pub fn evaluate(&self, z: &[f64]) -> Result<Evaluation> {
         let jacobians = self.jacobians(z)?;
-        let n = self.len();
-        let mut gradient = DVector::zeros(n);
-        let mut log_density = self.prior_slope(z, gradient.as_mut_slice());
-        let mut information = self.earlier.as_ref().map_or_else(|| DMatrix::identity(n, n), |e| e.precision.clone());
+        let Evaluation { mut log_density, mut gradient, mut information } = self.untested(z);
         let (_, coordinates) = self.spread(z);
         self.likelihood(z, &jacobians, |green, set, part, slopes| {
             let active = &self.greens[green].active;

@@ -150,12 +150,16 @@ impl<'a> Joint<'a> {
         Ok(Evaluation { log_density, gradient, information })
     }
 
-    /// Climbs to the mode from the priors' medians, see [`climb`].
+    /// Climbs to the mode from where priors and clipping records put it, see [`climb`].
     ///
     /// # Errors
     /// [`Error::Interrupted`], and those of [`Joint::evaluate`] at the start.
     pub fn find(&self, stop: &AtomicBool) -> Result<Fit> {
         let mut start = vec![0.0; self.dim()];
+        for (s, site) in self.sites.iter().enumerate() {
+            let of_site = self.of_site(s);
+            start[of_site].copy_from_slice(&site.before_tests()?.mode);
+        }
         start[self.dim() - 1] = self.scatter_sd.ln();
         climb(&start, |z| self.evaluate(z), SETTLED, stop)
     }

@@ -151,12 +151,12 @@ fn beyond_kink(
 }
 
 impl Fit {
-    /// Climbs to the mode from the prior's median, see [`climb`].
+    /// Climbs to the mode from where priors and clipping records put it, see [`climb`].
     ///
     /// # Errors
     /// [`Error::Interrupted`], and those of [`Model::evaluate`] at the start.
     pub fn find(model: &Model, stop: &AtomicBool) -> Result<Self> {
-        climb(&vec![0.0; model.len()], |z| model.evaluate(z), SETTLED, stop)
+        climb(&model.before_tests()?.mode, |z| model.evaluate(z), SETTLED, stop)
     }
 
     fn at(z: &DVector<f64>, here: Evaluation, steps: usize, converged: bool) -> Self {

@@ -2,6 +2,7 @@
 
 use crate::column::Sample;
 use crate::engine::{Dated, Layout};
+use crate::growth::clippings::ClippingRecord;
 use chrono::NaiveDate;
 
 /// One soil test.
@@ -43,6 +44,19 @@ pub struct GreenRecord {
     pub mat_depth_mm: f64,
 }
 
+/// Clippings that were weighed or measured on a site.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ClippingHistory {
+    /// Degree days of each day of the site's series (degC d).
+    pub degree_days: Vec<f64>,
+    /// Degree days of a mean year (degC d).
+    pub degree_days_a_year: f64,
+    /// The records of all greens.
+    pub records: Vec<ClippingRecord>,
+    /// Those that an earlier fit, which this one carries on from, has counted.
+    pub counted: Vec<ClippingRecord>,
+}
+
 /// What is on record of a site.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SiteRecord {
@@ -52,6 +66,9 @@ pub struct SiteRecord {
     pub decay_modifier: Vec<f64>,
     /// The greens.
     pub greens: Vec<GreenRecord>,
+    /// Clipping records, if there are any. With none, clippings of the greens are what a prior's yield makes of the degree
+    /// days, and litter is counted per gram of those.
+    pub clippings: Option<ClippingHistory>,
     /// Laboratory methods, the reference first.
     pub methods: Vec<Method>,
     /// How the ground is cut; each green's own mat depth replaces the layout's.

@@ -2,6 +2,7 @@
 
 use super::scatter::Scatter;
 use crate::error::{Problems, Result};
+use crate::growth::clippings::{PRIOR_ANNUAL_G_M2, PRIOR_LOG_SD};
 use crate::number::{Dual, Number};
 
 /// How an unknown follows from its standard-normal coordinate.
@@ -138,10 +139,14 @@ impl Unknown {
 pub struct Priors {
     /// Of the unknowns that the site shares, in the order of [`Unknown::ALL`].
     pub shared: [Prior; 17],
-    /// Of true over reckoned clippings of a calendar year on record.
+    /// Of the clippings per degree day of a calendar year on record, over the site's.
     pub past_year: Prior,
-    /// Of true over reckoned clippings of a year to come.
+    /// The same of a year to come.
     pub future_year: Prior,
+    /// Of the site's clippings in a year of mean degree days (g dry/m2), where there are records to learn it from.
+    pub annual_clippings: Prior,
+    /// Of the scatter of recorded clippings of one green over 100 degree days around their year's, as a share of it (-).
+    pub clipping_record_sd: Prior,
     /// Of a laboratory method's offset from the reference method (% OM).
     pub method_offset: Prior,
     /// Of the correlation between core errors of depths cut from one set of cores (-), if it is asked for.
@@ -185,6 +190,8 @@ impl Default for Priors {
             ],
             past_year: log(1.0, 0.15),
             future_year: log(1.0, 0.12),
+            annual_clippings: log(PRIOR_ANNUAL_G_M2, PRIOR_LOG_SD),
+            clipping_record_sd: log(0.5, 0.5),
             method_offset: Prior { median: 0.0, sd: 0.5, transform: Transform::Plain },
             depth_correlation: logit(0.3, 1.0),
             scatter: Scatter::default(),

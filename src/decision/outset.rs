@@ -4,7 +4,6 @@ use crate::calibration::{Draws, Model};
 use crate::column::Sample;
 use crate::engine::{Ahead, Arrived, Layout, Member, Onward, Plan, Scenario, Spells, arrive};
 use crate::error::{Error, Problems, Result};
-use crate::growth::clippings::{SiteYield, YieldSource};
 use crate::growth::drivers::{Drivers, Driving};
 use crate::practice::programme::{Calendar, Programme};
 use crate::practice::rule::DegreeDays;
@@ -28,8 +27,9 @@ pub struct Outlook<'a> {
     pub weather: &'a Weather,
     /// How weather drives the site.
     pub driving: Driving,
-    /// Clippings per degree day of the years to come.
-    pub site_yield: SiteYield,
+    /// Clippings per degree day (g dry/m2 per degC d) that years to come are reckoned with; where the model has learnt the
+    /// site's from records, draws differ from it by a multiplier.
+    pub g_m2_per_degree_day: f64,
     /// Years to run, from the day after the record ends.
     pub years: usize,
     /// Weather sequences to draw; draws take them in turn.
@@ -148,9 +148,11 @@ impl Outset {
                 let weather = outlook.weather.followed_by(days, outlook.seed, sequence as u64, &outlook.to_come)?;
                 let drivers = Drivers::new(&weather, &outlook.driving)?;
                 let past = outlook.weather.len();
-                let per_degree_day = outlook.site_yield.g_m2_per_degree_day;
+                // What is left of a year that has begun goes by what was reckoned of it.
+                let rate = |date: NaiveDate| outlook.model.reckoned(date.year()).unwrap_or(outlook.g_m2_per_degree_day);
+                let ahead = start.iter_days().zip(&drivers.degree_days[past..]);
                 let spells = Spells::new(
-                    drivers.degree_days[past..].iter().map(|heat| heat * per_degree_day).collect(),
+                    ahead.map(|(date, heat)| heat * rate(date)).collect(),
                     drivers.decay_modifier[past..].to_vec(),
                     grain.stretch_days(&site.layout),
                 );
@@ -281,6 +283,8 @@ impl Outlook<'_> {
     fn validate(&self) -> Result<()> {
         let mut p = Problems::default();
         p.require(!self.draws.is_empty(), "draws", "none", "at least one draw");
+        let rate = self.g_m2_per_degree_day;
+        p.require(rate.is_finite() && rate > 0.0, "g_m2_per_degree_day", rate, "clippings above 0 g/m2");
         p.require((1..=100).contains(&self.years), "years", self.years, "1 to 100 years");
         p.require(
             (1..=self.draws.len()).contains(&self.sequences),
@@ -299,23 +303,16 @@ impl Outlook<'_> {
         p.into_result(())
     }
 
-    /// Clipping multipliers of the years to come, by draw: each year its own, all of a draw by what is not known of the
-    /// site's yield. A yield that came from the prior alone is part of the litter ratio already, which was fitted with it.
+    /// Clipping multipliers of the years to come, by draw: each year its own, all of a draw by the site's yield in it.
     fn multipliers(&self) -> Vec<Vec<f64>> {
         let prior = self.model.priors().future_year;
-        let yield_sd = match self.site_yield.source {
-            YieldSource::Records => self.site_yield.log_sd,
-            YieldSource::Prior => 0.0,
+        let of = |(draw, z): (usize, &Vec<f64>)| {
+            let mut stream = ChaCha8Rng::seed_from_u64(self.seed ^ 0x6d61_746c);
+            stream.set_stream(draw as u64);
+            let site = self.model.clippings_per_degree_day(z).map_or(1.0, |learnt| learnt / self.g_m2_per_degree_day);
+            (0..=self.years).map(|_| site * prior.value::<f64>(StandardNormal.sample(&mut stream))).collect()
         };
-        (0..self.draws.len())
-            .map(|draw| {
-                let mut stream = ChaCha8Rng::seed_from_u64(self.seed ^ 0x6d61_746c);
-                stream.set_stream(draw as u64);
-                let mut normal = || -> f64 { StandardNormal.sample(&mut stream) };
-                let site = (yield_sd * normal()).exp();
-                (0..=self.years).map(|_| site * prior.value(normal())).collect()
-            })
-            .collect()
+        self.draws.iter().enumerate().map(of).collect()
     }
 
     /// Every draw of one green at the end of the record.

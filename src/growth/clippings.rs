@@ -1,6 +1,7 @@
 //! From clippings that were weighed or measured to the clippings of every day.
 
-use chrono::NaiveDate;
+use chrono::{Datelike, Days, NaiveDate};
+use std::collections::BTreeMap;
 
 use crate::error::{Problems, Result};
 
@@ -115,6 +116,36 @@ pub struct SiteYield {
     pub source: YieldSource,
 }
 
+/// Degree days of one green (degC d) over which clippings are weighed as one unit of evidence: a summer week or so.
+pub const UNIT_DEGREE_DAYS: f64 = 100.0;
+
+/// What the records of one calendar year show.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RecordedYear {
+    /// The year.
+    pub year: i32,
+    /// Clippings per degree day (g dry/m2 per degC d).
+    pub g_m2_per_degree_day: f64,
+    /// Degree days on record, summed over greens, in units of [`UNIT_DEGREE_DAYS`].
+    pub weight: f64,
+}
+
+/// What clipping records show of each calendar year, and how they scatter.
+///
+/// All that is on record of one calendar month counts as one: greens of one week, and weeks of one month, share what
+/// rain, feeding and mowing did to them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RecordedYears {
+    /// Years with clippings on days of growth, in order; records of a year that weigh nothing tell nothing of it.
+    pub years: Vec<RecordedYear>,
+    /// Weighted sum of squares of the months around their year, as shares of it (-).
+    pub squares: f64,
+    /// Months less years.
+    pub freedom: f64,
+    /// What the months' weights add to the log density of those squares.
+    pub log_weights: f64,
+}
+
 /// Clippings of each day.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DailyClippings {
@@ -201,6 +232,45 @@ pub fn site_yield(
         records: telling.len(),
         source: YieldSource::Records,
     })
+}
+
+/// What the records of all greens show of each calendar year.
+///
+/// With masses `m` and degree days `X` of a year's months, `b = sum m / sum X`; a month's `m / (b X)` scatters around 1 with
+/// variance `s^2 100 / X`, so that `sum X / 100 (m / (b X) - 1)^2 / s^2` is chi-square with as many degrees of freedom as
+/// there are months less years. Days without degree days tell nothing and do not count.
+///
+/// # Errors
+/// [`crate::Error::Input`] as for [`daily_clippings`], but for greens, of which there may be several.
+pub fn recorded_years(start: NaiveDate, degree_days: &[f64], records: &[ClippingRecord]) -> Result<RecordedYears> {
+    let mut problems = Problems::default();
+    check_degree_days(&mut problems, degree_days);
+    let spans = spans(&mut problems, start, degree_days.len(), records)?;
+    problems.into_result(())?;
+    let mut months = BTreeMap::<i32, BTreeMap<u32, (f64, f64)>>::new();
+    for (record, (from, to)) in records.iter().zip(spans) {
+        let total: f64 = degree_days[from..=to].iter().sum();
+        for (day, heat) in (from..).zip(&degree_days[from..=to]).filter(|(_, heat)| **heat > 0.0) {
+            let date = start + Days::new(day as u64);
+            let month = months.entry(date.year()).or_default().entry(date.month()).or_default();
+            *month = (month.0 + record.dry_g_m2 * heat / total, month.1 + heat);
+        }
+    }
+    let mut found = RecordedYears { years: Vec::new(), squares: 0.0, freedom: 0.0, log_weights: 0.0 };
+    for (year, months) in months {
+        let (mass, heat) = months.values().fold((0.0, 0.0), |(m, x), month| (m + month.0, x + month.1));
+        if mass > 0.0 {
+            let (ratio, weight) = (mass / heat, heat / UNIT_DEGREE_DAYS);
+            found.years.push(RecordedYear { year, g_m2_per_degree_day: ratio, weight });
+            found.freedom += months.len() as f64 - 1.0;
+            found.log_weights -= 0.5 * weight.ln();
+            for (m, x) in months.values() {
+                found.squares += x / UNIT_DEGREE_DAYS * (m / (ratio * x) - 1.0).powi(2);
+                found.log_weights += 0.5 * (x / UNIT_DEGREE_DAYS).ln();
+            }
+        }
+    }
+    Ok(found)
 }
 
 /// Clippings of each day of the series on one green.

@@ -2,14 +2,17 @@
 #![allow(dead_code)] // each test file uses its own part
 
 use chrono::{Days, NaiveDate};
-use matledger::calibration::{GreenRecord, Method, Model, Priors, SiteRecord, SoilTest};
+use matledger::calibration::{ClippingHistory, GreenRecord, Method, Model, Priors, SiteRecord, SoilTest};
 use matledger::column::Sample;
 use matledger::engine::{Dated, Layout};
+use matledger::growth::clippings::{
+    ClippingRecord, PRIOR_ANNUAL_G_M2, PRIOR_LOG_SD, annual_degree_days, daily_clippings, site_yield,
+};
 use matledger::practice::tine::Tine;
 use matledger::practice::work::{Coring, Topdressing, Work};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
-use rand_distr::{Distribution, StandardNormal};
+use rand_distr::{Distribution, Gamma, StandardNormal};
 
 pub fn day(year: i32, month: u32, day: u32) -> NaiveDate {
     NaiveDate::from_ymd_opt(year, month, day).unwrap()
@@ -77,15 +80,64 @@ pub fn invented_site(greens: usize) -> SiteRecord {
         start,
         decay_modifier: (0..days).map(|d| 0.3 + 1.5 * season(d)).collect(),
         greens: (0..greens).map(green).collect(),
+        clippings: None,
         methods: vec![Method { name: "oven at 440 degC".to_owned() }],
         layout: Layout { stretch_days: 15, ..Layout::default() },
     }
 }
 
-/// Fills in readings from a truth drawn from the priors; returns the truth's coordinates.
+/// The same site with clippings weighed on its first greens in the first so many weeks of some years' seasons. Masses are
+/// still empty.
+pub fn weighed(mut site: SiteRecord, greens: usize, seasons: &[(i32, u64)]) -> SiteRecord {
+    let degree_days: Vec<f64> = site.greens[0].clippings_g_m2.iter().map(|g_m2| g_m2 / 0.0475).collect();
+    let week = |green: &GreenRecord, year: i32, week: u64| ClippingRecord {
+        green: green.name.clone(),
+        first_day: day(year, 4, 1) + Days::new(7 * week),
+        last_day: day(year, 4, 7) + Days::new(7 * week),
+        dry_g_m2: 1.0,
+    };
+    let of_green = |green| seasons.iter().flat_map(move |&(year, weeks)| (0..weeks).map(move |n| week(green, year, n)));
+    let records = site.greens[..greens].iter().flat_map(of_green).collect();
+    let degree_days_a_year = annual_degree_days(&degree_days).unwrap();
+    site.clippings = Some(ClippingHistory { degree_days, degree_days_a_year, records, counted: Vec::new() });
+    site
+}
+
+/// Fills in masses of clippings from a truth, with scatter of their own and an error that the records of a year share, and
+/// the clippings of each day from them.
+pub fn fill_clippings(seed: u64, site: &mut SiteRecord, model: &Model, truth: &[f64]) {
+    let Some(history) = &mut site.clippings else { return };
+    let at = |name: &str| model.names().iter().position(|other| other == name).unwrap();
+    let natural = model.natural(truth);
+    let rate = model.clippings_per_degree_day(truth).unwrap();
+    let scatter = natural[at("clipping_record_sd")];
+    let mut stream = ChaCha8Rng::seed_from_u64(seed);
+    let shared: Vec<f64> =
+        model.years().iter().map(|_| 0.1 * Distribution::<f64>::sample(&StandardNormal, &mut stream)).collect();
+    let row = |date: NaiveDate| (date - site.start).num_days() as usize;
+    for record in &mut history.records {
+        let heat: f64 = history.degree_days[row(record.first_day)..=row(record.last_day)].iter().sum();
+        let year = record.first_day.format("%Y").to_string();
+        let grown = rate * heat * natural[at(&format!("clippings_{year}"))];
+        let error = shared[model.years().iter().position(|other| other.to_string() == year).unwrap()].exp();
+        let variance = scatter * scatter * 100.0 / heat;
+        record.dry_g_m2 = grown * error * Gamma::new(1.0 / variance, variance).unwrap().sample(&mut stream);
+    }
+    let known =
+        site_yield(site.start, &history.degree_days, &history.records, PRIOR_ANNUAL_G_M2, PRIOR_LOG_SD).unwrap();
+    for green in &mut site.greens {
+        let own: Vec<_> = history.records.iter().filter(|record| record.green == green.name).cloned().collect();
+        green.clippings_g_m2 = daily_clippings(site.start, &history.degree_days, &own, &known).unwrap().g_m2;
+    }
+}
+
+/// Fills in clippings, where records are asked for, and readings from a truth drawn from the priors; returns the truth's
+/// coordinates.
 pub fn simulated(seed: u64, mut site: SiteRecord, priors: &Priors) -> (SiteRecord, Vec<f64>) {
     let model = Model::new(site.clone(), priors.clone()).unwrap();
     let truth = standard_normal(seed, model.len());
+    fill_clippings(seed + 2_000_000, &mut site, &model, &truth);
+    let model = Model::new(site.clone(), priors.clone()).unwrap();
     let predictions = model.predictions(&truth).unwrap();
     let mut noise = standard_normal(seed + 1_000_000, model.tests()).into_iter();
     for (green, predicted) in site.greens.iter_mut().zip(predictions) {

@@ -11,6 +11,7 @@ from few_greens import demo_greens
 import matledger as mat
 from matledger.calibration.diagnostics import ebfmi, ess_bulk, ess_tail, rhat
 from matledger.errors import InputError
+from matledger.learning import _left, _slopes
 
 NUTS = {"method": "nuts", "chains": 2, "tune": 10, "draws": 4, "seed": 3}
 
@@ -133,6 +134,83 @@ def test_carrying_on_counts_only_new_tests(course):
     assert np.median(apart) < 0.5
     with pytest.raises(InputError, match="no new test"):
         mat.calibrate(early, draws=50, earlier=yesterday)
+
+
+@pytest.fixture(scope="module")
+def weighed():
+    """Two greens of the demo course, the boxes of one of them."""
+    return mat.demo_course().only(["Knoll", "Ridge"])
+
+
+def of(fit, name):
+    """Median and spread of an unknown, on a log scale."""
+    return np.log(fit.draws[:, fit.names.index(name)]).mean(), np.log(fit.draws[:, fit.names.index(name)]).std()
+
+
+def test_a_year_is_known_as_well_as_its_clippings_are(weighed):
+    kept = [c for c in weighed.clippings if c.first_day.year == 2013 or f"{c.first_day:%Y-%m}" == "2014-09"]
+    fit = mat.calibrate(replace(weighed, clippings=kept), draws=2000, seed=1)
+    none, full, few = (of(fit, f"clippings_{year}")[1] for year in (2012, 2013, 2014))
+    print(f"log-sd of a year without a record {none:.3f}, with a month {few:.3f}, with a season {full:.3f}")
+    assert full < few < none <= 0.155
+    assert of(fit, "annual_clippings_g_m2")[1] < 0.2
+
+
+def test_clipping_records_narrow_the_forecast():
+    """What the spread of the forecast would be at the same mode, if the records of clippings were forgotten."""
+    fit = mat.calibrate(mat.demo_course(), draws=1000, seed=1)
+    comparison = mat.compare(fit, fit.course.programmes[:2], years=5, draws=1000, weather_sequences=20, seed=1)
+    om = comparison.course_mean(comparison.om_percent)[:, -1, comparison.first_sample]
+    forgotten = fit.information.copy()
+    for year, _, _, log_sd in fit.site.years_shown(fit.mode):
+        along = np.zeros(len(fit.names))
+        for name in ("annual_clippings_g_m2", f"clippings_{year}"):
+            along[fit.names.index(name)] = fit.site.priors[fit.names.index(name)][1]
+        forgotten -= np.outer(along, along) / log_sd**2
+    before, after = np.linalg.inv(fit.information), np.linalg.inv(forgotten)
+    slopes = _slopes(fit.coordinates, om)
+    forecast, contrast = _left(slopes[0], before, after), _left(slopes[1] - slopes[0], before, after)
+    print(f"without the clipping records: forecast {forecast:.3f}, contrast {contrast:.3f} times as wide")
+    assert 1.01 < forecast < 1.2
+    assert 1.03 < contrast < 1.3
+
+
+def test_boxes_in_another_unit_are_named(weighed):
+    wrong = [replace(c, dry_g_m2=c.dry_g_m2 * 10) if c.first_day.year == 2014 else c for c in weighed.clippings]
+    notes = mat.calibrate(replace(weighed, clippings=wrong), draws=10).notes
+    assert [note for note in notes if "clippings on record in 2014" in note]
+    assert not [note for note in mat.calibrate(weighed, draws=10).notes if "clippings on record" in note]
+
+
+def test_carrying_on_counts_clippings_once(weighed):
+    cut = dt.date(2014, 7, 1)
+    early = replace(
+        weighed,
+        clippings=[c for c in weighed.clippings if c.first_day < cut],
+        soil_tests=[test for test in weighed.soil_tests if test.date < cut],
+    )
+    yesterday = mat.calibrate(early, draws=50)
+    today = mat.calibrate(weighed, draws=2000, seed=1, earlier=yesterday)
+    whole = mat.calibrate(weighed, draws=2000, seed=1)
+    for name in ("clippings_2013", "clippings_2014", "annual_clippings_g_m2", "clipping_record_sd"):
+        (middle, spread), (expected, wide) = of(today, name), of(whole, name)
+        assert middle == pytest.approx(expected, abs=0.4 * wide), name
+        assert spread == pytest.approx(wide, rel=0.15), name
+    fewer = replace(weighed, clippings=weighed.clippings[5:])
+    with pytest.raises(InputError, match="every clipping record that the earlier fit has counted"):
+        mat.calibrate(fewer, draws=10, earlier=yesterday)
+    unweighed = mat.calibrate(replace(early, clippings=[]), draws=10)
+    with pytest.raises(InputError, match="where the earlier fit had none"):
+        mat.calibrate(weighed, draws=10, earlier=unweighed)
+
+
+def test_invented_clippings_follow_their_truth(weighed):
+    invented = mat.invent_tests(weighed, seed=4)
+    assert [c.first_day for c in invented.course.clippings] == [c.first_day for c in weighed.clippings]
+    b = mat.calibrate(invented.course, draws=1000, seed=1)
+    for name in ("annual_clippings_g_m2", "clipping_record_sd", "clippings_2013"):
+        middle, spread = of(b, name)
+        assert abs(np.log(invented.values[name]) - middle) < 3 * spread, name
 
 
 @pytest.mark.parametrize("options", [{"degrees_of_freedom": 4.0}, {"depth_correlation": True}])

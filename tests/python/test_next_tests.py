@@ -7,7 +7,7 @@ import pytest
 
 import matledger as mat
 from matledger.errors import InputError
-from matledger.learning import _a_year_on, _left, _slopes
+from matledger.learning import _a_year_on, _left, _left_by_clippings, _slopes, _weighed_all
 
 
 @pytest.fixture(scope="module")
@@ -67,6 +67,21 @@ def test_what_is_promised_comes_true_when_the_tests_are_taken(comparison, table,
     promised = row(table, kind)
     assert promised["contrast"] == pytest.approx(_left(slopes[1] - slopes[0], before, after), abs=0.05)
     assert promised["forecast"] == pytest.approx(np.mean([_left(s, before, after) for s in slopes]), abs=0.05)
+
+
+@pytest.mark.parametrize("before", [(), "all"])
+def test_what_clippings_promise_comes_true_when_they_are_weighed(comparison, before):
+    course = comparison.calibration.course
+    if not before:
+        course = replace(course, clippings=[])
+    fit = mat.calibrate(course, method="laplace", draws=300, seed=1)
+    weighed = _weighed_all(fit, 2015)
+    refitted = mat.calibrate(weighed, method="laplace", draws=10)
+    order = [refitted.names.index(name) for name in fit.names]
+    after = np.linalg.inv(refitted.information)[np.ix_(order, order)]
+    promised = np.sqrt(np.diag(_left_by_clippings(fit, 2015)) / np.diag(np.linalg.inv(fit.information)))
+    at = fit.names.index("clippings_2015")
+    assert promised[at] == pytest.approx(np.sqrt(after[at, at] / np.linalg.inv(fit.information)[at, at]), abs=0.05)
 
 
 def test_too_few_draws_are_refused(comparison):

@@ -143,7 +143,7 @@ def prior_check(
     yielding = site_yield(course.weather.start, heat, records)
     site = build_site(course, driving, yielding, dict(priors or {}), scatter=(degrees_of_freedom, False))
     rng = np.random.default_rng(seed)
-    z, predicted, cannot = _run(site, rng.standard_normal((draws, len(site.names))))
+    z, predicted, cannot = _run(site, _drawn(site, draws, rng)[1])
     tests = [test for green in course.greens for test in course.tests_of(green.name)]
     mean = np.concatenate([mean for mean, _ in predicted], axis=1)
     expected = mean + scatter_of(predicted, degrees_of_freedom, rng)
@@ -175,25 +175,19 @@ def prior_check(
     )
 
 
-def quick_conflicts(
-    site: _core.Site,
-    tests: list[SoilTest],
-    centre: tuple[Floats, Floats] | None,
-    degrees_of_freedom: float | None,
-) -> tuple[str, ...]:
-    """Find what `prior_check` would look for, by the tests' slopes at the prior's centre: no draw is run.
-
-    `centre` is the mean and the covariance of coordinates that stand in for a standard normal.
-    """
+def quick_conflicts(site: _core.Site, tests: list[SoilTest], degrees_of_freedom: float | None) -> tuple[str, ...]:
+    """Find what `prior_check` would look for, by the tests' slopes at the prior's centre: no draw is run."""
     rng = np.random.default_rng(0)
-    z = rng.standard_normal((QUICK_DRAWS, len(site.names)))
-    mean = np.zeros(z.shape[1])
-    if centre is not None:
-        mean, covariance = centre
-        z = mean + z @ np.linalg.cholesky(covariance).T
+    mean, z = _drawn(site, QUICK_DRAWS, rng)
     predicted = site.predictions_near(mean, z)
     near = np.concatenate([mean for mean, _ in predicted], axis=1)
     return tuple(_conflicts(site, tests, z, near, near + scatter_of(predicted, degrees_of_freedom, rng)))
+
+
+def _drawn(site: _core.Site, draws: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Centre and draws of what is believed before any test: by priors, clipping records and an earlier fit."""
+    mean, covariance = site.before_tests()
+    return mean, mean + rng.standard_normal((draws, len(mean))) @ np.linalg.cholesky(covariance).T
 
 
 def blame_start(

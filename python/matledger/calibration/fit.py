@@ -22,7 +22,6 @@ from matledger.calibration.site import (
     MAT_DEPTH_MM,
     Driving,
     build_site,
-    carried,
     check_earlier,
     fresh_tests,
     method_of,
@@ -51,6 +50,8 @@ Tell: TypeAlias = Callable[[int], object]
 FitMethod: TypeAlias = Literal["laplace", "nested", "nuts"]
 
 _GREEN_UNKNOWNS = ("litter_ratio", "base_percent", "surface_percent")
+_OPTIONAL = ("depth_correlation", "annual_clippings_g_m2", "clipping_record_sd")
+"""Unknowns that only some fits have."""
 _GROUPS = {"clippings": "clipping_multiplier", "offset": "method_offset_percent"}
 _OF_A_READER = ("mm", "g/cm3", "g/m2", "kg/m2")
 """Units of unknowns that differ between metric and US customary readers."""
@@ -364,6 +365,7 @@ class Calibration:
         notes.extend(missing(self.course, self.course.soil_tests))
         notes.extend(f"priors and data do not agree: {conflict}" for conflict in self.conflicts)
         notes.extend(self._far_off())
+        notes.extend(self._odd_years())
         notes.extend(self._at_odds())
         if self.earlier is not None:
             notes.append("carries on from an earlier fit, whose posterior (taken as normal) is the prior here")
@@ -390,6 +392,20 @@ class Calibration:
                         f" deviations {'above' if away > 0 else 'below'} the model: look at its record, or fit with"
                         " degrees_of_freedom=4"
                     )
+        return said
+
+    def _odd_years(self) -> list[str]:
+        """Name years whose clipping records are unlike the other years'."""
+        said = []
+        at, beliefs = dict(zip(self.names, self.site.natural(self.mode[None, :])[0], strict=True)), self.site.priors
+        for year, _, log_ratio, log_sd in self.site.years_shown(self.mode):
+            name = f"clippings_{year}"
+            away = log_ratio + np.log(at[name])
+            if abs(away) > ODD_YEAR_SD * np.hypot(log_sd, beliefs[self.names.index(name)][1]):
+                said.append(
+                    f"the clippings on record in {year} are {np.exp(away):.2g} times what the site's yield makes of its"
+                    " degree days: look at the unit of its records"
+                )
         return said
 
     def _at_odds(self) -> list[str]:
@@ -445,7 +461,7 @@ class Calibration:
         data: dict[str, Any] = {}
         groups: dict[str, list[tuple[str, int]]] = {}
         for i, name in enumerate(self.names):
-            if name in shared or name == "depth_correlation":
+            if name in shared or name in _OPTIONAL:
                 key = f"site_{name}" if name in _GREEN_UNKNOWNS else name
                 what = variable(name, "unknown") if key == name else variable(key)
                 data[key] = (("draw",), self.draws[:, i].copy(), what.attributes)
@@ -492,12 +508,13 @@ class Calibration:
 
 def _described(name: str) -> Variable:
     """What an unknown means; that of one year or method says which."""
-    if name == "depth_correlation":
+    if name in _OPTIONAL:
         return variable(name, "unknown")
     stem, _, label = name.rstrip("]").partition("[")
     if name.startswith("clippings_"):
         of_years = variable(_GROUPS["clippings"])
-        return replace(of_years, long_name=f"true over reckoned clippings of {name.removeprefix('clippings_')}")
+        year = name.removeprefix("clippings_")
+        return replace(of_years, long_name=f"clippings per degree day of {year}, over the site's")
     if stem == "offset":
         of_methods = variable(_GROUPS[stem])
         return replace(of_methods, long_name=f"what this method reads above the reference method: {label}")
@@ -522,11 +539,12 @@ def calibrate(
     form: DecayForm = "rothc",
     progress: Tell | None = None,
 ) -> Calibration:
-    """Fit the accumulation model to a course's own soil tests.
+    """Fit the accumulation model to a course's own soil tests and clipping records.
 
     The unknowns are those of the model's section on calibration: shared by the site, the clippings of each year, an
-    offset for each laboratory method after the first, and for each green its own litter ratio and starting profile
-    around the site's. The mode is found by damped Fisher scoring with exact derivatives of the engine.
+    offset for each laboratory method after the first, the site's yield and the scatter of clipping records if there are
+    any, and for each green its own litter ratio and starting profile around the site's.
+    The mode is found by damped Fisher scoring with exact derivatives of the engine.
 
     Parameters
     ----------
@@ -574,7 +592,8 @@ def calibrate(
     InputError
         If there is no soil test, a thatch-mat test comes from a green without ``mat_depth_mm``, a prior is unknown or
         outside its domain or a start from which nothing can be run, an option is outside its domain, `earlier` has
-        counted every test or has other priors, or the checkpoint is of another fit.
+        counted every test, has other priors, or had clipping records that are gone or none where there are some now, or
+        the checkpoint is of another fit.
     KeyboardInterrupt
         On Ctrl-C; once draws were made, they are returned instead and `notes` says so.
 
@@ -591,12 +610,12 @@ def calibrate(
     True
     """
     _check_options(method=method, draws=draws, chains=chains, tune=tune, seed=seed, target_accept=target_accept)
-    if earlier is not None:
-        check_earlier(course, earlier, priors)
     driving = Driving(lower_c=course.settings.lower_c, upper_c=course.settings.upper_c, lag_days=lag_days, form=form)
     heat, _ = _core.drivers(course.weather.core, driving._given())
     records = [record for green in course.greens for record in course.clippings_of(green.name)]
     yielding = site_yield(course.weather.start, heat, records)
+    if earlier is not None:
+        check_earlier(course, earlier, yielding, priors)
     beliefs = dict(priors or ({} if earlier is None else earlier.priors))
     scatter = (degrees_of_freedom, depth_correlation)
     site = build_site(course, driving, yielding, beliefs, scatter=scatter, earlier=earlier)
@@ -615,8 +634,7 @@ def calibrate(
 
         raise blame_start(error, beliefs, runs) from error
     tests = [test for green in course.greens for test in fresh_tests(course, earlier, green.name)]
-    centre = None if earlier is None else carried(earlier, site.names)
-    conflicts = quick_conflicts(site, tests, centre, degrees_of_freedom)
+    conflicts = quick_conflicts(site, tests, degrees_of_freedom)
     run = None
     if method == "nuts":
         run = sample(
@@ -660,6 +678,9 @@ def calibrate(
 
 FAR_OFF_SD = 4.0
 """Residual from which a test is named as far off; a normal one lies there once in 16,000 times."""
+
+ODD_YEAR_SD = 3.0
+"""Deviation from which a year's clipping records are named as odd."""
 
 SOON = dt.timedelta(days=30)
 """Time between two tests of one sample within which they are held against each other."""

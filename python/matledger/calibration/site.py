@@ -13,7 +13,7 @@ from matledger import _core
 from matledger._arrays import Floats
 from matledger.course import Course
 from matledger.errors import InputError, Problem
-from matledger.growth import DailyClippings, SiteYield, daily_clippings
+from matledger.growth import DailyClippings, SiteYield, daily_clippings, rows_of
 from matledger.records import SoilTest
 from matledger.weather import DecayForm
 
@@ -88,6 +88,15 @@ def build_site(
     heat, modifier = _core.drivers(course.weather.core, driving._given())
     methods = list(dict.fromkeys(method_of(test) for test in sorted(course.soil_tests, key=lambda t: t.date)))
     check_layers(course)
+    first = earlier
+    while first is not None and first.earlier is not None:
+        first = first.earlier
+    # A mean year stays that of the first fit, so that its clippings keep their meaning.
+    lasting = heat if first is None else _core.drivers(first.course.weather.core, driving._given())[0]
+    counted_clippings = [] if earlier is None else rows_of(earlier.course.clippings)
+    clippings = None
+    if course.clippings:
+        clippings = (heat, _core.annual_degree_days(lasting), rows_of(course.clippings), counted_clippings)
     greens = []
     for green in course.greens:
         daily: DailyClippings = daily_clippings(course.weather.start, heat, course.clippings_of(green.name), yielding)
@@ -104,6 +113,7 @@ def build_site(
             course.weather.start,
             modifier,
             greens,
+            clippings,
             methods,
             [(name, float(median), float(sd)) for name, (median, sd) in priors.items()],
             scatter,
@@ -164,7 +174,9 @@ def fresh_tests(course: Course, earlier: Calibration | None, green: str) -> tupl
     return tuple(fresh)
 
 
-def check_earlier(course: Course, earlier: Calibration, priors: Mapping[str, tuple[float, float]] | None) -> None:
+def check_earlier(
+    course: Course, earlier: Calibration, yielding: SiteYield, priors: Mapping[str, tuple[float, float]] | None
+) -> None:
     """Refuse a course that does not carry on from an earlier fit."""
     problems = []
     if course.weather.start != earlier.course.weather.start:
@@ -179,6 +191,18 @@ def check_earlier(course: Course, earlier: Calibration, priors: Mapping[str, tup
         )
     elif not Counter(course.soil_tests) - counted(earlier):
         problems.append(Problem("soil_tests", "no new test", "at least one that the earlier fit has not counted"))
+    weighed = Counter(earlier.course.clippings) - Counter(course.clippings)
+    if weighed:
+        expected = "every clipping record that the earlier fit has counted"
+        problems.append(Problem("clippings", f"{weighed.total()} records fewer", expected))
+    if yielding.source == "records" and earlier.site_yield.source == "prior":
+        problems.append(
+            Problem(
+                "clippings",
+                "records, where the earlier fit had none",
+                "a fit anew: the earlier fit counted litter per gram reckoned",
+            )
+        )
     if problems:
         raise InputError(problems)
 

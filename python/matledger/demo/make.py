@@ -210,10 +210,18 @@ def _simulate(course: Course, rng: np.random.Generator) -> tuple[list[str], list
     heat, _ = _core.drivers(course.weather.core, driving._given())
     records = [record for green in course.greens for record in course.clippings_of(green.name)]
     site = build_site(course, driving, site_yield(course.weather.start, heat, records), {}, layout=DAILY)
-    drawn = rng.standard_normal(len(site.names))
+    mean_g_m2 = CLIPPINGS_G_M2_PER_DEGREE_DAY * math.exp(CLIPPINGS_LOG_SD**2 / 2)
+    weighed = {
+        "annual_clippings_g_m2": mean_g_m2 * _core.annual_degree_days(heat),
+        "clipping_record_sd": CLIPPINGS_LOG_SD,
+    }
+    # Of the clippings nothing is left to draw.
+    drawn = iter(rng.standard_normal(len(site.names) - len(weighed)))
+    true = TRUTH | weighed
+    deviations = [0.0 if name in weighed else next(drawn) for name in site.names]
     z = [
-        _coordinate(TRUTH[name], *prior) if name in TRUTH else deviation
-        for name, prior, deviation in zip(site.names, site.priors, drawn, strict=True)
+        _coordinate(true[name], *prior) if name in true else deviation
+        for name, prior, deviation in zip(site.names, site.priors, deviations, strict=True)
     ]
     z = [_rounded(value) for value in z]
     at = np.array([z])
