@@ -15,7 +15,7 @@ import numpy as np
 
 from matledger import plots
 from matledger._arrays import Floats
-from matledger.atomic import fresh_file, write_whole
+from matledger.atomic import check_file, fresh_file, write_whole, wrong_ending
 from matledger.calibration.words import fit_words
 from matledger.cautions import CAUTIONS, FIRST
 from matledger.errors import InputError, Problem
@@ -96,7 +96,7 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
     InputError
         For another ending, and a present programme that is not among those compared.
     OSError
-        If the file cannot be written; an older one is then still whole.
+        If the file cannot be written, told before the work; an older one is then still whole.
 
     Examples
     --------
@@ -107,19 +107,17 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
     'plan.html'
     """
     target = Path(path)
-    ending = target.suffix.lower()
-    problems = []
-    if ending not in (".html", ".pdf"):
-        problems.append(Problem("path", str(path), "a file name ending in .html or .pdf"))
+    problems = wrong_ending(path, ".html", ".pdf")
     if present is not None and present not in comparison.names:
         problems.append(Problem("present", repr(present), f"one of {', '.join(comparison.names)}"))
     if problems:
         raise InputError(problems)
+    check_file(target)
     import matplotlib as mpl
 
     with mpl.rc_context({"text.parse_math": False}):  # a name may hold a dollar sign
         content = _content(comparison, units, comparison.names.index(present) if present else 0)
-    if ending == ".html":
+    if target.suffix.lower() == ".html":
         write_whole(target, _html(content))
     else:
         with fresh_file(target) as draft:

@@ -14,6 +14,7 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats, floats, frozen
+from matledger.atomic import check_file
 from matledger.calibration.before import blame_start, missing, quick_conflicts
 from matledger.calibration.chains import Chains, in_turn, sample
 from matledger.calibration.diagnostics import Diagnosis, diagnose
@@ -557,7 +558,8 @@ def calibrate(
         A fit of the same course to carry on from: its posterior becomes the prior, and only tests that it has not
         counted are counted.
     checkpoint
-        File that holds the chains between blocks of 100 draws; a run that finds it goes on to the same draws.
+        File that holds the chains of ``"nuts"`` between blocks of 100 draws; a run that finds it goes on to the same
+        draws.
     lag_days
         Lag of the soil behind the air [d].
     form
@@ -574,7 +576,9 @@ def calibrate(
     InputError
         If there is no soil test, a thatch-mat test comes from a green without ``mat_depth_mm``, a prior is unknown or
         outside its domain or a start from which nothing can be run, an option is outside its domain, `earlier` has
-        counted every test or has other priors, or the checkpoint is of another fit.
+        counted every test or has other priors, or the checkpoint is of another fit or given to another method.
+    OSError
+        If the checkpoint cannot be written, told before the work.
     KeyboardInterrupt
         On Ctrl-C; once draws were made, they are returned instead and `notes` says so.
 
@@ -591,6 +595,10 @@ def calibrate(
     True
     """
     _check_options(method=method, draws=draws, chains=chains, tune=tune, seed=seed, target_accept=target_accept)
+    if checkpoint is not None:
+        if method != "nuts":
+            raise InputError([Problem("checkpoint", str(checkpoint), 'none, or method="nuts": only chains are kept')])
+        check_file(Path(checkpoint))
     if earlier is not None:
         check_earlier(course, earlier, priors)
     driving = Driving(lower_c=course.settings.lower_c, upper_c=course.settings.upper_c, lag_days=lag_days, form=form)
