@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import json
+import math
 from collections import Counter
 from importlib.resources import files
 from pathlib import Path
@@ -18,6 +19,7 @@ from matledger._arrays import Floats
 from matledger.atomic import check_file, fresh_file, write_whole, wrong_ending
 from matledger.calibration.words import fit_words
 from matledger.cautions import CAUTIONS, FIRST
+from matledger.chances import chance, chance_if_all, few_draws
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.units import System, show
@@ -147,7 +149,8 @@ def side_by_side(comparison: Comparison, present: int) -> Table:
 
     om = comparison._om_at_the_end
     if comparison.probability_all is not None:
-        row("chance that every green holds", [_percent(comparison.probability_all[p, -1]) for p in shown])
+        draws = comparison.om_percent.shape[-1]
+        row("chance that every green holds", [chance(float(comparison.probability_all[p, -1]), draws) for p in shown])
     spread(f"organic matter on {comparison.dates[-1]}", np.median(om, axis=-1), om, ".1f", " %")
     money = comparison.budget
     if money is not None:
@@ -157,11 +160,6 @@ def side_by_side(comparison: Comparison, present: int) -> Table:
         row("closed days a year", [f"{money.closed_days_a_year[p]:.1f}" for p in shown])
     spread("days a year below 99 % cover", comparison.disrupted_days, comparison.disrupted_days_by_draw, ".0f")
     return Table("at a glance; nine times in ten between the figures in brackets", columns)
-
-
-def _percent(share: float) -> str:
-    """Write a probability; draws never prove that something is certain or impossible."""
-    return "over 99%" if share > 0.99 else "under 1%" if share < 0.01 else f"{share:.0%}"
 
 
 def _role(comparison: Comparison, programme: int, present: int) -> str:
@@ -375,16 +373,22 @@ def taught(calibration: Calibration, units: System) -> Table:
 
 
 def _chance(comparison: Comparison) -> str:
-    best = comparison.recommended
+    best, draws = comparison.recommended, comparison.om_percent.shape[-1]
+    few = few_draws(draws)
+    said = [f"{few[0].upper()}{few[1:]}."] if few else []
     if best is None or comparison.probability_all is None:
-        return ""
+        return " ".join(said)
     risk = 1 - float(comparison.probability_all[best, -1])
-    of = next((count for count in (10, 20, 100) if round(count * risk)), None)
-    return (
+    known, count = (risk, round) if risk else (1 - chance_if_all(draws), math.ceil)
+    of = next((of for of in (10, 20, 100) if round(of * known)), None)
+    at_most = "" if risk else "at most "
+    words = (
         "In words: nearly certain."
         if of is None
-        else f"In words: of {of} courses like this one, {round(of * risk)} would still have a green above the limit."
+        else f"In words: of {of} courses like this one, {at_most}{count(of * known)} would still have a green above the"
+        " limit."
     )
+    return " ".join([words, *said])
 
 
 def _png(axes: Axes) -> bytes:

@@ -24,10 +24,11 @@ from test_decision import PLAY, PRICES
 import matledger as mat
 from matledger import cli, plots
 from matledger.budget_files import write_budget
+from matledger.chances import chance
 from matledger.demo import demo_folder
 from matledger.frames import plain
 from matledger.plots import COLOURS
-from matledger.reporting import _method, _percent, taught
+from matledger.reporting import _method, taught
 
 
 @pytest.fixture(scope="module")
@@ -79,8 +80,7 @@ def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_pat
     mine = [name == "sand only" for name in lines.columns["programme"]]
     play = sum(np.array(lines.columns["amount, EUR"])[np.array(of_play) & np.array(mine)]) / told.budget.span_years
     assert f"{play:,.0f} EUR" in first[first.index("play lost or at a discount") :]
-    assert _percent(told.probability_all[p, -1]) in first
-    assert [_percent(share) for share in (1.0, 0.66, 0.0)] == ["over 99%", "66%", "under 1%"]
+    assert chance(float(told.probability_all[p, -1]), told.om_percent.shape[-1]) in first
 
 
 def test_a_close_contest_that_decides_stands_on_the_first_page(told, tmp_path, monkeypatch):

@@ -168,7 +168,12 @@ class Calibration:
 
     @property
     def diagnosis(self) -> Diagnosis | None:
-        """How well the chains explored the posterior; None for Laplace's approximation."""
+        """How well the chains explored the posterior; None for an approximation, which has no chains to diagnose.
+
+        What can be said of an approximation stands in `notes` and in `matledger.report_fit`: whether its search
+        settled, and what it leaves unexplained. Whether the posterior is as normal as it takes it to be, only a fit
+        with ``method="nuts"`` tells.
+        """
         if self.chains is None:
             return None
         if "_diagnosis" not in self.__dict__:
@@ -483,7 +488,8 @@ class Calibration:
         return (
             f"<Calibration of {self.course.name!r}: {len(self.course.greens)} greens, "
             f"{len(self.course.soil_tests)} tests, {len(self.names)} unknowns, {len(self.coordinates)} draws"
-            f" ({fit_words(self).short}); {state} in {self.steps} steps>"
+            f" ({fit_words(self).short}); {state} in {self.steps} steps"
+            + ("; no chains, so no diagnosis>" if self.chains is None else ">")
         )
 
     def _repr_html_(self) -> str:
