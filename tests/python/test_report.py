@@ -22,7 +22,7 @@ from matplotlib.colors import to_rgb
 from test_decision import PLAY, PRICES
 
 import matledger as mat
-from matledger import cli, commands
+from matledger import cli, commands, plots
 from matledger.budget_files import write_budget
 from matledger.chances import chance
 from matledger.demo import demo_folder
