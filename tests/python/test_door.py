@@ -17,6 +17,8 @@ import os, signal, sys
 
 from matledger.cli import main
 
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a job in the background is started deaf to it
+
 
 class Presser:
     left = int(sys.argv.pop(1))
@@ -37,6 +39,8 @@ UNRAISABLE = """
 import os, signal, sys, time
 import matledger.commands
 from matledger.cli import main
+
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a job in the background is started deaf to it
 
 
 class Deaf:
