@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
-
-from matledger import _core
-
+# Nothing is imported here: the command line answers Ctrl-C from its first moment on.
+TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from typing import Any
+
+    __version__: str
+    from matledger import fit_plots as fit_plots
+    from matledger import plots as plots
+    from matledger import units as units
     from matledger.by_green import ByGreen
     from matledger.calibration import (
         Calibration,
@@ -25,7 +28,7 @@ if TYPE_CHECKING:
     from matledger.course_file import load_course
     from matledger.dates import Dates, rank_dates
     from matledger.demo import demo_course
-    from matledger.errors import InputError, Problem
+    from matledger.errors import InputError, Problem, UnusualWarning
     from matledger.evidence import value_of_test
     from matledger.explorer import explore
     from matledger.fit_report import FitReport, report_fit
@@ -189,6 +192,7 @@ __all__ = [
     "Task",
     "Tine",
     "Topdressing",
+    "UnusualWarning",
     "VerticalMowing",
     "WaterEntry",
     "Weather",
@@ -256,9 +260,8 @@ __all__ = [
     "with_probe_readings",
 ]
 
-__version__ = _core.VERSION
-
 # Modules are imported when a name is first used: numpy alone takes most of what an import may cost.
+_MODULES = ("fit_plots", "plots", "units")
 _HOMES = {
     "many_sites": ("SitesFit", "fit_sites"),
     "pooling": ("Population",),
@@ -315,6 +318,7 @@ _HOMES = {
     "errors": (
         "InputError",
         "Problem",
+        "UnusualWarning",
     ),
     "evidence": ("value_of_test",),
     "explorer": ("explore",),
@@ -409,12 +413,19 @@ _HOME = {name: module for module, names in _HOMES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _HOME:
+    from importlib import import_module
+
+    if name == "__version__":
+        value = import_module("matledger._core").VERSION
+    elif name in _MODULES:
+        value = import_module(f"matledger.{name}")
+    elif name in _HOME:
+        value = getattr(import_module(f"matledger.{_HOME[name]}"), name)
+    else:
         raise AttributeError(f"module 'matledger' has no attribute {name!r}")
-    value = getattr(import_module(f"matledger.{_HOME[name]}"), name)
     globals()[name] = value
     return value
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *_HOME})
+    return sorted({*__all__, *_MODULES})

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from pathlib import Path
 
-from matledger.atomic import fresh_file, write_whole
-from matledger.errors import InputError, Problem
+from matledger.atomic import fresh_file, output, write_whole
 from matledger.frames import csv_text, plain
 from matledger.money import LINES, Budget
 
@@ -36,23 +36,21 @@ def write_budget(budget: Budget, path: str | Path) -> Path:
     OSError
         If the file cannot be written; an older one is then still whole.
     """
-    target = Path(path)
-    ending = target.suffix.lower()
-    if ending not in (".xlsx", ".csv"):
-        raise InputError([Problem("path", str(path), "a file name ending in .xlsx or .csv")])
-    if ending == ".csv":
+    target = output(path, ".xlsx", ".csv")
+    if target.suffix.lower() == ".csv":
         write_whole(target, csv_text(budget.lines()))
         return target
     with fresh_file(target) as draft:
-        _spreadsheet(budget, draft)
+        draft.write_bytes(_spreadsheet(budget))
     return target
 
 
-def _spreadsheet(budget: Budget, path: Path) -> None:
+def _spreadsheet(budget: Budget) -> bytes:
     from xlsxwriter import Workbook  # type: ignore[import-untyped]
     from xlsxwriter.utility import xl_rowcol_to_cell as cell  # type: ignore[import-untyped]
 
-    book = Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
+    held = BytesIO()
+    book = Workbook(held, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
     bold, money, factor = (
         book.add_format(form) for form in ({"bold": True}, {"num_format": "#,##0.00"}, {"num_format": "0.0000"})
     )
@@ -95,3 +93,4 @@ def _spreadsheet(budget: Budget, path: Path) -> None:
     for index, note in enumerate(budget.notes):
         total.write_string(len(budget.programmes) + 3 + index, 0, plain(note))
     book.close()
+    return held.getvalue()

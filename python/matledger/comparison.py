@@ -15,6 +15,7 @@ from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
 from matledger.calibration.site import FORECAST
 from matledger.calibration.words import fit_words
+from matledger.chances import chance, few_draws
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, whole
@@ -487,6 +488,8 @@ class Comparison:
             notes += self.budget.notes
         if len(self.programmes) > 1:
             notes.append(contest_caution(self.calibration))
+        if few := few_draws(self._draws):
+            notes.append(few)
         years = self.calibration.course.weather.years
         notes.append(f"weather to come is drawn, {self.weather_to_come}, from {', '.join(map(str, years))}")
         return (*notes, *self.calibration.notes)
@@ -507,6 +510,10 @@ class Comparison:
         if self.recommended is None and self.target is not None:
             return self._nearest(self.target)[0]
         return self.recommended
+
+    @property
+    def _draws(self) -> int:
+        return int(self.om_percent.shape[-1])
 
     @property
     def _spent(self) -> Floats:
@@ -552,13 +559,16 @@ class Comparison:
             f"organic matter at or below {self.target.om_percent:g} % in"
             f" {show_window(self.target.top_mm, self.target.bottom_mm, units)} on every green on {self.dates[-1]}"
         )
-        chance = self.probability_all[:, -1]
-        best = self.recommended
+        holds, best = self.probability_all[:, -1], self.recommended
+
+        def told(programme: int) -> str:
+            return chance(float(holds[programme]), self._draws, percent=False)
+
         if best is None:
             near, lowest, limit = self._nearest(self.target)
             return (
                 f"No programme reaches {wish} with a probability of {self.target.probability:g}; the nearest is"
-                f" {self.names[near]} with {chance[near]:.2f}. So surely,"
+                f" {self.names[near]} with {told(near)}. So surely,"
                 f" {self.names[lowest]} would hold {limit:.2f} %."
             )
         if self.budget is None:
@@ -566,8 +576,8 @@ class Comparison:
             least = f"the least sand ({show(float(sand), 'mm of sand', units)} a year)"
         else:
             least = f"the least cost ({self.budget.a_year[best]:,.0f} {self.budget.currency} a year)"
-        others = [self.names[i] for i in np.flatnonzero(chance >= self.target.probability) if i != best]
-        return f"{self.names[best]} reaches {wish} with a probability of {chance[best]:.2f} and {least}" + (
+        others = [self.names[i] for i in np.flatnonzero(holds >= self.target.probability) if i != best]
+        return f"{self.names[best]} reaches {wish} with a probability of {told(best)} and {least}" + (
             f"; {', '.join(others)} would reach it too." if others else "; no other does."
         )
 

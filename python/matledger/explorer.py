@@ -14,6 +14,7 @@ import numpy as np
 from matledger import _core, plots
 from matledger.calibration import Calibration
 from matledger.cautions import FIRST
+from matledger.chances import chance
 from matledger.comparison import contest_caution
 from matledger.course import Target
 from matledger.errors import InputError, Problem
@@ -173,14 +174,15 @@ class Forecaster:
         found = self.run(programme)
         low, median, high = np.quantile(found.om_percent[0], [0.05, 0.5, 0.95], axis=-1)
         metric, shown = shown_units("mm of sand", self.units)
+        draws = found.om_percent.shape[-1]
         return {
             "name": programme.name,
             "greens": [green.name for green in self.calibration.course.greens],
             "low": low.tolist(),
             "median": median.tolist(),
             "high": high.tolist(),
-            "probability": found.probability[0].tolist(),
-            "every": float(found.probability_all[0]),
+            "chance": [chance(float(share), draws, named=False) for share in found.probability[0]],
+            "chance_all": chance(float(found.probability_all[0]), draws),
             "cost": None if found.budget is None else float(found.cost[0]),
             "currency": "" if found.budget is None else found.budget.currency,
             "closed_days": None if self.play is None else float(found.closed_days[0]),

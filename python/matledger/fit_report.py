@@ -10,10 +10,9 @@ from pathlib import Path
 
 import numpy as np
 
-from matledger.atomic import write_whole
+from matledger.atomic import output, write_whole
 from matledger.calibration import Calibration, predictive_checks
 from matledger.calibration.words import fit_words
-from matledger.errors import InputError, Problem
 from matledger.frames import Table
 
 __all__ = ["FitReport", "report_fit"]
@@ -94,15 +93,15 @@ class FitReport:
         ------
         InputError
             For another kind of file.
+        OSError
+            If the file cannot be written, told before the work; an older one is then still whole.
         """
-        path = Path(path)
-        kinds = {".txt": lambda: f"{self!r}\n", ".html": self.html}
-        if path.suffix not in kinds:
-            raise InputError([Problem("path", path.name, f"a name that ends in {' or '.join(kinds)}")])
-        write_whole(path, kinds[path.suffix]())
-        return path
+        target = output(path, *ENDINGS)
+        write_whole(target, self.html() if target.suffix.lower() == ".html" else f"{self!r}\n")
+        return target
 
 
+ENDINGS = (".html", ".txt")
 STYLE = (
     "body{font:16px/1.45 sans-serif;max-width:66em;margin:2em auto;padding:0 1em;color:#222}"
     "table{border-collapse:collapse;margin:1.5em 0;font-size:.85em;display:block;overflow-x:auto}"
@@ -111,18 +110,27 @@ STYLE = (
 )
 
 
-def report_fit(calibration: Calibration) -> FitReport:
+def report_fit(calibration: Calibration, path: str | Path | None = None) -> FitReport:
     """Say in words what a fit found and whether it can be used.
 
     Parameters
     ----------
     calibration
         The fit.
+    path
+        File to write it to as well, ending in ``.html`` or ``.txt``; none by default.
 
     Returns
     -------
     FitReport
         Its text is its ``repr``; `FitReport.html` is a page, `FitReport.save` writes either.
+
+    Raises
+    ------
+    InputError
+        For another kind of file.
+    OSError
+        If the file cannot be written, told before the work; an older one is then still whole.
 
     Examples
     --------
@@ -133,6 +141,8 @@ def report_fit(calibration: Calibration) -> FitReport:
     >>> [heading for heading, _ in report.sections][:2]
     ['Can it be used?', 'What failed, and why']
     """
+    if path is not None:
+        output(path, *ENDINGS)
     taught = calibration.taught()
     checks = predictive_checks(calibration)
     failed = [*_failed(calibration), *_suspect(checks)]
@@ -145,7 +155,10 @@ def report_fit(calibration: Calibration) -> FitReport:
         ("Bound together", tuple(_together(calibration) or [f"no pair beyond {BOUND_TOGETHER}"])),
         ("To know", calibration.notes),
     )
-    return FitReport(calibration=calibration, usable=not failed, sections=sections, tables=(taught, checks))
+    report = FitReport(calibration=calibration, usable=not failed, sections=sections, tables=(taught, checks))
+    if path is not None:
+        report.save(path)
+    return report
 
 
 def _verdict(calibration: Calibration, failed: list[str]) -> list[str]:

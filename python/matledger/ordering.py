@@ -202,11 +202,23 @@ class Order:
         Parameters
         ----------
         path
-            File on disk.
-        """
-        from matledger.atomic import write_whole
+            File to write, ending in ``.csv``.
 
-        target = Path(path)
+        Returns
+        -------
+        pathlib.Path
+            The file.
+
+        Raises
+        ------
+        InputError
+            For another ending.
+        OSError
+            If the file cannot be written; an older one is then still whole.
+        """
+        from matledger.atomic import output, write_whole
+
+        target = output(path, ".csv")
         write_whole(target, csv_text(self.table()))
         return target
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import json
+import math
 from collections import Counter
 from importlib.resources import files
 from pathlib import Path
@@ -15,9 +16,10 @@ import numpy as np
 
 from matledger import plots
 from matledger._arrays import Floats
-from matledger.atomic import fresh_file, write_whole
+from matledger.atomic import check_file, fresh_file, write_whole, wrong_ending
 from matledger.calibration.words import fit_words
 from matledger.cautions import CAUTIONS, FIRST
+from matledger.chances import chance, chance_if_all, few_draws
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.units import System, show
@@ -107,7 +109,7 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
     InputError
         For another ending, and a present programme that is not among those compared.
     OSError
-        If the file cannot be written; an older one is then still whole.
+        If the file cannot be written, told before the work; an older one is then still whole.
 
     Examples
     --------
@@ -118,19 +120,17 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
     'plan.html'
     """
     target = Path(path)
-    ending = target.suffix.lower()
-    problems = []
-    if ending not in (".html", ".pdf"):
-        problems.append(Problem("path", str(path), "a file name ending in .html or .pdf"))
+    problems = wrong_ending(path, ".html", ".pdf")
     if present is not None and present not in comparison.names:
         problems.append(Problem("present", repr(present), f"one of {', '.join(comparison.names)}"))
     if problems:
         raise InputError(problems)
+    check_file(target)
     import matplotlib as mpl
 
     with mpl.rc_context({"text.parse_math": False}):  # a name may hold a dollar sign
         content = _content(comparison, units, comparison.names.index(present) if present else 0)
-    if ending == ".html":
+    if target.suffix.lower() == ".html":
         write_whole(target, _html(content))
     else:
         with fresh_file(target) as draft:
@@ -160,7 +160,8 @@ def side_by_side(comparison: Comparison, present: int) -> Table:
 
     om = comparison._om_at_the_end
     if comparison.probability_all is not None:
-        row("chance that every green holds", [_percent(comparison.probability_all[p, -1]) for p in shown])
+        draws = comparison.om_percent.shape[-1]
+        row("chance that every green holds", [chance(float(comparison.probability_all[p, -1]), draws) for p in shown])
     spread(f"organic matter on {comparison.dates[-1]}", np.median(om, axis=-1), om, ".1f", " %")
     money = comparison.budget
     if money is not None:
@@ -170,11 +171,6 @@ def side_by_side(comparison: Comparison, present: int) -> Table:
         row("closed days a year", [f"{money.closed_days_a_year[p]:.1f}" for p in shown])
     spread("days a year below 99 % cover", comparison.disrupted_days, comparison.disrupted_days_by_draw, ".0f")
     return Table("at a glance; nine times in ten between the figures in brackets", columns)
-
-
-def _percent(share: float) -> str:
-    """Write a probability; draws never prove that something is certain or impossible."""
-    return "over 99%" if share > 0.99 else "under 1%" if share < 0.01 else f"{share:.0%}"
 
 
 def _role(comparison: Comparison, programme: int, present: int) -> str:
@@ -390,16 +386,22 @@ def taught(calibration: Calibration, units: System) -> Table:
 
 
 def _chance(comparison: Comparison) -> str:
-    best = comparison.recommended
+    best, draws = comparison.recommended, comparison.om_percent.shape[-1]
+    few = few_draws(draws)
+    said = [f"{few[0].upper()}{few[1:]}."] if few else []
     if best is None or comparison.probability_all is None:
-        return ""
+        return " ".join(said)
     risk = 1 - float(comparison.probability_all[best, -1])
-    of = next((count for count in (10, 20, 100) if round(count * risk)), None)
-    return (
+    known, count = (risk, round) if risk else (1 - chance_if_all(draws), math.ceil)
+    of = next((of for of in (10, 20, 100) if round(of * known)), None)
+    at_most = "" if risk else "at most "
+    words = (
         "In words: nearly certain."
         if of is None
-        else f"In words: of {of} courses like this one, {round(of * risk)} would still have a green above the limit."
+        else f"In words: of {of} courses like this one, {at_most}{count(of * known)} would still have a green above the"
+        " limit."
     )
+    return " ".join([words, *said])
 
 
 def _png(axes: Axes) -> bytes:

@@ -458,10 +458,10 @@ def _pair(piece: object, where: str) -> tuple[object, object]:
     raise InputError([Problem(where, repr(piece), "a date and a piece of work, or a programme")])
 
 
-def _members(unknowns: Mapping[str, ArrayLike], asked: _Asked) -> tuple[int | None, dict[str, Floats], list[Floats]]:
-    """Members (None if all unknowns are single numbers), columns by name, and multipliers by year."""
+def _members(unknowns: Mapping[str, ArrayLike], asked: _Asked) -> tuple[int | None, dict[str, Floats], Floats]:
+    """Members (None if all unknowns are single numbers), columns by name, and multipliers, a row for each year."""
     columns: dict[str, Floats] = {}
-    multipliers: Floats | None = None
+    multipliers = np.empty((0, 1))
     lengths: dict[str, int] = {}
     for name, given in unknowns.items():
         values = asked.read(_floats, given, f"unknowns[{name!r}]")
@@ -484,8 +484,7 @@ def _members(unknowns: Mapping[str, ArrayLike], asked: _Asked) -> tuple[int | No
         asked.refuse("unknowns", f"arrays of unequal length ({told})", "one value for each member in every array")
     if 0 in lengths.values():
         asked.refuse("unknowns", "an array without a member", "at least one member")
-    years = [] if multipliers is None else [np.ascontiguousarray(row) for row in multipliers]
-    return next(iter(lengths.values()), None), columns, years
+    return next(iter(lengths.values()), None), columns, multipliers
 
 
 def simulate(
@@ -530,7 +529,8 @@ def simulate(
         Decay modifier of each day [-], 1 at the reference temperature, shape ``(days,)``.
     work
         A `Programme`; or pairs of a date and a piece of work, in the order in which they are done within a day; or
-        several of these, as a sequence of programmes or a mapping from names.
+        several of these, as a sequence of programmes or a mapping from names. None at all, ``[]``, is the untreated
+        control.
     unknowns
         Values by name: a number that all members share, or one for each member, shape ``(members,)``. Names:
         ``litter_ratio`` [g/g], ``young_decay_per_year`` and ``old_decay_per_year`` [1/yr; a member above 12 is marked
@@ -676,6 +676,10 @@ def simulate(
     dated = []
     if first is not None and clippings is not None and clippings.size:
         last = first + dt.timedelta(days=clippings.size - 1)
+        years = last.year - first.year + 1
+        if len(multipliers) not in (0, years):
+            expected = f"shape (years,) or (years, members), one for each calendar year of the run ({years})"
+            asked.refuse("unknowns['year_multipliers']", f"{len(multipliers)} years", expected)
         for index, (_, one) in enumerate(named):
             place = f"work[{index}]" if several else "work"
             dated.append(asked.read(_dated, one, place, first, last, counted))
@@ -699,7 +703,7 @@ def simulate(
         error_percent,
         members,
         list(columns.items()),
-        multipliers,
+        [np.ascontiguousarray(row) for row in multipliers],
         [*keep, *profiled],
         keep_ledger,
         threads,

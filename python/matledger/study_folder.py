@@ -19,11 +19,11 @@ import numpy as np
 import numpy.typing as npt
 
 from matledger._arrays import Floats, frozen
-from matledger.atomic import fresh_folder
+from matledger.atomic import check_file, check_folder, fresh_folder
 from matledger.errors import InputError, Problem
 from matledger.executors import Tell, run_each
 from matledger.study_contrasts import Pooling, Quantity, SiteContrasts, contrast_sites
-from matledger.study_manifest import read_settings, write_manifest
+from matledger.study_manifest import MANIFEST, read_settings, write_manifest
 from matledger.study_run import (
     Settings,
     look_at,
@@ -196,6 +196,8 @@ def run_study(
     InputError
         For settings or a course that cannot be used; sites whose names differ only by spaces or case; of sites fitted
         jointly what `matledger.fit_sites` refuses.
+    OSError
+        If the folder cannot be written, told before the work.
 
     Notes
     -----
@@ -206,6 +208,9 @@ def run_study(
     """
     home = Path(folder)
     settings, sites = read_settings(home)
+    check_file(home / MANIFEST)
+    for name in sites:
+        check_folder(result_folder(home, name))
     steps = _Steps(progress)
     if settings.get("pooling") == "joint":
         pooled, unseen, population = _pool(home.resolve(), sites, settings, executor, steps)

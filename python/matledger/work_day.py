@@ -324,11 +324,23 @@ class WorkDay:
         Parameters
         ----------
         path
-            File on disk.
-        """
-        from matledger.atomic import write_whole
+            File to write, ending in ``.csv``.
 
-        target = Path(path)
+        Returns
+        -------
+        pathlib.Path
+            The file.
+
+        Raises
+        ------
+        InputError
+            For another ending.
+        OSError
+            If the file cannot be written; an older one is then still whole.
+        """
+        from matledger.atomic import output, write_whole
+
+        target = output(path, ".csv")
         write_whole(target, csv_text(self.schedule()))
         return target
 
@@ -338,23 +350,28 @@ class WorkDay:
         Parameters
         ----------
         path
-            File on disk.
+            File to write, ending in ``.html``.
         system
             Metric or US customary units.
+
+        Returns
+        -------
+        pathlib.Path
+            The file.
 
         Raises
         ------
         InputError
-            If the name does not end in ``.html``.
+            For another ending.
+        OSError
+            If the file cannot be written; an older one is then still whole.
         """
         from jinja2 import Environment, PackageLoader, StrictUndefined
 
-        from matledger.atomic import write_whole
+        from matledger.atomic import output, write_whole
         from matledger.cautions import CAUTIONS, FIRST
 
-        target = Path(path)
-        if target.suffix.lower() != ".html":
-            raise InputError([Problem("path", str(path), "a file name ending in .html")])
+        target = output(path, ".html")
         environment = Environment(
             loader=PackageLoader("matledger"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
         )

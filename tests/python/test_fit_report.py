@@ -76,7 +76,7 @@ def test_text_and_page_are_written_whole(fit, tmp_path):
     assert "http" not in page
     assert report.save(tmp_path / "fit.txt").read_text(encoding="utf-8") == f"{report!r}\n"
     assert re.search(r"litter_ratio: 2\.\d+ \(1\.\d+ to 3\.\d+\) g/g from 3; \d+ % of the prior", repr(report))
-    with pytest.raises(InputError, match=r"\.txt or \.html"):
+    with pytest.raises(InputError, match=r"\.html or \.txt"):
         report.save(tmp_path / "fit.doc")
 
 

@@ -22,12 +22,13 @@ from matplotlib.colors import to_rgb
 from test_decision import PLAY, PRICES
 
 import matledger as mat
-from matledger import cli, plots
+from matledger import cli, commands, plots
 from matledger.budget_files import write_budget
+from matledger.chances import chance
 from matledger.demo import demo_folder
 from matledger.frames import plain
 from matledger.plots import COLOURS
-from matledger.reporting import _method, _percent, taught
+from matledger.reporting import _method, taught
 
 
 @pytest.fixture(scope="module")
@@ -82,8 +83,7 @@ def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_pat
     mine = [name == "sand only" for name in lines.columns["programme"]]
     play = sum(np.array(lines.columns["amount, EUR"])[np.array(of_play) & np.array(mine)]) / told.budget.span_years
     assert f"{play:,.0f} EUR" in first[first.index("play lost or at a discount") :]
-    assert _percent(told.probability_all[p, -1]) in first
-    assert [_percent(share) for share in (1.0, 0.66, 0.0)] == ["over 99%", "66%", "under 1%"]
+    assert chance(float(told.probability_all[p, -1]), told.om_percent.shape[-1]) in first
 
 
 def test_a_close_contest_that_decides_stands_on_the_first_page(told, tmp_path, monkeypatch):
@@ -350,8 +350,8 @@ def test_the_next_command_can_be_pasted(tmp_path, capsys):
 
 
 def test_a_missing_extra_is_named_before_the_work(course, capsys, monkeypatch):
-    monkeypatch.setattr(cli, "_fit", lambda *_: pytest.fail("the work was begun"))
-    monkeypatch.setattr(cli, "find_spec", lambda name: None if name == "typst" else object())
+    monkeypatch.setattr(commands, "_fit", lambda *_: pytest.fail("the work was begun"))
+    monkeypatch.setattr(commands, "find_spec", lambda name: None if name == "typst" else object())
     assert cli.main(["report", str(course)]) == cli.BAD_INPUT
     assert 'typst not installed; expected the extra that brings it: pip install "matledger[report]"' in (
         capsys.readouterr().err
@@ -362,13 +362,13 @@ def test_numbers_that_fail_end_in_a_line_and_no_traceback(course, capsys, monkey
     def fail(*_):
         raise RuntimeError("the information matrix is singular")
 
-    monkeypatch.setattr(cli, "_fit", fail)
+    monkeypatch.setattr(commands, "_fit", fail)
     assert cli.main(["fit", str(course)]) == cli.NO_ANSWER
     assert capsys.readouterr().err == "no answer could be computed: the information matrix is singular\n"
 
 
 def test_what_could_not_be_written_is_refused_before_the_work(course, capsys, monkeypatch):
-    monkeypatch.setattr(cli, "_fit", lambda *_: pytest.fail("the work was begun"))
+    monkeypatch.setattr(commands, "_fit", lambda *_: pytest.fail("the work was begun"))
     out, budget = str(course / "plan.doc"), str(course / "none" / "b.xlsx")
     assert (
         cli.main(["report", str(course), "--out", out, "--budget", budget, "--present", "none such"]) == cli.BAD_INPUT

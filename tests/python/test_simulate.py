@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+import tracemalloc
 import warnings
 from concurrent.futures import ThreadPoolExecutor
 
@@ -247,6 +248,43 @@ def test_bad_input_is_refused_before_work_starts():
         simulate(**scenario(366), work=[("2020-01-01", mat.Topdressing(sand_mm=1))])
     with pytest.raises(InputError, match=r"programmes\[1\].*200|200 mm"):
         simulate(**scenario(366), windows=[(0, 200)], read_on="2012-06-01", work={"a": [], "b": []})
+
+
+MILLION = np.full(1_000_000, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "expected"),
+    [
+        ({"unknowns": {"litter_ratio": np.broadcast_to(0.5, (1_000_000, 2))}}, "shape (1000000, 2); expected a number"),
+        ({"unknowns": {"litter_ratio": MILLION, "root_share": MILLION[1:]}}, "unequal length"),
+        ({"unknowns": {"litter_ratio": np.where(np.arange(1_000_000) == 999_999, np.nan, MILLION)}}, "[999999]: NaN"),
+        ({"unknowns": {"fill_fraction": MILLION + 1}}, "1.5 (and 999999 more); expected a number from 0 to 1"),
+        ({"unknowns": {"year_multipliers": np.broadcast_to(1.0, (3, 1_000_000))}}, "3 years; expected shape (years,)"),
+        ({"unknowns": {"year_multipliers": np.broadcast_to(1.0, (1_000_000, 1))}}, "1000000 years; expected"),
+        ({"clippings_g_m2": MILLION.reshape(-1, 2)}, "shape (500000, 2); expected shape (days,)"),
+        ({"unknowns": {"litter_ratio": MILLION}, "work": {}}, "work: no programme; expected at least one programme"),
+    ],
+    ids=lambda value: None if isinstance(value, dict) else "",
+)
+def test_a_million_rows_are_refused_before_any_work(wrong, expected):
+    stepped = []
+    arguments = {"work": PROGRAMME} | scenario(366) | wrong | {"progress": lambda *done: stepped.append(done)}
+    tracemalloc.start()
+    try:
+        with pytest.raises(InputError) as caught:
+            simulate(**arguments)
+        assert tracemalloc.get_traced_memory()[1] < 30e6
+    finally:
+        tracemalloc.stop()
+    assert expected in str(caught.value)
+    assert len(str(caught.value)) < 500
+    assert stepped == []
+
+
+def test_no_work_is_the_untreated_control():
+    bare, named = simulate(**scenario(366), work=[]), simulate(**scenario(366), work={"control": []})
+    assert bare.om_percent.tolist() == named.om_percent[0].tolist()
 
 
 def test_a_member_that_leaves_its_domain_is_marked():

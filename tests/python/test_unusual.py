@@ -7,7 +7,7 @@ import pytest
 from broken import files
 
 import matledger as mat
-from matledger import cli
+from matledger import cli, commands
 from matledger.errors import UnusualWarning
 from matledger.variables import variables
 
@@ -141,7 +141,7 @@ def test_nothing_of_the_starter_or_the_demo_is_worth_a_look(units, tmp_path):
 
 def test_other_commands_tell_it_beside_their_answer(folder, capsys, monkeypatch):
     change(folder, "work.csv", "coring,12.7", "coring,0.5")
-    monkeypatch.setattr(cli, "_fit", lambda *_: (_ for _ in ()).throw(RuntimeError("far enough")))
+    monkeypatch.setattr(commands, "_fit", lambda *_: (_ for _ in ()).throw(RuntimeError("far enough")))
     assert cli.main(["fit", str(folder)]) == cli.NO_ANSWER
     assert capsys.readouterr().err.startswith("worth a look: work.csv, row 2, column tine_inside_diameter_mm: 0.5 mm; ")
 

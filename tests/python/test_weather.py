@@ -1,5 +1,6 @@
 import datetime as dt
 import pickle
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -39,7 +40,9 @@ def test_import_is_light():
 
 
 def test_every_exported_name_is_there():
-    assert set(mat.__all__) <= set(dir(mat))
+    assert set(dir(mat)) == {*mat.__all__, "fit_plots", "plots", "units"}
+    assert mat.units.convert(1, "in", "mm") == 25.4
+    assert re.fullmatch(r"\d+\.\d+\.\d+\S*", mat.__version__)
     assert all(getattr(mat, name) is not None for name in mat.__all__)
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         mat.nothing  # noqa: B018

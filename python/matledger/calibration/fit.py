@@ -14,6 +14,7 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats, floats, frozen
+from matledger.atomic import check_file
 from matledger.calibration.before import blame_start, missing, quick_conflicts
 from matledger.calibration.chains import Chains, in_turn, sample
 from matledger.calibration.diagnostics import Diagnosis, diagnose
@@ -168,7 +169,12 @@ class Calibration:
 
     @property
     def diagnosis(self) -> Diagnosis | None:
-        """How well the chains explored the posterior; None for Laplace's approximation."""
+        """How well the chains explored the posterior; None for an approximation, which has no chains to diagnose.
+
+        What can be said of an approximation stands in `notes` and in `matledger.report_fit`: whether its search
+        settled, and what it leaves unexplained. Whether the posterior is as normal as it takes it to be, only a fit
+        with ``method="nuts"`` tells.
+        """
         if self.chains is None:
             return None
         if "_diagnosis" not in self.__dict__:
@@ -498,7 +504,8 @@ class Calibration:
         return (
             f"<Calibration of {self.course.name!r}: {len(self.course.greens)} greens, "
             f"{len(self.course.soil_tests)} tests, {len(self.names)} unknowns, {len(self.coordinates)} draws"
-            f" ({fit_words(self).short}); {state} in {self.steps} steps>"
+            f" ({fit_words(self).short}); {state} in {self.steps} steps"
+            + ("; no chains, so no diagnosis>" if self.chains is None else ">")
         )
 
     def _repr_html_(self) -> str:
@@ -575,7 +582,8 @@ def calibrate(
         A fit of the same course to carry on from: its posterior becomes the prior, and only tests that it has not
         counted are counted.
     checkpoint
-        File that holds the chains between blocks of 100 draws; a run that finds it goes on to the same draws.
+        File that holds the chains of ``"nuts"`` between blocks of 100 draws; a run that finds it goes on to the same
+        draws.
     lag_days
         Lag of the soil behind the air [d].
     form
@@ -593,7 +601,9 @@ def calibrate(
         If there is no soil test, a thatch-mat test comes from a green without ``mat_depth_mm``, a prior is unknown or
         outside its domain or a start from which nothing can be run, an option is outside its domain, `earlier` has
         counted every test, has other priors, or had clipping records that are gone or none where there are some now, or
-        the checkpoint is of another fit.
+        the checkpoint is of another fit or given to another method.
+    OSError
+        If the checkpoint cannot be written, told before the work.
     KeyboardInterrupt
         On Ctrl-C; once draws were made, they are returned instead and `notes` says so.
 
@@ -610,6 +620,10 @@ def calibrate(
     True
     """
     _check_options(method=method, draws=draws, chains=chains, tune=tune, seed=seed, target_accept=target_accept)
+    if checkpoint is not None:
+        if method != "nuts":
+            raise InputError([Problem("checkpoint", str(checkpoint), 'none, or method="nuts": only chains are kept')])
+        check_file(Path(checkpoint))
     driving = Driving(lower_c=course.settings.lower_c, upper_c=course.settings.upper_c, lag_days=lag_days, form=form)
     heat, _ = _core.drivers(course.weather.core, driving._given())
     records = [record for green in course.greens for record in course.clippings_of(green.name)]

@@ -11,7 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from matledger.atomic import fresh_folder
+from matledger.atomic import check_folder, fresh_folder
 from matledger.calibration import Calibration, calibrate
 from matledger.comparison import Comparison, compare
 from matledger.demo import demo_course
@@ -34,6 +34,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.error(f"{given} is no folder")
     if strangers := {path.name for path in out.glob("*")} - {PAGE, TABLES, PLOTS}:
         parser.error(f"{given} holds {min(strangers)}, which no earlier run wrote; name another folder")
+    try:
+        check_folder(out)
+    except OSError as error:
+        print(f"{given} cannot be written: {error}", file=sys.stderr)
+        return 1
     times = [time.perf_counter()]
     calibration = calibrate(demo_course(), draws=DRAWS, seed=SEED)
     times.append(time.perf_counter())

@@ -16,14 +16,13 @@ function line(svg, x1, x2, y1, y2, attributes) {
   svg.append(made);
 }
 
-const percent = (share) => (share > 0.99 ? "over 99 %" : share < 0.01 ? "under 1 %" : `${Math.round(100 * share)} %`);
 const money = (told) => (told.cost === null ? "" : `, ${Math.round(told.cost).toLocaleString("en")} ${told.currency} a year`);
 const closed = (told) => (told.closed_days === null ? "" : `, ${told.closed_days.toFixed(1)} closed days a year`);
 
 function sentence(told) {
   return (
-    `${percent(told.every)} chance that every green is at or below ${told.limit} % on ${told.until}` +
-    ` (wanted: ${percent(told.asked)})${money(told)}${closed(told)},` +
+    `A chance of ${told.chance_all} that every green is at or below ${told.limit} % on ${told.until}` +
+    ` (wanted: ${Math.round(100 * told.asked)} %)${money(told)}${closed(told)},` +
     ` ${told.disrupted_days.toFixed(0)} days a year below 99 % cover,` +
     ` ${told.sand.toFixed(1)} ${told.sand_unit} of sand a year.`
   );
@@ -116,7 +115,7 @@ function render({ model, el }) {
         row.cells[1].textContent = told.median[g].toFixed(2);
         bar(row.cells[2], told.low[g], told.median[g], told.high[g], told.limit, most);
         row.cells[3].textContent = `${told.low[g].toFixed(2)} to ${told.high[g].toFixed(2)}`;
-        row.cells[4].textContent = percent(told.probability[g]);
+        row.cells[4].textContent = told.chance[g];
       });
       root.dataset.turn = told.turn;
     }

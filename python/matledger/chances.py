@@ -1,0 +1,82 @@
+"""A chance in words, said no finer than the draws behind it allow."""
+
+from __future__ import annotations
+
+import math
+
+__all__ = ["ENOUGH", "chance", "chance_if_all", "few_draws"]
+
+ENOUGH = 256
+"""Draws that hold a chance of 0.8 within 0.05, two standard errors: 4 x 0.8 x 0.2 / 0.05^2."""
+
+
+def chance_if_all(draws: int) -> float:
+    """Return the least chance, 95 % sure, of what happened in every one of some draws.
+
+    References
+    ----------
+    Exact one-sided limit of a binomial share without a failure: Clopper & Pearson 1934, Biometrika 26:404-413 (memory);
+    near 1 - 3/n, the rule of three.
+
+    Examples
+    --------
+    >>> from matledger.chances import chance_if_all
+    >>> [round(chance_if_all(draws), 3) for draws in (20, 60, 400)]
+    [0.861, 0.951, 0.993]
+    """
+    return float(0.05 ** (1 / draws))
+
+
+def chance(share: float, draws: int, *, percent: bool = True, named: bool = True) -> str:
+    """Write the share of draws in which something holds as a chance.
+
+    All or none of them prove nothing to be certain or impossible: what they bear out is said in its place. A share of
+    fewer than 100 draws is rounded to 0.05, of fewer than 20 to 0.1.
+
+    Parameters
+    ----------
+    share
+        Share of the draws [-].
+    draws
+        How many there are.
+    percent
+        Whether to write it in per cent.
+    named
+        Whether to name the draws where they are fewer than `ENOUGH`.
+
+    Examples
+    --------
+    >>> from matledger.chances import chance
+    >>> [chance(share, 400) for share in (0, 0.804, 0.9975, 1)]
+    ['under 1 %', '80 %', '99 %', 'over 99 %']
+    >>> [chance(share, 60, percent=False) for share in (0.82, 59 / 60, 1)]
+    ['0.80 (60 draws)', '0.95 (60 draws)', 'at least 0.95 (60 draws)']
+    """
+    least = min(99, math.floor(100 * chance_if_all(draws)))
+    step = 1 if draws >= 100 else 5 if draws >= 20 else 10
+    if share == 1:
+        bound, of_100 = "over " if least == 99 else "at least ", least
+    elif share == 0:
+        bound, of_100 = "under " if least == 99 else "at most ", 100 - least
+    else:
+        bound, of_100 = "", min(max(step * round(100 * share / step), step), 100 - step)
+    written = f"{of_100} %" if percent else f"{of_100 / 100:.2f}"
+    return bound + written + (f" ({draws} draws)" if named and draws < ENOUGH else "")
+
+
+def few_draws(draws: int) -> str:
+    """Say how far chances may be off that stand on few draws, and how many would do; empty if there are enough.
+
+    Examples
+    --------
+    >>> from matledger.chances import few_draws
+    >>> few_draws(60)
+    'the chances stand on 60 draws only: one of 0.8 may be off by 0.10 (two standard errors); 256 draws ...'
+    """
+    if draws >= ENOUGH:
+        return ""
+    off = 2 * math.sqrt(0.8 * 0.2 / draws)
+    return (
+        f"the chances stand on {draws} draws only: one of 0.8 may be off by {off:.2f} (two standard errors);"
+        f" {ENOUGH} draws would bring that to 0.05"
+    )
