@@ -4,12 +4,13 @@ import csv
 import doctest
 import os
 import re
+import shlex
 from pathlib import Path
 
 import pytest
 
 import matledger as mat
-from matledger import _core, course, course_file, labour, money, play, tables
+from matledger import _core, cli, course, course_file, labour, money, play, tables
 from matledger.cautions import CAUTIONS, FIRST
 from matledger.records import clippings, holes, soil_tests, weather, work
 from matledger.variables import variables
@@ -204,6 +205,15 @@ def test_a_guide_needs_no_copy_of_the_repository():
         commands = "".join(blocks(page.read_text(encoding="utf-8"), "sh"))
         assert not re.search(r"\bmake\b|\.venv|cargo", commands), page
     assert "pip install" in blocks(text_of("tutorial.md"), "sh")[0]
+
+
+def test_the_commands_for_the_committee_run_as_written(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for line in blocks(text_of("how-to/committee-page.md"), "sh")[0].splitlines():
+        name, *arguments = shlex.split(line, comments=True)
+        assert name == "matledger"
+        assert cli.main(arguments) in (cli.OK, cli.NO_PROGRAMME), line
+    assert (tmp_path / "my-course" / "plan.pdf").exists()
 
 
 def test_house_rules_of_committed_pages():
