@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import tempfile
+import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -123,19 +124,25 @@ class Case:
                 handle.truncate(200_000_000)
         return folder if self.rest else path
 
-    def error(self) -> mat.InputError | None:
-        """Return what the reader raises for the file, if anything."""
-        with tempfile.TemporaryDirectory() as folder:
-            path = self.write(Path(folder))
+    def outcome(self) -> tuple[mat.InputError | None, list[str]]:
+        """Return what the reader raises for the file, if anything, and what it finds worth a look."""
+        with tempfile.TemporaryDirectory() as folder, warnings.catch_warnings(record=True) as caught:
+            warnings.simplefilter("always")
+            path, error = self.write(Path(folder)), None
             try:
                 self.read(path)
-            except mat.InputError as error:
-                return error
-            return None
+            except mat.InputError as raised:
+                error = raised
+            return error, [f"worth a look: {each.message}" for each in caught]
+
+    def error(self) -> mat.InputError | None:
+        """Return what the reader raises for the file, if anything."""
+        return self.outcome()[0]
 
     def message(self) -> str:
         """Return what the reader says of the file."""
-        return str(self.error() or "reads without complaint")
+        error, told = self.outcome()
+        return str(error or "\n".join(told) or "reads without complaint")
 
     def kinds(self) -> list[Kind | None]:
         """Return the kinds of what is wrong, each once."""
@@ -206,6 +213,23 @@ CASES = (
     tests("A depth beyond the column", "Green 1,2014-04-01,100,200,1.1,8,440 C,on\n"),
     tests("Organic matter above 100 %, no cores", "Green 1,2014-04-01,0,20,610,0,440 C,on\n"),
     tests("A unit of another kind", "Green 1,2014-04-01,0,3 lb,6.1,8,440 C,on\n"),
+    tests(
+        "Windows in inches under mm, shares under per cent",
+        "Green 1,2014-04-01,0,0.8,0.061,8,440 C,on\nGreen 1,2014-04-01,0.8,1.6,0.044,8,440 C,on\n",
+    ),
+    weather(
+        "A year of Celsius under Fahrenheit",
+        "date,tmin_f,tmax_f\n"
+        + "".join(f"{dt.date(2014, 1, 1) + dt.timedelta(days=n)},{4 + n % 5},{14 + n % 7}\n" for n in range(365)),
+        "365 days, `tmin_f` from 4 to 8 and `tmax_f` from 14 to 20",
+    ),
+    Case(
+        "A depth in inches under a heading of its own",
+        lambda path: mat.read_soil_tests(path, columns={"bottom_mm": "to"}, units={"bottom_mm": "in"}),
+        "soil_tests.csv",
+        TESTS_HEADER.replace("bottom_mm", "to") + "Green 1,2014-04-01,20,0.5,6.1,8,440 C,on\n",
+        f"`{TESTS_HEADER.strip().replace('bottom_mm', 'to')}` with `to` declared in inches, and a row `20,0.5`",
+    ),
     work("Negative sand", "green,date,work,sand_mm\nGreen 1,2014-04-14,topdressing,-1\n"),
     work("Half a metre of sand", "green,date,work,sand_mm\nGreen 1,2014-04-14,topdressing,500\n"),
     work("A parameter not taken by the work", "green,date,work,sand_mm,depth_mm\nall,2014-04-14,topdressing,1,75\n"),
@@ -222,6 +246,8 @@ CASES = (
     course("Work after the weather ends", "work.csv", "2014-04-14,topdressing", "2014-06-14,topdressing"),
     course("A green that the course does not have", "soil_tests.csv", "Green 1,2014-04-01,20", "Gren 1,2014-04-01,20"),
     course("A key that is not known", "course.toml", "lower_c = 0", "lowerc = 0"),
+    course("An area in square feet without its unit", "course.toml", '"5000 ft2"', "5000"),
+    course("A bore in inches under mm", "work.csv", "coring,12.7", "coring,0.5"),
     course("A tine longer than the column", "course.toml", "depth_mm = 75", "depth_mm = 750"),
     course("A rule that cannot be read", "course.toml", "second Monday of April", "Monday second in April"),
     course("A path out of the folder", "course.toml", 'file = "work.csv"', 'file = "../work.csv"'),
@@ -235,9 +261,9 @@ def page() -> str:
     parts = [
         "# Broken files\n\n"
         "What each reader says of a file that is wrong, or looks as if it were. All problems of a file are named at\n"
-        "once, each with file, row (the header is row 1), column, what was found and what was expected. All data are\n"
-        "invented. What to do about each kind is on the page [errors](errors.md). `docs/make_broken_files.py` writes\n"
-        "this page from the actual messages.\n"
+        "once, each with file, row (the header is row 1), column, what was found and what was expected. What is\n"
+        "*worth a look* is read as it stands. All data are invented. What to do about each kind is on the page\n"
+        "[errors](errors.md). `docs/make_broken_files.py` writes this page from the actual messages.\n"
     ]
     for case in CASES:
         shown = case.described

@@ -232,6 +232,12 @@ ERRORS = (
         "`help()` of the function, or [the reference](reference/index.md)",
     ),
     (
+        "`UnusualWarning`",
+        "a number of a file may be, but seldom is",
+        "look at its unit: the message says what is usual, and which unit would explain the figure. It was read as it "
+        "stands",
+    ),
+    (
         "`SinkingWarning`",
         "cores took out more than sand put back",
         "add sand, or read a fall in % with care: the window looks into older ground",

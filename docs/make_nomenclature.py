@@ -47,6 +47,14 @@ def tables() -> str:
                 ("name", "of", "unit", "range", "meaning"),
                 [(f"`{one.name}`", one.of, one.unit, bounds(one), meaning(one)) for one in numbers],
             ),
+            "## Usual values\n",
+            "What the numbers of a file usually are: common practice, no source, and wide. One outside is read as it"
+            "\nstands and is told as [worth a look](how-to/course-folder.md#worth-a-look), since a wrong unit shows so."
+            "\nA mean is that of a year of rows or more.\n",
+            table(
+                ("name", "of", "unit", "usual"),
+                [(f"`{one.name}`", one.of, one.unit, one.usual.words) for one in numbers if one.usual],
+            ),
             "## Other names\n",
             table(
                 ("name", "of", "kind", "meaning"),

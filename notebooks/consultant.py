@@ -175,14 +175,13 @@ for name, rows in (("Twice with 12.7 mm", range(3)), ("Three times with 9.5 mm",
         )
 worst = by_green.loc[by_green.groupby("programme")["P(target)"].idxmin(), "green"].mode()[0]
 lines.append(f"The green that decides is **{worst}**: it is the least likely to hold under most programmes.")
-same_light = comparison.contrasts().to_pandas()
-row = same_light[(same_light["programme"] == programmes[1].name) & (same_light["against"] == programmes[4].name)].iloc[
-    0
-]
+pairs = comparison.contrasts().to_pandas()
+two_and_three = {programmes[1].name: "two corings", programmes[4].name: "three"}
+row = pairs[pairs["programme"].isin(two_and_three) & pairs["against"].isin(two_and_three)].iloc[0]
 lines.append(
-    f"At {LIGHT_MM[1]:g} mm of light sand each time, two corings leave {row['difference, % OM']:+.2f} % OM against"
-    f" three (90 % interval {row['5 %']:+.2f} to {row['95 %']:+.2f}); the probability that two"
-    f" are the lower is {row['P(lower)']:.2f}."
+    f"At {LIGHT_MM[1]:g} mm of light sand each time, {two_and_three[row['programme']]} leave"
+    f" {row['difference, % OM']:+.2f} % OM against {two_and_three[row['against']]} (90 % interval {row['5 %']:+.2f} to"
+    f" {row['95 %']:+.2f}); the probability that they are the lower is {row['P(lower)']:.2f}."
 )
 lines.append(mat.comparison.CAUTION)
 Markdown("\n\n".join(lines))

@@ -3,8 +3,10 @@
 mod courses;
 
 use courses::{Course, WINDOWS, YEARS};
+use matledger::engine::adjoint::Adjoint;
 use matledger::engine::batch::{Batch, Block, Control, Ensemble};
 use matledger::engine::{Field, Instructions, Layout, Member, Outcome, run};
+use matledger::number::{ABREAST, Abreast, Dual, Lanes, Number};
 use std::sync::Mutex;
 
 /// Largest error that is asked for (% OM).
@@ -111,4 +113,57 @@ fn each_member_is_read_within_the_error_asked_for() {
     assert!(all.len() > 7900);
     assert!(rms(&all) < 0.003);
     assert!(largest(&all) < ERROR_PERCENT);
+}
+
+/// All that the engine takes in of a member of these courses.
+const INPUTS: usize = Field::ALL.len() + YEARS as usize;
+
+/// Weights of readings, none alike, some of them nothing.
+fn weights(readings: usize) -> Vec<f64> {
+    (0..readings).map(|i| if i % 5 == 3 { 0.0 } else { (1.7 * i as f64).sin() }).collect()
+}
+
+/// Slopes of the weighted readings along all inputs, forwards.
+fn slopes_forwards(course: &Course, member: &Member<f64>) -> Vec<f64> {
+    let mut lifted: Member<Dual<INPUTS>> = member.lift();
+    lifted.inputs_mut().enumerate().for_each(|(i, input)| *input = Dual::variable(input.value, i));
+    let plan = course.plan(Layout::FAST, &Member::typical());
+    let readings = run(&plan, &lifted, |_, _| {}).unwrap().readings;
+    let by: Vec<[f64; INPUTS]> = readings.iter().map(|reading| reading.om_percent().derivative).collect();
+    let weighted = |i: usize| by.iter().zip(weights(by.len())).map(|(by, weight)| by[i] * weight).sum();
+    (0..INPUTS).map(weighted).collect()
+}
+
+/// Holes filled, left open and closed, cores taken away and worked back in, blades, jets: backwards, alone and side by
+/// side, as forwards.
+#[test]
+fn slopes_backwards_are_those_forwards() {
+    for seed in 0..16 {
+        let course = Course::random(seed);
+        let plan = course.plan(Layout::FAST, &Member::typical());
+        let members = courses::draws(ABREAST, seed);
+        let forwards: Vec<_> = members.iter().map(|member| slopes_forwards(&course, member)).collect();
+        // An empty parcel beside a full one makes a ratio of 1e9, and rounding with it.
+        let near = |found: f64, expected: f64| (found - expected).abs() <= 1e-6 * (1.0 + expected.abs());
+        let mut alone = Adjoint::<f64>::default();
+        for (member, forwards) in members.iter().zip(&forwards) {
+            let mut backwards = alone.pull_back(&plan, member, |read| weights(read.len()));
+            for (i, (found, expected)) in backwards.inputs_mut().zip(forwards).enumerate() {
+                assert!(near(*found, *expected), "course {seed}, input {i}: {found} and {expected}");
+            }
+        }
+        let mut abreast: Member<Lanes<ABREAST>> = members[0].lift();
+        let mut singly = members.clone();
+        for (i, input) in abreast.inputs_mut().enumerate() {
+            let of: Vec<f64> = singly.iter_mut().map(|member| *member.inputs_mut().nth(i).unwrap()).collect();
+            *input = Lanes::abreast(|lane| of[lane]);
+        }
+        let weigh = |read: &[Lanes<ABREAST>]| weights(read.len()).into_iter().map(Lanes::constant).collect();
+        let mut backwards = Adjoint::default().pull_back(&plan, &abreast, weigh);
+        for (i, found) in backwards.inputs_mut().enumerate() {
+            for (lane, forwards) in forwards.iter().enumerate() {
+                assert!(near(found.lane(lane), forwards[i]), "course {seed}, input {i}, lane {lane}");
+            }
+        }
+    }
 }

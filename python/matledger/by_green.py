@@ -13,7 +13,6 @@ from matledger._arrays import Floats, frozen
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.labour import job
-from matledger.money import PLAY_LINES
 from matledger.units import System, convert, shown_units
 
 if TYPE_CHECKING:
@@ -158,8 +157,8 @@ def per_green(frontier: Frontier, programme: int) -> tuple[list[float], list[flo
         sand.append(tonnes / frontier.span_years)
         money.append(spent / frontier.span_years)
     if frontier.budget is not None:
-        lost = float(frontier.budget.amounts[programme][:, PLAY_LINES].sum())
-        money = [own + lost / frontier.span_years / len(areas_m2) for own in money]
+        lost = float(frontier.budget.play_a_year[programme])
+        money = [own + lost / len(areas_m2) for own in money]
     return sand, money
 
 

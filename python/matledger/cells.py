@@ -11,17 +11,17 @@ import datetime as dt
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from numbers import Integral
 from typing import Any
 
 from matledger import units as quantities
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, either, nearest, shown
-from matledger.variables import ANY, Interval, Kind, variable
+from matledger.findings import Doubt, Findings, Headings, either, nearest, shown
+from matledger.variables import ANY, Interval, Kind, Usual, variable
 
-__all__ = ["BadValueError", "Column", "Matched", "column", "match_names", "read_fields", "settle"]
+__all__ = ["BadValueError", "Column", "Matched", "column", "headings_of", "match_names", "read_fields", "settle"]
 
 FIRST_DATE, LAST_DATE = dt.date(1800, 1, 1), dt.date(2199, 12, 31)
 
@@ -34,6 +34,7 @@ SUFFIXES: Mapping[str, Mapping[str, str]] = {
         "in": "in",
         "ft": "ft",
         "l_m2": "L/m2",
+        "ml_m2": "mL/m2",
         "ft3_1000ft2": "ft3/1000ft2",
     },
     "area": {"m2": "m2", "ha": "ha", "ft2": "ft2", "acre": "acre"},
@@ -46,6 +47,9 @@ SUFFIXES: Mapping[str, Mapping[str, str]] = {
     "share": {"percent": "%"},
 }
 """Units that a column's name may end in, by quantity."""
+
+PERCENT_ELSEWHERE = ("1", "g/kg")
+"""What figures of laboratories are in when they are not in per cent; no name ends in them."""
 
 NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
 INTEGER = re.compile(r"[+-]?[0-9]{1,9}")
@@ -76,6 +80,8 @@ class Column:
         Whether a cell may be empty; it then reads as None.
     range
         What a number may be, in the unit of the name.
+    usual
+        What a number usually is, in that unit.
     choices
         The words that a ``choice`` may be.
     exact
@@ -87,6 +93,7 @@ class Column:
     required: bool = True
     may_be_empty: bool = False
     range: Interval = ANY
+    usual: Usual | None = None
     choices: tuple[str, ...] = ()
     exact: bool = False
 
@@ -124,6 +131,10 @@ class Column:
     @property
     def expected(self) -> str:
         """What a cell may say, in words."""
+        return self.expected_in(self.unit)
+
+    def expected_in(self, unit: str | None) -> str:
+        """Return what a cell may say, in words, where plain numbers are in ``unit`` (that of the name if None)."""
         if self.kind == "date":
             return "a date as YYYY-MM-DD"
         if self.kind == "choice":
@@ -133,8 +144,35 @@ class Column:
         if self.kind == "flag":
             return "true or false"
         words = "a whole number" if self.kind == "integer" else "a number"
-        words += f" {self.range.words}" if self.range.words else ""
-        return words + (f" ({self.unit})" if self.unit else "")
+        among = self.range
+        if unit not in (None, self.unit):
+            low, high = (_same(end, self.unit or "", unit or "") for end in (among.low, among.high))
+            among = replace(among, low=low, high=high)
+        words += f" {among.words}" if among.words else ""
+        return words + (f" ({unit or self.unit})" if self.unit else "")
+
+    def doubt(self, value: float, raw: object, unit: str | None, *, file: str, where: str, name: str) -> Doubt | None:
+        """Say what is odd about a number that was read from ``raw``, plain numbers being in ``unit``, if anything is.
+
+        A unit in which the figure would be usual is named, and never taken.
+        """
+        if self.usual is None or value in self.usual.range:
+            return None
+        own, usual = self.unit or "", f"usual is {self.usual.words} {self.unit or ''}".rstrip()
+        unit = unit or own
+        if isinstance(raw, str) and not NUMBER.fullmatch(raw.strip()):
+            return Doubt(file, where, name, f"{shown(raw)} = {value:.4g} {own}", usual)
+        figure = _same(value, own, unit)
+        found = f"{figure:.4g} {own}" if unit == own else f"{figure:.4g} {unit} = {value:.4g} {own}"
+        others = []
+        for other in (*(self._suffix[1].values() if self._suffix else ()), *PERCENT_ELSEWHERE * (own == "%")):
+            meant = _same(figure, other, own)
+            if other != unit and (own == "%" or ("/" in other) == ("/" in own)) and meant in self.usual.range:
+                same = f" = {meant:.3g} {own}" if other != own else ""
+                others.append(f"{figure:.4g} {'as a share' if other == '1' else other}{same}")
+        if self.usual.of_mean:
+            found = f"a mean of {found}"
+        return Doubt(file, where, name, found, usual + (f"; {' or '.join(others)}?" if others else ""))
 
     def read(self, raw: object, unit: str | None = None) -> Any:
         """Read one cell whose plain numbers are in ``unit`` (that of the name if None)."""
@@ -144,7 +182,7 @@ class Column:
         if value is None or value == "":
             if self.may_be_empty:
                 return None
-            raise BadValueError("empty cell", self.expected)
+            raise BadValueError("empty cell", self.expected_in(unit))
         read = {
             "date": self._date,
             "number": self._number,
@@ -182,25 +220,25 @@ class Column:
         if isinstance(value, str):
             value = value.replace("\u2212", "-")  # the minus sign that spreadsheets and web pages print
         if isinstance(value, str) and not NUMBER.fullmatch(value):
-            number = self._quantity(value)
+            number = self._quantity(value, unit)
         elif isinstance(value, bool) or (not hasattr(value, "__float__") and not isinstance(value, str)):
-            raise self._bad(value)
+            raise self._bad(value, self.expected_in(unit))
         else:
             try:
                 number = float(value)
             except (OverflowError, TypeError, ValueError):
-                raise self._bad(value) from None
+                raise self._bad(value, self.expected_in(unit)) from None
             if unit is not None and unit != self.unit and math.isfinite(number):
                 number = quantities.convert(number, unit, self.unit or "")
-        if not math.isfinite(number):
-            raise self._bad(value)
-        return self._within(number, value)
+        if not math.isfinite(number) or number not in self.range:
+            raise self._bad(value, self.expected_in(unit))
+        return number
 
-    def _quantity(self, text: str) -> float:
+    def _quantity(self, text: str, unit: str | None) -> float:
         if DECIMAL_COMMA.fullmatch(text):
-            raise self._bad(text, f"{self.expected}, with a decimal point and no comma")
+            raise self._bad(text, f"{self.expected_in(unit)}, with a decimal point and no comma")
         if self.unit is None or text[0].isalpha():
-            raise self._bad(text)
+            raise self._bad(text, self.expected_in(unit))
         try:
             return quantities.parse(text, self.unit, name=self.name)
         except InputError as error:
@@ -215,9 +253,6 @@ class Column:
             number = int(value)
         else:
             raise self._bad(value)
-        return int(self._within(number, value))
-
-    def _within(self, number: float, value: object) -> float:
         if number not in self.range:
             raise self._bad(value)
         return number
@@ -241,6 +276,10 @@ class Column:
         raise self._bad(value)
 
 
+def _same(number: float, from_unit: str, to_unit: str) -> float:
+    return quantities.convert(number, from_unit, to_unit) if math.isfinite(number) else number
+
+
 def column(
     name: str,
     of: str = "",
@@ -258,6 +297,7 @@ def column(
         required=required,
         may_be_empty=may_be_empty,
         range=what.range,
+        usual=what.usual,
         choices=choices,
         exact=exact,
     )
@@ -320,6 +360,15 @@ def match_names(
     return matched
 
 
+def headings_of(names: Sequence[str], matched: Matched) -> Headings:
+    """Return the names that are not the columns' own, or of another unit."""
+    return {
+        column.name: (names[place], "" if unit == column.unit else column.unit or "")
+        for place, (column, unit) in matched.items()
+        if (names[place], unit) != (column.name, column.unit)
+    }
+
+
 def _instead(name: str, columns: Sequence[Column], accepted: Mapping[str, object], beside: Sequence[str]) -> str:
     for column in columns:
         if len(column.names) > 1 and name.startswith(f"{column.stem}_") and nearest(name, [column.name]):
@@ -360,11 +409,19 @@ def read_fields(
 
     names = list(data)
     values: dict[str, Any] = {}
-    for index, (column, unit) in match_names(names, columns, report=report, noun="key", beside=beside).items():
+    matched = match_names(names, columns, report=report, noun="key", beside=beside)
+    findings.keys[place] = headings_of(names, matched)
+    for index, (column, unit) in matched.items():
         try:
-            values[column.name] = column.read(data[names[index]], unit)
+            value = values[column.name] = column.read(data[names[index]], unit)
         except BadValueError as bad:
             report(names[index], bad.value, bad.expected)
+            continue
+        if column.usual and value is not None:
+            where = ".".join(part for part in (place, names[index]) if part)
+            alike = re.sub(r"\[\d+\]", "", where)
+            doubt = column.doubt(value, data[names[index]], unit, file=file, where=where, name=alike)
+            findings.doubts += [doubt] if doubt else []
     return values if len(findings.problems) == before else None
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import io
 import sys
+import warnings
 from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import Path
@@ -102,14 +103,14 @@ def _run(given: argparse.Namespace) -> int:
         return _new(given.folder, given.units)
     if given.command == "check" and (given.folder / "study.toml").is_file():
         return _check_study(given.folder, again=given.again)
-    from matledger.course_file import load_course
-
-    course = load_course(given.folder)
+    course, odd = _load(given.folder)
     if given.command == "check":
         print(course.name, *(f"  {name}: {fact}" for name, fact in course.facts), sep="\n")
         _say(course.notes)
-        print("no problem was found")
+        _say(odd, "worth a look")
+        print("no problem was found" + f", but {len(odd)} worth a look" * bool(odd))
         return OK
+    _say(odd, "worth a look", sys.stderr)
     if given.command == "report":
         _check_outputs(given, course)
     bar = Bar(sys.stderr, shown=not given.quiet and sys.stderr.isatty())
@@ -163,9 +164,19 @@ def _fit(course: Course, given: argparse.Namespace, bar: Bar) -> Calibration:
     return calibration
 
 
-def _say(notes: Sequence[str]) -> None:
+def _load(folder: Path) -> tuple[Course, list[str]]:
+    """Read a course, and what of its numbers is worth a look."""
+    from matledger.course_file import load_course
+
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        course = load_course(folder)
+    return course, [str(each.message) for each in caught]
+
+
+def _say(notes: Sequence[str], kind: str = "note", stream: TextIO | None = None) -> None:
     for note in notes:
-        print(f"note: {note}")
+        print(f"{kind}: {note}", file=stream)
 
 
 def _check_outputs(given: argparse.Namespace, course: Course) -> None:

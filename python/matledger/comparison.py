@@ -14,6 +14,7 @@ from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
 from matledger.calibration.site import FORECAST
+from matledger.calibration.words import fit_words
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, whole
@@ -47,12 +48,13 @@ CAUTION = (
     " stated 0.95 to 0.99 was right 0.88. Read differences below 0.99 as open."
 )
 
+OPEN = 0.99
+"""A stated chance of one programme against another below which the caution calls it open."""
+
 
 def contest_caution(calibration: Calibration) -> str:
     """Say how far to trust the chance of one programme against another, by the kind of fit."""
-    if calibration.chains is None and not calibration.nested:
-        return f"Close contests are called too surely: {CAUTION}"
-    return f"How surely this kind of fit calls close contests was not measured: {CAUTION}"
+    return f"{fit_words(calibration).contests}: {CAUTION}"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -215,6 +217,11 @@ class Comparison:
         mean: Floats = np.tensordot(weights, values, axes=(0, 1))
         return mean
 
+    @property
+    def _om_at_the_end(self) -> Floats:
+        """Organic matter of the target's window on the last day, mean over the greens, ``(programme, draw)``."""
+        return self.course_mean(self.om_percent)[:, -1, self.first_sample]
+
     def summary(self, units: System = "metric") -> Table:
         """The programmes side by side at the end of the last year.
 
@@ -233,7 +240,7 @@ class Comparison:
             as mass for the course; movement of the surface.
         """
         sample, mat = self.first_sample, self.samples.index(MAT)
-        om = self.course_mean(self.om_percent)[:, -1, sample]
+        om = self._om_at_the_end
         stock = self.course_mean(self.om_kg_m2)[:, -1, sample]
         thick = self.course_mean(self.thickness_mm)[:, -1, mat]
         surface = self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0])
@@ -262,7 +269,7 @@ class Comparison:
         stored = {}
         for name, values, unit in (
             ("sand a year, mm", yearly[:, 4] / _core.SAND_BULK_DENSITY_G_CM3, "mm of sand"),
-            ("sand a year, course, t", yearly[:, 4] * self.areas_m2.sum() / 1000, "t"),
+            ("dry sand a year, course, t", yearly[:, 4] * self.areas_m2.sum() / 1000, "t"),
             (f"OM stock in {window}, kg/m2", np.median(stock, axis=-1), "kg/m2"),
             ("mat, mm", np.median(thick, axis=-1), "mm"),
             ("surface moved, mm", np.median(surface, axis=-1), "mm"),
@@ -341,24 +348,29 @@ class Comparison:
         Returns
         -------
         Table
-            Difference of the first less the second of organic matter in the target's window, mean over the greens by
-            area, with its 90 % interval [%]; and the probability that the first is the lower. See `notes` on close
-            contests.
+            Of each pair the lower first: the difference of organic matter in the target's window from that of the
+            other, mean over the greens by area, with its 90 % interval [%]; and the probability that it is the lower,
+            a tie counting half. See `notes` on close contests.
         """
-        om = self.course_mean(self.om_percent)[:, -1, self.first_sample]
-        pairs = [(a, b) for a in range(len(om)) for b in range(a + 1, len(om))]
+        om = self._om_at_the_end
+        pairs = [
+            (a, b) if np.median(om[a] - om[b]) <= 0 else (b, a) for a in range(len(om)) for b in range(a + 1, len(om))
+        ]
         differences = np.array([om[a] - om[b] for a, b in pairs]).reshape(len(pairs), om.shape[-1])
         low, median, high = np.quantile(differences, [0.05, 0.5, 0.95], axis=-1) if pairs else np.zeros((3, 0))
+        least = min(np.abs(median[median != 0]), default=1.0)
+        decimals = int(np.clip(1 - np.floor(np.log10(least)), 2, 4))
         columns: dict[str, Sequence[Any]] = {
             "programme": [self.names[a] for a, _ in pairs],
             "against": [self.names[b] for _, b in pairs],
             "difference, % OM": median.tolist(),
             "5 %": low.tolist(),
             "95 %": high.tolist(),
-            "P(lower)": (differences < 0).mean(axis=-1).tolist(),
+            "P(lower)": [_chance_lower(om[a], om[b]) for a, b in pairs],
         }
+        formats = dict.fromkeys(list(columns)[2:5], f".{decimals}f") | {"P(lower)": ".2f"}
         caption = f"{self.calibration.course.name}: contrasts on {self.dates[-1]}, all greens by area"
-        return Table(caption, columns, dict.fromkeys(list(columns)[2:], ".2f"))
+        return Table(caption, columns, formats)
 
     def ledger(self, units: System = "metric") -> Table:
         """The mean account of organic matter and mineral by programme and year, mean over the greens by area [g/m2].
@@ -487,8 +499,7 @@ class Comparison:
         reaches = np.flatnonzero(self.probability_all[:, -1] >= self.target.probability)
         if not len(reaches):
             return None
-        measure = self.work[:, :, 4].sum(axis=1) if self.budget is None else self.budget.total
-        return int(reaches[np.argmin(measure[reaches])])
+        return int(reaches[np.argmin(self._spent[reaches])])
 
     @property
     def advised(self) -> int | None:
@@ -496,6 +507,33 @@ class Comparison:
         if self.recommended is None and self.target is not None:
             return self._nearest(self.target)[0]
         return self.recommended
+
+    @property
+    def _spent(self) -> Floats:
+        """What a choice is made by: cost, or sand if there are no prices; shape ``(programme,)``."""
+        return self.work[:, :, 4].sum(axis=1) if self.budget is None else self.budget.total
+
+    @property
+    def close_contest(self) -> str:
+        """Which close contest decides what is advised, and how far to trust it; empty if none does.
+
+        The advised programme is chosen over cheaper ones that do not reach the target, or, if none reaches it, over all
+        others. Such a choice is close if the advised one is the lower in less than 0.99 of the draws.
+        """
+        best = self.advised
+        if best is None or self.target is None or self.probability_all is None:
+            return ""
+        short = self.probability_all[:, -1] < self.target.probability
+        rivals = short if self.recommended is None else short & (self._spent < self._spent[best])
+        om = self._om_at_the_end
+        chances = {self.names[p]: _chance_lower(om[best], om[p]) for p in np.flatnonzero(rivals) if p != best}
+        close = [f"{name} (in {chance:.2f} of the draws)" for name, chance in chances.items() if chance < OPEN]
+        if not close:
+            return ""
+        return (
+            f"This choice rests on a close contest: that {self.names[best]} leaves less organic matter than"
+            f" {', '.join(close)}. {contest_caution(self.calibration)}"
+        )
 
     def _nearest(self, target: Target) -> tuple[int, int, float]:
         return nearest(self.om_percent[:, :, -1, self.first_sample].max(axis=1), target)
@@ -761,6 +799,11 @@ def compare(
         disrupted_days_by_draw=disrupted_days,
         weather_to_come=to_come,
     )
+
+
+def _chance_lower(first: Floats, second: Floats) -> float:
+    """Share of the draws in which the first is the lower; a tie counts half."""
+    return float((first < second).mean() + (first == second).mean() / 2)
 
 
 def nearest(worst_percent: Floats, target: Target) -> tuple[int, int, float]:

@@ -185,6 +185,11 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
     ------
     InputError
         With every problem of ``course.toml``, of the files, and of one against another.
+
+    Warns
+    -----
+    UnusualWarning
+        For numbers that may be but seldom are, as of a wrong unit: worth a look, each column of a file once.
     """
     return _Loader(Path(folder)).course()
 
@@ -405,7 +410,7 @@ class _Loader:
         except InputError as error:
             self.findings.problems += error.problems
             return []
-        self.findings.problems += findings.problems
+        self.findings.take(findings)
         return records
 
     def clippings(self, greens: list[Green] | None) -> list[ClippingRecord]:

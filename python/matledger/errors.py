@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["InputError", "Problem"]
+__all__ = ["InputError", "Problem", "UnusualWarning"]
 
 
 MOST, MOST_ALIKE = 50, 5
@@ -52,6 +52,10 @@ class Problem:
 def _kind(problem: Problem) -> tuple[object, ...]:
     """What problems that differ in their row alone share; those without a row are each of their own kind."""
     return (problem.file, problem.column, problem.expected, None if problem.row else problem)
+
+
+class UnusualWarning(UserWarning):
+    """A number of a file that may be, but seldom is: worth a look before it is trusted. Nothing was changed."""
 
 
 class InputError(ValueError):

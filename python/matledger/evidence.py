@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from matledger import _core
 from matledger._arrays import Floats
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
@@ -37,9 +38,11 @@ def value_of_test(
     Returns
     -------
     Table
-        For each green, best first: how often the test would change the choice, and, if there are prices with a cost of
-        doing too little, what the test is worth (expected cost with the choice as it is less that with a choice made
-        after the test); without, the rise in the probability that the chosen programme holds the target.
+        For each green, best first: how often the test would change the choice, and what it is worth. With prices and a
+        figure for doing too little the choice is the programme of least expected cost, and the worth is what that
+        choice costs less once the test is known. Without, the choice is that of `Comparison.recommended`, the surest if
+        none reaches the target, and the table tells how much surer the chosen programme is to hold the target and what
+        it saves: present value, or sand [mm a year]. Notes say when no result would change the choice.
 
     Raises
     ------
@@ -49,9 +52,17 @@ def value_of_test(
     Notes
     -----
     Each draw in turn plays the truth, and its organic matter with an error the test's result; all draws are weighed by
-    how well they agree with it, and the choice is made again: that of `Comparison.recommended`, the surest if none
-    reaches the target. Worth is averaged over all results, as in the expected value of sample information (Raiffa &
-    Schlaifer 1961, Applied Statistical Decision Theory; memory).
+    how well they agree with it, and the choice is made again. Both choices are weighed with the same draws, so that a
+    test that changes nothing is worth nothing, and one that is read for its cost is never worth less: the expected
+    value of sample information (Raiffa & Schlaifer 1961, Applied Statistical Decision Theory; memory).
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> calibration = mat.calibrate(mat.demo_course(), draws=100, seed=1)
+    >>> table = mat.value_of_test(mat.compare(calibration, years=2, draws=100, weather_sequences=5))
+    >>> min(table.columns["worth, EUR"]) >= 0
+    True
     """
     target = comparison.target
     problems = []
@@ -63,38 +74,62 @@ def value_of_test(
         problems.append(Problem("error_sd_percent", f"{error_sd_percent}", "a number above 0 (% OM)"))
     if problems or target is None:
         raise InputError(problems)
-    at = comparison.first_sample
-    end = comparison.om_percent[:, :, -1, at]
-    holds = (end.max(axis=1) <= target.om_percent).astype(np.float64)
-    costs = comparison.work[:, :, 4].mean(axis=1) if comparison.budget is None else comparison.budget.total
-    losses = comparison.losses()
+    at, names = comparison.first_sample, comparison.names
+    losses, money = comparison.losses(), comparison.budget
+    holds = (comparison.om_percent[:, :, -1, at].max(axis=1) <= target.om_percent).astype(np.float64)
+    sand_mm = comparison.work[:, :, 4].sum(axis=1) / comparison.span_years / _core.SAND_BULK_DENSITY_G_CM3
+    costs = sand_mm if money is None else money.total
+
+    def choices(weights: Floats) -> Any:
+        if losses is None:
+            return _choices(holds @ weights, costs, target.probability)
+        return (losses @ weights).argmin(axis=0)
+
     now = comparison.om_percent[0, :, 0, at]
     draws = holds.shape[1]
     errors = np.random.default_rng(seed).standard_normal(draws)
-    before = int(_choices(holds.mean(axis=1)[:, None], costs, target.probability)[0])
-    changes, worth = [], []
+    before = int(choices(np.full((draws, 1), 1 / draws))[0])
+    worth = holds if losses is None else -losses
+    changes, gains, saved = [], [], []
     for green in range(len(now)):
         result = now[green] + error_sd_percent * errors
         apart = (now[green][:, None] - result[None, :]) / error_sd_percent
         weights = np.exp(-0.5 * apart**2)
         weights /= weights.sum(axis=0)
-        chances = holds @ weights
-        after = _choices(chances, costs, target.probability)
+        after = choices(weights)
+        found = worth @ weights
         changes.append(float((after != before).mean()))
-        if losses is None:
-            worth.append(float(chances[after, np.arange(draws)].mean() - holds[before].mean()))
-        else:
-            worth.append(float(losses.mean(axis=1).min() - (losses @ weights).min(axis=0).mean()))
-    order = np.argsort(worth)[::-1]
-    currency = comparison.budget.currency if comparison.budget is not None else ""
-    name = "gain in probability" if losses is None else f"worth, {currency}"
+        gains.append(float((found[after, np.arange(draws)] - found[before]).mean()))
+        saved.append(float((costs[before] - costs[after]).mean()))
+    best = changes if losses is None else gains
+    order = sorted(range(len(now)), key=lambda g: (best[g], saved[g], gains[g]), reverse=True)
+    currency = "" if money is None else money.currency
+    gain = "gain in probability" if losses is None else f"worth, {currency}"
     columns: dict[str, Sequence[Any]] = {
         "green": [comparison.greens[g] for g in order],
         "changes the choice": [changes[g] for g in order],
-        name: [worth[g] for g in order],
+        gain: [gains[g] for g in order],
     }
-    formats = {"changes the choice": ".0%", name: "+.3f" if losses is None else ",.0f"}
-    return Table(f"one more soil test, {comparison.sample_name(at, units)}", columns, formats)
+    formats, stored = {"changes the choice": ".1%", gain: "+.3f" if losses is None else ",.0f"}, {}
+    if losses is None:
+        saving = "sand saved a year, mm" if money is None else f"saved, {currency}"
+        columns[saving] = [saved[g] for g in order]
+        formats[saving] = ".2f" if money is None else ",.0f"
+        stored = {saving: "mm of sand"} if money is None else {}
+    notes = []
+    if not any(changes):
+        notes.append(f"no result of such a test would change the choice, {names[before]}")
+    if min(gains) < 0:
+        notes.append(
+            "a gain below 0: some results make a cheaper programme sure enough, and less sure than the present choice"
+        )
+    if losses is not None and comparison.recommended not in (None, before):
+        notes.append(
+            f"the choice here is {names[before]}, of least expected cost with the cost of doing too little;"
+            f" {names[comparison.recommended or 0]} is recommended, as the cheapest that reaches the target so surely"
+        )
+    caption = f"one more soil test, {comparison.sample_name(at, units)}"
+    return Table(caption, columns, formats, stored, tuple(notes)).to(units)
 
 
 def _choices(chances: Floats, costs: Floats, need: float) -> Any:

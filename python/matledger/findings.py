@@ -4,13 +4,30 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+import sys
+import warnings
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
-from matledger.errors import InputError, Problem
+from matledger.errors import InputError, Problem, UnusualWarning
 
-__all__ = ["MOST_DRAWS", "MOST_SEED", "Findings", "either", "known", "nearest", "once", "problem_of", "shown", "whole"]
+__all__ = [
+    "MOST_DRAWS",
+    "MOST_SEED",
+    "Doubt",
+    "Findings",
+    "Headings",
+    "either",
+    "headed",
+    "known",
+    "nearest",
+    "once",
+    "outside",
+    "problem_of",
+    "shown",
+    "whole",
+]
 
 _MOST = 1000
 
@@ -20,15 +37,38 @@ MOST_DRAWS = 1_000_000
 MOST_SEED = 2**63 - 1
 
 
+Headings = Mapping[str, tuple[str, str]]
+"""A file's own heading of a column, and the unit that its numbers were converted to (empty if they were not)."""
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A number that is worth a look: ``found`` at ``where`` in a file, and what is usual in its ``column``."""
+
+    file: str
+    where: str
+    column: str
+    found: str
+    usual: str
+
+
 class Findings:
-    """Problems as they are found, so that all of them are reported at once."""
+    """Problems as they are found, so that all of them are reported at once, and what else is worth a look."""
 
     def __init__(self) -> None:
         self.problems: list[Problem] = []
+        self.doubts: list[Doubt] = []
+        self.keys: dict[str, Headings] = {}
+        """Of each table of a keyed file, what it calls its keys."""
 
     def add(self, problem: Problem) -> None:
         """Keep a problem."""
         self.problems.append(problem)
+
+    def take(self, other: Findings) -> None:
+        """Take over what was found elsewhere."""
+        self.problems += other.problems
+        self.doubts += other.doubts
 
     @property
     def full(self) -> bool:
@@ -40,9 +80,25 @@ class Findings:
         self.problems.extend(change(problem) for problem in error.problems)
 
     def raise_any(self) -> None:
-        """Raise `InputError` if anything was found."""
+        """Raise `InputError` if anything is wrong, else warn of what is worth a look, each column of a file once."""
         if self.problems:
-            raise InputError(self.problems)
+            raise InputError([self._keyed(problem) for problem in self.problems])
+        alike: dict[tuple[str, str], list[Doubt]] = {}
+        for doubt in self.doubts:
+            alike.setdefault((doubt.file, doubt.column), []).append(doubt)
+        for first, *others in alike.values():
+            more = f" (and {len(others)} more like it)" if others else ""
+            told = f"{first.file}, {first.where}: {first.found}{more}; {first.usual}"
+            warnings.warn(told, UnusualWarning, stacklevel=outside())
+        self.doubts = []
+
+    def _keyed(self, problem: Problem) -> Problem:
+        """Name a key as its file does."""
+        table, _, key = problem.place.rpartition(".")
+        if key not in self.keys.get(table, {}):
+            return problem
+        named = headed(replace(problem, column=key), self.keys[table])
+        return replace(named, place=f"{table}.{named.column}".lstrip("."), column=None)
 
 
 def once(problems: Sequence[Problem]) -> list[Problem]:
@@ -101,8 +157,32 @@ def whole(name: str, value: object, least: int, most: int) -> list[Problem]:
     return [] if value <= most else [Problem(name, str(value), f"a whole number from {least} to {most}")]
 
 
+def headed(problem: Problem, headings: Headings | None) -> Problem:
+    """Name columns as the problem's file does; a number that was converted is given its unit."""
+    if not headings:
+        return problem
+    heading, unit = headings.get(problem.column or "", (problem.column, ""))
+    is_number = re.fullmatch(r"-?[0-9.]+(e[+-]?[0-9]+)?", problem.value)
+
+    def named(found: re.Match[str]) -> str:
+        own, unit = headings[found[1]]
+        return own + (f" ({float(found[2]):.6g} {unit})" if found[2] and unit else found[0].removeprefix(found[1]))
+
+    expected = re.sub(rf"\b({'|'.join(headings)})\b(?: \((-?[0-9.]+)\))?", named, problem.expected)
+    value = f"{problem.value} {unit}" if unit and is_number else problem.value
+    return replace(problem, column=heading, value=value, expected=expected)
+
+
 def problem_of(record: Any, place: str, column: str, value: object, expected: str) -> Problem:
     """Place a problem at the row that a record was read from, else at ``place``."""
     if record.file is None:
         return Problem(f"{place}.{column}", shown(value), expected)
-    return Problem("", shown(value), expected, record.file, record.row, column)
+    return headed(Problem("", shown(value), expected, record.file, record.row, column), record.headings)
+
+
+def outside() -> int:
+    """Return the ``stacklevel`` at which a warning names the caller of the package and not the package."""
+    level, frame = 1, sys._getframe(1)
+    while frame.f_back is not None and frame.f_globals.get("__name__", "").partition(".")[0] == "matledger":
+        level, frame = level + 1, frame.f_back
+    return level

@@ -19,7 +19,8 @@ __all__ = ["learnt", "over_time_by_depth", "pairs", "predictive_check"]
 
 POINTS = (0.05, 0.5, 0.95)
 NORMAL_95 = 1.645
-LESSONS = {"learnt": COLOURS[0], "moved": COLOURS[1], "prior": "0.45"}
+LESSONS = {"learnt": (COLOURS[0], "-"), "moved": (COLOURS[1], "--"), "prior": ("0.45", ":")}
+"""Colour and dash."""
 
 
 def learnt(calibration: Calibration, *, ax: Axes | None = None) -> Axes:
@@ -57,8 +58,9 @@ def learnt(calibration: Calibration, *, ax: Axes | None = None) -> Axes:
         lesson = table["lesson"][i]
         label = None if lesson in said else {"prior": "as believed"}.get(lesson, lesson)
         said.add(lesson)
-        axes.plot([low, high], [row, row], color=LESSONS[lesson], linewidth=2.4, label=label)
-        axes.plot(median, row, "o", color=LESSONS[lesson], markersize=5, markeredgecolor="white")
+        colour, dash = LESSONS[lesson]
+        axes.plot([low, high], [row, row], color=colour, linestyle=dash, linewidth=2.4, label=label)
+        axes.plot(median, row, "o", color=colour, markersize=6, markeredgecolor="white")
         values = ", ".join(format(table[name][i], ".2g") for name in ("q05", "median", "q95"))
         unit = "" if table["unit"][i] == "-" else f" {table['unit'][i]}"
         axes.text(right + 0.08, row, f"{values}{unit}", va="center", fontsize="small", color="0.3")
@@ -163,7 +165,7 @@ def predictive_check(calibration: Calibration, *, seed: int = 0, ax: Axes | None
     Returns
     -------
     matplotlib.axes.Axes
-        Measured against expected with the 90 % interval of a new test; those outside are drawn dark.
+        Measured against expected with the 90 % interval of a new test; those outside are ringed.
     """
     tests = [test for green in calibration.course.greens for test in calibration.soil_tests_of(green.name)]
     measured = np.array([test.om_percent for test in tests])
@@ -178,13 +180,13 @@ def predictive_check(calibration: Calibration, *, seed: int = 0, ax: Axes | None
         axes.vlines(median[mine], low[mine], high[mine], color=colour, alpha=0.35, linewidth=1)
         style: dict[str, Any] = {"linestyle": "none", "marker": MARKERS[index % len(MARKERS)], "markersize": 4.5}
         axes.plot(median[mine], measured[mine], color=colour, label=sampled, **style)
-        axes.plot(median[mine & outside], measured[mine & outside], color="black", **style)
+    axes.plot(median[outside], measured[outside], "o", markersize=11, markerfacecolor="none", markeredgecolor="black")
     axes.set(
         xlim=(0, top),
         ylim=(0, top),
         xlabel="expected, % OM (median; lines: 90 % interval of a new test)",
         ylabel="measured, % OM",
-        title=f"{outside.sum()} of {len(tests)} tests outside their 90 % interval (black)",
+        title=f"{outside.sum()} of {len(tests)} tests outside their 90 % interval (ringed)",
     )
     axes.legend(frameon=False, loc="upper left")
     return axes

@@ -12,6 +12,7 @@ import numpy as np
 
 from matledger.atomic import write_whole
 from matledger.calibration import Calibration, predictive_checks
+from matledger.calibration.words import fit_words
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
 
@@ -148,13 +149,11 @@ def report_fit(calibration: Calibration) -> FitReport:
 
 
 def _verdict(calibration: Calibration, failed: list[str]) -> list[str]:
-    if calibration.chains is not None:
-        kind = f"the draws come from {len(calibration.chains.energy)} chains"
-    elif calibration.nested:
-        kind = "the draws come from normal approximations at many fill fractions: sample before quoting them"
-    else:
-        kind = "the draws come from Laplace's normal approximation: a quick look, too sure; sample before quoting it"
-    return ["yes: nothing speaks against it" if not failed else "with care: see what failed", kind]
+    words = fit_words(calibration)
+    return [
+        "yes: nothing speaks against it" if not failed else "with care: see what failed",
+        f"the draws come from {words.draws}{words.advice}",
+    ]
 
 
 def _failed(calibration: Calibration) -> list[str]:

@@ -85,6 +85,8 @@ class Table:
         How numbers of a column are shown, as format specifications; others are shown as they are.
     units
         Unit of the columns that have one, as `matledger.units.show` knows it; the column's name ends with it.
+    notes
+        What a reader of it has to know.
 
     Examples
     --------
@@ -99,6 +101,7 @@ class Table:
     columns: Mapping[str, Sequence[Any]]
     formats: Mapping[str, str] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
 
     def to(self, system: System) -> Table:
         """Return the table for a reader of metric or US customary units.
@@ -127,7 +130,7 @@ class Table:
                 spec = same_precision(spec, metric, unit) if spec else None
             columns[shown] = values
             formats |= {shown: spec} if spec else {}
-        return Table(self.caption, columns, formats)
+        return Table(self.caption, columns, formats, notes=self.notes)
 
     def turned(self, most: int = 6) -> Table:
         """Return the table with its rows as columns, as text, for a narrow page; as it is if that makes it no narrower.
@@ -150,7 +153,7 @@ class Table:
         if not 0 < len(rows) <= most or len({first, *heads}) <= len(rows):
             return self
         columns = {first: measures} | {head: row[1:] for head, row in zip(heads, rows, strict=True)}
-        return Table(self.caption, columns, dict.fromkeys(heads, ""))
+        return Table(self.caption, columns, dict.fromkeys(heads, ""), notes=self.notes)
 
     def to_pandas(self) -> pd.DataFrame:
         """Return the table as a pandas data frame."""
@@ -188,7 +191,7 @@ class Table:
             ).rstrip()
             for row in rows
         )
-        return "\n".join([self.caption, *lines])
+        return "\n".join([self.caption, *lines, *(f"note: {note}" for note in self.notes)])
 
     def _repr_html_(self) -> str:
         sides = ["right" if numeric else "left" for numeric in self._numeric()]
@@ -205,7 +208,7 @@ class Table:
         return (
             f"<table><caption>{escape(self.caption)}</caption>"
             f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-        )
+        ) + "".join(f"<p>{escape(note)}</p>" for note in self.notes)
 
 
 def plain(text: str) -> str:

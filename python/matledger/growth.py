@@ -13,6 +13,7 @@ import numpy.typing as npt
 from matledger import _core
 from matledger._arrays import DayLike, Days, Floats, day, day_number, floats, frozen
 from matledger.errors import InputError, Problem
+from matledger.findings import Headings
 
 __all__ = ["ClippingRecord", "DailyClippings", "SiteYield", "daily_clippings", "site_yield"]
 
@@ -33,8 +34,8 @@ class ClippingRecord:
         Days whose growth was collected, both included: dates or ISO 8601 text.
     dry_g_m2
         Dry mass [g/m2].
-    file, row
-        Where the record was read, for messages.
+    file, row, headings
+        Where the record was read, and what the file calls its columns; for messages.
 
     Raises
     ------
@@ -54,6 +55,7 @@ class ClippingRecord:
     dry_g_m2: float
     file: str | None = field(default=None, compare=False, repr=False, kw_only=True)
     row: int | None = field(default=None, compare=False, repr=False, kw_only=True)
+    headings: Headings | None = field(default=None, compare=False, repr=False, kw_only=True)
 
     def __post_init__(self) -> None:
         """Bring the days and the mass into their types and check them."""

@@ -71,7 +71,7 @@ def next_tests(comparison: Comparison, *, cores: int | None = None, units: Syste
     """
     calibration = comparison.calibration
     names = calibration.names
-    om = comparison.course_mean(comparison.om_percent)[:, -1, comparison.first_sample]
+    om = comparison._om_at_the_end
     count = om.shape[-1]
     problems = []
     if count < 3 * len(names):

@@ -19,7 +19,7 @@ from matledger.play import Dated, Play, PlayAhead
 from matledger.practice import Work
 from matledger.units import convert
 
-__all__ = ["LINES", "PLAY_LINES", "Budget", "Play", "Prices", "budget", "intervals", "regrets"]
+__all__ = ["LINES", "Budget", "Play", "Prices", "budget", "intervals", "regrets"]
 
 LINES = (
     "crew",
@@ -278,6 +278,12 @@ class Budget:
     def a_year(self) -> Floats:
         """Mean money a year, inflation included, not discounted, shape ``(programme,)``."""
         mean: Floats = self.amounts.sum(axis=(1, 2)) / self.span_years
+        return mean
+
+    @property
+    def play_a_year(self) -> Floats:
+        """The part of it that is play, lost or at a discount, shape ``(programme,)``."""
+        mean: Floats = self.amounts[:, :, PLAY_LINES].sum(axis=(1, 2)) / self.span_years
         return mean
 
     @property

@@ -268,17 +268,18 @@ def ledger(
     total["start"], total["end"] = account[0, 0], account[-1, -1]
     axes = _axes(ax, (8.5, 4.4))
     level = 0.0
-    bars: list[tuple[float, float, str]] = []
+    bars: list[tuple[float, float, str, str]] = []
     for entry, _, sign in STEPS:
         amount = total[entry]
         bottom = 0.0 if entry == "end" else (level if sign > 0 else level - amount)
-        bars.append((bottom, amount, COLOURS[0] if entry in ("start", "end") else COLOURS[2 if sign > 0 else 1]))
+        standing = entry in ("start", "end")
+        mark = "" if standing or not amount else "+" if sign > 0 else "\u2212"
+        bars.append((bottom, amount, COLOURS[0 if standing else 2 if sign > 0 else 1], f"{mark}{amount:,.0f}"))
         level += sign * amount
-    for x, (bottom, amount, colour) in enumerate(bars):
+    for x, (bottom, amount, colour, said) in enumerate(bars):
         axes.bar(x, amount, bottom=bottom, color=colour, width=0.62)
-        axes.annotate(
-            f"{amount:,.0f}", (x, bottom + amount), xytext=(0, 3), textcoords="offset points", ha="center", fontsize=9
-        )
+        at = (x, bottom + amount)
+        axes.annotate(said, at, xytext=(0, 3), textcoords="offset points", ha="center", fontsize=9)
     axes.set_xticks(range(len(STEPS)), [label for _, label, _ in STEPS])
     years = comparison.ledger_years
     axes.set(
@@ -327,16 +328,8 @@ def programmes(comparison: Comparison, *, units: System = "metric", ax: Axes | N
         )
     target = comparison.target
     if target is not None:
-        axes.axhline(target.om_percent, color="0.25", linewidth=1.2, zorder=0)
-        axes.annotate(
-            f"target: at or below {target.om_percent:g} %",
-            (0.995, target.om_percent),
-            xycoords=("axes fraction", "data"),
-            xytext=(0, 4),
-            textcoords="offset points",
-            ha="right",
-            fontsize=9,
-        )
+        label = f"target: at or below {target.om_percent:g} %"
+        axes.axhline(target.om_percent, color="0.25", linewidth=1.2, zorder=0, label=label)
     window = comparison.sample_name(comparison.first_sample, units)
     axes.set(
         ylabel=f"organic matter in {window}, %",
@@ -544,7 +537,8 @@ def greens(frontier: Frontier, programme: int = 0, *, units: System = "metric", 
         Median and 90 % interval of each green, and the target.
     """
     names = [green.name for green in frontier.calibration.course.greens]
-    axes = _axes(ax, (8.0, 1.4 + 0.36 * len(names)))
+    height = 1.4 + 0.36 * len(names)
+    axes = _axes(ax, (8.0, height))
     low, median, high = np.quantile(frontier.om_percent[programme], [0.05, 0.5, 0.95], axis=-1)
     rows = np.arange(len(names))
     axes.errorbar(median, rows, xerr=[median - low, high - median], fmt=MARKERS[0], color=COLOURS[0], capsize=3)
@@ -560,7 +554,7 @@ def greens(frontier: Frontier, programme: int = 0, *, units: System = "metric", 
         xlabel=f"organic matter in {show_window(target.top_mm, target.bottom_mm, units)} on {frontier.until}, %",
         title=f"{_wrapped(frontier.names[programme])}\n{told}",
     )
-    axes.legend(frameon=False)
+    _legend_below(axes, 0.6 / height)
     return axes
 
 
@@ -598,7 +592,7 @@ def back_in_play(
         curve = comparison.recovery.curve(work, day, days=days).columns
         label = f"{work.kind.replace('_', ' ')} on {day.day} {day:%B}"
         _band(axes, curve["day"], curve["5 %"], curve["cover, %"], curve["95 %"], _style(index), label)
-    axes.axhline(FULL_COVER_PERCENT, color="0.25", linewidth=1, zorder=0)
+    axes.axhline(FULL_COVER_PERCENT, color="0.25", linewidth=1, zorder=0, label=f"{FULL_COVER_PERCENT:g} % cover")
     axes.set(
         xlabel="days since the work",
         ylabel="green cover, %",
@@ -691,6 +685,7 @@ def water_entry(entry: WaterEntry, *, ax: Axes | None = None) -> Axes:
             [(least + most) / 2],
             yerr=(most - least) / 2,
             color=COLOURS[index],
+            marker=MARKERS[index],
             capsize=4,
             linewidth=2,
             label=f"published: {what}",

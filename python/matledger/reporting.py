@@ -16,10 +16,10 @@ import numpy as np
 from matledger import plots
 from matledger._arrays import Floats
 from matledger.atomic import fresh_file, write_whole
+from matledger.calibration.words import fit_words
 from matledger.cautions import CAUTIONS, FIRST
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
-from matledger.money import PLAY_LINES
 from matledger.units import System, show
 
 if TYPE_CHECKING:
@@ -53,6 +53,23 @@ READ = (
     " counts ground twice where holes overlap, as the trade does; the line before it counts it once. A surface that"
     " moved down gave more cores than it got sand."
 )
+SAND = (
+    "Sand is dry sand, packed where it is a depth. Suppliers sell it moist, by the bulk tonne: what is bought weighs"
+    " more by its water, about 5 % of the dry mass (common practice, no source), and by what is wasted; loads and costs"
+    " count moist sand."
+)
+CONTRASTS = (
+    "Contrasts set every two programmes against each other on the same draws, weather and growth, the lower first: how"
+    " much less organic matter it leaves than the other, the figures between which nine of ten draws lie, and P(lower),"
+    " the share of the draws in which it is the lower (half of those that tie). They are sharper than the programmes'"
+    " own intervals, which share what is not known; below 0.99 read them as open."
+)
+WEEKS = (
+    "A week's figures are those of work on its first day; the programme's own days, within a week, stand in the first"
+    " table. Rounds on closed days are not played. Rounds during recovery are those due after them, up to 99 % cover"
+    " (median): of these {lost:.0%} are taken to be lost, and the rest to be played at {off:.0%} off. The rank counts"
+    " both kinds alike."
+)
 COSTS = (
     "Costs and days below 99 % cover lie nine times in ten between 5 % and 95 %. What differs from draw to draw: how"
     " the turf heals, the weather of each year, the sand that the plan takes, and whether organic matter passes the"
@@ -62,12 +79,7 @@ REGRET = (
     "Regret is what a programme costs beyond the one that would have been cheapest had it been known how the ground and"
     " the weather turn out. P(best) is how often that is the programme itself."
 )
-LAPLACE = "Intervals come from a normal approximation at the most probable values and are somewhat narrow."
-NESTED = "Intervals come from normal approximations at many fill fractions."
-CHAINS = (
-    "Intervals come from {chains} chains of the No-U-Turn sampler, {draws} draws in all; forecasts take {used} of them,"
-    " from every chain alike."
-)
+INTERVALS = "Intervals come from {source}, {draws} draws in all; forecasts take {used} of them."
 LONGEST_CELL = 40
 
 
@@ -146,16 +158,15 @@ def side_by_side(comparison: Comparison, present: int) -> Table:
 
         row(name, [told(p) for p in shown])
 
-    om = comparison.course_mean(comparison.om_percent)[:, -1, comparison.first_sample]
+    om = comparison._om_at_the_end
     if comparison.probability_all is not None:
         row("chance that every green holds", [_percent(comparison.probability_all[p, -1]) for p in shown])
     spread(f"organic matter on {comparison.dates[-1]}", np.median(om, axis=-1), om, ".1f", " %")
     money = comparison.budget
     if money is not None:
         spread("cost a year", money.a_year, money.a_year_by_draw, ",.0f", f" {money.currency}")
-        play = money.amounts[:, :, PLAY_LINES].sum(axis=(1, 2)) / money.span_years
-        if play.any():
-            row("of it play lost or at a discount", [f"{play[p]:,.0f} {money.currency}" for p in shown])
+        if money.play_a_year.any():
+            row("of it play lost or at a discount", [f"{money.play_a_year[p]:,.0f} {money.currency}" for p in shown])
         row("closed days a year", [f"{money.closed_days_a_year[p]:.1f}" for p in shown])
     spread("days a year below 99 % cover", comparison.disrupted_days, comparison.disrupted_days_by_draw, ".0f")
     return Table("at a glance; nine times in ten between the figures in brackets", columns)
@@ -188,7 +199,12 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
     evidence: list[tuple[str, list[tuple[str, Any]]]] = [
         (
             "Programmes side by side",
-            [("table", comparison.summary(units).turned()), ("text", READ), ("table", comparison.contrasts())],
+            [
+                ("table", comparison.summary(units).turned()),
+                ("text", READ),
+                ("text", SAND),
+                *([("table", comparison.contrasts()), ("text", CONTRASTS)] if len(comparison.names) > 1 else []),
+            ],
         ),
     ]
     if comparison.budget is not None:
@@ -260,6 +276,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
         "question": question,
         "answer": comparison.verdict(units),
         "chance": _chance(comparison),
+        "contest": comparison.close_contest,
         "glance": side_by_side(comparison, present),
         "picture": (
             plots.programmes(comparison, units=units),
@@ -267,6 +284,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
             " by area; the table of programmes holds the last year's figures.",
         ),
         "first": FIRST,
+        "paper": "us-letter" if units == "us" else "a4",
         "evidence": evidence,
     }
 
@@ -274,11 +292,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
 def _method(comparison: Comparison, units: System) -> list[str]:
     calibration, used = comparison.calibration, comparison.om_percent.shape[-1]
     first, *rest = (paragraph.format(bore=show(12.7, "mm", units)) for paragraph in METHOD)
-    chains = calibration.chains
-    if chains is not None:
-        spread = CHAINS.format(chains=len(chains.coordinates), draws=len(calibration.coordinates), used=used)
-    else:
-        spread = NESTED if calibration.nested else LAPLACE
+    spread = INTERVALS.format(source=fit_words(calibration).draws, draws=len(calibration.coordinates), used=used)
     return [first, spread, *rest]
 
 
@@ -292,7 +306,7 @@ def _openings(comparison: Comparison, programme: int, units: System) -> list[tup
     columns: dict[str, Sequence[Any]] = {
         "day": [f"{day.day} {day:%B}" for day, _ in openings],
         "work": [work.in_words(units) for _, work in openings],
-        "days to 99 % cover, median": [float(np.median(found)) for found in days],
+        "days to 99 % cover": [float(np.median(found)) for found in days],
         "9 of 10 times within": [float(np.quantile(found, 0.9, method="higher")) for found in days],
     }
     own = Table(f"{name}: openings of one year and their healing", columns, dict.fromkeys(list(columns)[2:], ".0f"))
@@ -312,7 +326,7 @@ def _openings(comparison: Comparison, programme: int, units: System) -> list[tup
     for kind in dict.fromkeys(work for _, work in openings):
         own_days = [day for day, work in openings if work == kind]
         parts += _weeks(comparison, programme, kind, own_days, play, units)
-    return parts
+    return [*parts, ("text", WEEKS.format(lost=play.lost_share, off=play.discount_share))]
 
 
 def _weeks(

@@ -16,9 +16,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from matledger.cells import BadValueError, Column, Matched, match_names
+from matledger.cells import BadValueError, Column, Matched, headings_of, match_names
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, shown
+from matledger.findings import Findings, Headings, headed, shown
 
 __all__ = ["MAX_BYTES", "Row", "Source", "Table", "csv_rows", "read_table", "read_text", "read_toml"]
 
@@ -27,6 +27,9 @@ Source = Any
 
 MAX_BYTES = 20_000_000
 """Largest file read unless the caller raises ``max_bytes``; two centuries of daily weather need some 3 MB."""
+
+LONG = 365
+"""Rows from which on the mean of a column is looked at: a year of days, so that no season is taken for a fault."""
 
 _FRAME = "data frame"
 _WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
@@ -52,18 +55,25 @@ class Table:
     known: frozenset[str] = frozenset()
     rows: list[Row] = field(default_factory=list)
     present: frozenset[str] = frozenset()
+    headings: Headings = field(default_factory=dict)
+    """Only of columns that the source names otherwise, or in another unit."""
     findings: Findings = field(default_factory=Findings)
 
+    def origin(self, row: Row) -> dict[str, Any]:
+        """Return where a record made from a row was read."""
+        return {"file": self.name, "row": row.number, "headings": self.headings}
+
     def report(self, row: int | None, column: str | None, value: object, expected: str) -> None:
-        """Keep a problem of this table."""
-        self.findings.add(Problem("", shown(value), expected, self.name, row, column))
+        """Keep a problem of this table, of a column by its name here or of a heading that has none."""
+        self.findings.add(headed(Problem("", shown(value), expected, self.name, row, column), self.headings))
 
     def absorb(self, error: InputError, row: int) -> None:
         """Take over the problems of a record made from a row; what is no column of it is said once, of the file."""
         for problem in error.problems:
             if problem.place in self.known:
-                self.findings.add(replace(problem, place="", file=self.name, row=row, column=problem.place))
-            elif (of_file := replace(problem, file=self.name)) not in self.findings.problems:
+                placed = replace(problem, place="", file=self.name, row=row, column=problem.place)
+                self.findings.add(headed(placed, self.headings))
+            elif (of_file := headed(replace(problem, file=self.name), self.headings)) not in self.findings.problems:
                 self.findings.add(of_file)
 
 
@@ -122,6 +132,7 @@ def read_table(
     )
     unnamed = [place for place, name in enumerate(names) if name == ""]
     table.present = frozenset(column.name for column, _ in matched.values())
+    table.headings = headings_of(names, matched)
     whole = table.present.issuperset(column.name for column in columns if column.required)
 
     empty = True
@@ -139,25 +150,41 @@ def read_table(
         else:
             if over := [row[place] for place in unnamed if row[place] not in (None, "")]:
                 table.report(number, None, over[0], "no value in a column without a name")
-            _read_row(table, number, row, matched, whole)
+            _read_row(table, number, row, names, matched, whole)
         if table.findings.full:
             table.report(number, None, "too many problems", "fewer; the rows below were not read")
             break
     if empty:
         table.report(header_row, None, "a header without rows", "at least one row under the header")
+    for place, (column, unit) in matched.items():
+        if column.usual and column.usual.of_mean:
+            numbers = [row[column.name] for row in table.rows if row[column.name] is not None]
+            if len(numbers) >= LONG:
+                _doubt(table, column, sum(numbers) / len(numbers), None, unit, f"column {names[place]}", names[place])
     return table
 
 
-def _read_row(table: Table, number: int, row: Sequence[Any], matched: Matched, sound: bool) -> None:
+def _read_row(
+    table: Table, number: int, row: Sequence[Any], names: Sequence[str], matched: Matched, sound: bool
+) -> None:
     values: dict[str, Any] = {}
     for place, (column, unit) in matched.items():
         try:
-            values[column.name] = column.read(row[place], unit)
+            value = values[column.name] = column.read(row[place], unit)
         except BadValueError as bad:
-            table.report(number, column.name, bad.value, bad.expected)
+            # The value is as the cell has it, in the heading's own unit.
+            table.findings.add(Problem("", bad.value, bad.expected, table.name, number, names[place]))
             sound = False
+            continue
+        if column.usual and value is not None and not column.usual.of_mean:
+            _doubt(table, column, value, row[place], unit, f"row {number}, column {names[place]}", names[place])
     if sound:
         table.rows.append(Row(number, values))
+
+
+def _doubt(table: Table, column: Column, value: float, raw: object, unit: str | None, where: str, name: str) -> None:
+    doubt = column.doubt(value, raw, unit, file=table.name, where=where, name=name)
+    table.findings.doubts += [doubt] if doubt else []
 
 
 def _one(value: str, expected: str, file: str, row: int | None = None) -> InputError:

@@ -13,7 +13,7 @@ from matledger._arrays import Floats
 from matledger.cells import column
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, either
-from matledger.tables import MAX_BYTES, Row, Source, read_table
+from matledger.tables import MAX_BYTES, Source, Table, read_table
 
 __all__ = ["RESPONSES", "Layout", "Response", "Study", "read_study"]
 
@@ -154,7 +154,7 @@ def read_study(
     table = read_table(source, COLUMNS, renamed=columns, units=units, max_bytes=max_bytes)
     if not table.present.intersection(RESPONSES) and table.present:
         table.report(1, None, "no response", f"a column {either(RESPONSES)}")
-    _names_that_look_alike(table.rows, table.present, table.name, table.findings)
+    _names_that_look_alike(table)
     for row in table.rows:
         if row["bottom_mm"] <= row["top_mm"]:
             table.report(row.number, "bottom_mm", row["bottom_mm"], f"more than top_mm ({row['top_mm']:g})")
@@ -172,9 +172,12 @@ def read_study(
         },
         method=rows[0]["method"],
     )
-    _one_method(rows, study, table.findings)
+    _one_method(table)
     _equal_windows(study, table.findings)
-    _laid_out(study, table.findings)
+    if len(study.treatments) < 2:
+        table.report(None, "treatment", study.treatments[0], "at least two treatments to compare")
+    else:
+        _laid_out(study, table.findings)
     table.findings.raise_any()
     return study
 
@@ -188,9 +191,10 @@ def _layout(present: Iterable[str]) -> Layout:
     return "randomised complete block" if "block" in known else "completely randomised"
 
 
-def _names_that_look_alike(rows: list[Row], present: Iterable[str], file: str, findings: Findings) -> None:
+def _names_that_look_alike(table: Table) -> None:
+    rows = table.rows
     for name in NAMES:
-        if name not in present:
+        if name not in table.present:
             continue
         spellings: dict[str, Counter[str]] = defaultdict(Counter)
         for row in rows:
@@ -201,19 +205,17 @@ def _names_that_look_alike(rows: list[Row], present: Iterable[str], file: str, f
             for other, _ in others:
                 first = next(row.number for row in rows if row[name] == other)
                 expected = f"one spelling: {usual!r} is the more common, and differs only by spaces or case"
-                findings.add(Problem("", repr(other), expected, file, first, name))
+                table.report(first, name, repr(other), expected)
 
 
-def _one_method(rows: list[Row], study: Study, findings: Findings) -> None:
+def _one_method(table: Table) -> None:
     where: dict[str, list[str]] = defaultdict(list)
-    for row in rows:
+    for row in table.rows:
         if row["site"] not in where[row["method"]]:
             where[row["method"]].append(row["site"])
     if len(where) > 1:
         found = "; ".join(f"{method} at {', '.join(sites)}" for method, sites in where.items())
-        findings.add(
-            Problem("", found, "one method: tests of different methods are not pooled", study.name, None, "method")
-        )
+        table.report(None, "method", found, "one method: tests of different methods are not pooled")
 
 
 def _equal_windows(study: Study, findings: Findings) -> None:
@@ -231,10 +233,6 @@ def _equal_windows(study: Study, findings: Findings) -> None:
 
 def _laid_out(study: Study, findings: Findings) -> None:
     of = study.columns
-    if len(study.treatments) < 2:
-        expected = "at least two treatments to compare"
-        findings.add(Problem("", study.treatments[0], expected, study.name, None, "treatment"))
-        return
     units: dict[tuple[str, ...], set[str]] = defaultdict(set)
     for row, treatment in enumerate(of["treatment"]):
         units[study.unit(row)].add(treatment)

@@ -20,7 +20,7 @@ from matledger import _core
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["ANY", "Interval", "Kind", "Variable", "described", "unknowns", "variable", "variables"]
+__all__ = ["ANY", "Interval", "Kind", "Usual", "Variable", "described", "unknowns", "variable", "variables"]
 
 Kind = Literal["number", "integer", "date", "text", "choice", "flag", "record"]
 
@@ -90,6 +90,39 @@ ANY = Interval(-math.inf, math.inf, True, True)
 
 
 @dataclass(frozen=True)
+class Usual:
+    """Where the numbers of a file are looked for before anyone looks twice; nothing is refused for it.
+
+    Attributes
+    ----------
+    range
+        What is usual.
+    of_mean
+        Whether that is the mean of a long column, and not each number.
+    """
+
+    range: Interval
+    of_mean: bool = False
+
+    @classmethod
+    def read(cls, text: str) -> Usual | None:
+        """Read what is usual: ``[5, 300]``, ``mean [-6, 28]``, or nothing.
+
+        Parameters
+        ----------
+        text
+            What the registry says.
+        """
+        numbers = text.removeprefix("mean ")
+        return cls(Interval.read(numbers), numbers != text) if text else None
+
+    @property
+    def words(self) -> str:
+        """What is usual, in words."""
+        return ("a mean " if self.of_mean else "") + self.range.words
+
+
+@dataclass(frozen=True)
 class Variable:
     """What a name means.
 
@@ -105,6 +138,8 @@ class Variable:
         Unit; ``-`` for a ratio, empty where there is none.
     range
         What a number may be.
+    usual
+        What a number usually is, where a wrong unit would show by it.
     standard_name
         Name in the table of standard names of the CF conventions, where it has one.
     long_name
@@ -118,6 +153,7 @@ class Variable:
     kind: Kind
     unit: str
     range: Interval
+    usual: Usual | None
     standard_name: str
     long_name: str
     description: str
@@ -154,8 +190,8 @@ def variables() -> Mapping[tuple[str, str], Variable]:
     """Return every variable by its name and what it is of."""
     text = files("matledger").joinpath("variables.csv").read_text(encoding="utf-8")
     read = [
-        Variable(name, of, cast("Kind", kind), unit, Interval.read(numbers), *texts)
-        for name, of, kind, unit, numbers, *texts in list(csv.reader(text.splitlines()))[1:]
+        Variable(name, of, cast("Kind", kind), unit, Interval.read(numbers), Usual.read(usual), *texts)
+        for name, of, kind, unit, numbers, usual, *texts in list(csv.reader(text.splitlines()))[1:]
     ]
     return {(one.name, one.of): one for one in [*read, *unknowns()]}
 
@@ -164,7 +200,7 @@ def unknowns() -> tuple[Variable, ...]:
     """Return the unknowns of a calibration as the core describes them; each one's range is that of its prior."""
     ranges = {"log": Interval.read("(0, inf)"), "logit": Interval.read("(0, 1)"), "plain": ANY}
     return tuple(
-        Variable(name, "", "number", unit, ranges[scale], "", text, "")
+        Variable(name, "", "number", unit, ranges[scale], None, "", text, "")
         for name, unit, text, scale in _core.Site.unknowns()
     )
 

@@ -13,7 +13,7 @@ from matledger import units
 from matledger._arrays import Floats, frozen
 from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_SEED, shown, whole
+from matledger.findings import MOST_SEED, Headings, shown, whole
 from matledger.frames import Table
 from matledger.practice import Work
 from matledger.tables import MAX_BYTES, Source, read_table
@@ -62,8 +62,8 @@ class RingReading:
         Where and when.
     rate_mm_h
         Steady rate [mm/h].
-    file, row
-        Where the reading was read.
+    file, row, headings
+        Where the reading was read, and what the file calls its columns.
     """
 
     green: str
@@ -71,6 +71,7 @@ class RingReading:
     rate_mm_h: float
     file: str | None = field(default=None, compare=False, repr=False)
     row: int | None = field(default=None, compare=False, repr=False)
+    headings: Headings | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         """Read every field by its rule."""
@@ -110,7 +111,7 @@ def read_ring_readings(
     """
     table = read_table(source, _RING, renamed=columns, units=units, max_bytes=max_bytes)
     table.findings.raise_any()
-    return tuple(RingReading(**row.values, file=table.name, row=row.number) for row in table.rows)
+    return tuple(RingReading(**row.values, **table.origin(row)) for row in table.rows)
 
 
 @dataclass(frozen=True, eq=False, repr=False)

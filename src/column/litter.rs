@@ -166,8 +166,8 @@ pub(crate) struct SpanSlopes<T> {
     pub pools: TwoPools<T>,
     /// Along the share of the litter that falls with the roots.
     pub root_share: T,
-    /// Along the thickness of 1 g/m2 of organic matter.
-    pub om_volume: T,
+    /// Along the thicknesses of 1 g/m2.
+    pub volumes: Volumes<T>,
 }
 
 /// A face as [`Column::grow_and_decay`] passes it, and how far it has sunk by the middle of the span.
@@ -203,7 +203,8 @@ impl<T: Number> Column<T> {
             passed.push(Passed { face, sunk });
         }
         let mut along = TwoPools { young_kept: zero, old_kept: zero, ..TwoPools::nothing() };
-        let (mut by_surface_share, mut by_root_share, mut by_om_volume) = (zero, zero, zero);
+        let mut by_volumes = Volumes { mineral: zero, om: zero };
+        let (mut by_surface_share, mut by_root_share) = (zero, zero);
         let (mut by_surface_grown, mut by_roots_grown) = (zero, zero);
         let (mut by_young_gone, mut by_old_gone) = (zero, zero);
         // Along the face below the parcel, by way of all that lies deeper.
@@ -236,7 +237,7 @@ impl<T: Number> Column<T> {
             let by_thickness = by_depth + by_roots * upper.roots * falling_slope(thickness);
             by_young_gone += y * by_gone;
             by_old_gone += o * by_gone;
-            by_om_volume += (y + o) * by_thickness;
+            by_volumes.along(held[i], y + o, by_thickness);
             mineral[i] += falls.volumes.mineral * by_thickness;
             let by_om = falls.volumes.om * by_thickness;
             young[i] = pools.young_kept * by_young + pools.young_to_old * by_old + falls.young_gone * by_gone + by_om;
@@ -264,7 +265,10 @@ impl<T: Number> Column<T> {
             pools: along,
             root_share: by_root_share * (1.0 / (1.0 - exp(-ROOT_CUT)))
                 - by_surface_share * (1.0 / (depths.surface_mm * per_scale)),
-            om_volume: (by_om_volume + by_half * 0.5) * per_scale,
+            volumes: Volumes {
+                mineral: by_volumes.mineral * per_scale,
+                om: (by_volumes.om + by_half * 0.5) * per_scale,
+            },
         }
     }
 }

@@ -15,6 +15,8 @@ pub mod window;
 pub use decay::{DecayRates, FASTEST_DECAY_PER_YEAR, LONGEST_SPAN_YEARS, TwoPools, Weathering};
 pub use ledger::{Account, Ledger};
 pub use litter::LitterDepths;
+pub(crate) use parcel::{Along, Volumes};
 pub use parcel::{Column, Densities, Profile};
 pub(crate) use recut::woven;
+pub(crate) use sand::HoleSlopes;
 pub use window::{Reading, Sample};

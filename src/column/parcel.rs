@@ -1,6 +1,6 @@
 //! The stack of parcels, their thickness, and how they are split and merged.
 
-use super::cores::no_thinner;
+use super::cores::{no_thinner, thinner_back};
 use crate::number::Number;
 
 /// Packed bulk densities of the two substances (g/cm3).
@@ -81,10 +81,13 @@ pub struct Column<T> {
 
 /// Thickness of a mass of 1 g/m2 (mm).
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Volumes<T> {
-    pub(super) mineral: T,
-    pub(super) om: T,
+pub(crate) struct Volumes<T> {
+    pub(crate) mineral: T,
+    pub(crate) om: T,
 }
+
+/// Slopes of an outcome along what parcels hold: mineral, young and old organic matter, and holes if there are any.
+pub(crate) type Along<'a, T> = [&'a mut [T]; POOLS];
 
 impl<T: Number> Volumes<T> {
     #[inline(always)]
@@ -95,6 +98,13 @@ impl<T: Number> Volumes<T> {
     #[inline(always)]
     pub(super) fn of(&self, mineral_g_m2: T, om_g_m2: T) -> T {
         mineral_g_m2 * self.mineral + om_g_m2 * self.om
+    }
+
+    /// Adds, to slopes along volumes, those of a thickness of these masses.
+    #[inline(always)]
+    pub(super) fn along(&mut self, mineral_g_m2: T, om_g_m2: T, by_thickness: T) {
+        self.mineral += mineral_g_m2 * by_thickness;
+        self.om += om_g_m2 * by_thickness;
     }
 }
 
@@ -125,6 +135,10 @@ impl<T: Number> Column<T> {
             column.old.push(om * (T::one() - young_share));
         }
         column
+    }
+
+    pub(crate) fn volumes(&self) -> Volumes<T> {
+        self.volumes
     }
 
     /// Number of parcels.
@@ -179,6 +193,18 @@ impl<T: Number> Column<T> {
         }
     }
 
+    /// The lowest parcel that begins above a depth (mm).
+    pub(crate) fn down_to(&self, depth_mm: f64) -> usize {
+        let mut top = T::zero();
+        for index in (0..self.len()).rev() {
+            if top.at_least(depth_mm) {
+                return index + 1;
+            }
+            top += self.thickness_mm(index);
+        }
+        0
+    }
+
     /// Lays an empty parcel on top.
     #[inline(always)]
     pub fn push_empty(&mut self) {
@@ -206,6 +232,83 @@ impl<T: Number> Column<T> {
                 pool[index + n] = lowest - step * n as f64;
             }
         }
+    }
+
+    /// Carries slopes back over [`Column::split`], from the parcels as they stood before it; `along` comes with the slopes
+    /// after it and leaves with those before it, where the first of the parts stands for the parcel.
+    #[inline(always)]
+    pub(crate) fn split_back(&self, index: usize, parts: usize, along: &mut Along<'_, T>, by_volumes: &mut Volumes<T>) {
+        let share = 1.0 / parts as f64;
+        let (held, rises) = (self.held(), self.rises(index));
+        let (mut sides, mut count) = ([(index, index, 1.0); 2], 0);
+        for side in [(index + 1, index + parts, 1.0), (index.wrapping_sub(1), index.wrapping_sub(1), -1.0)] {
+            if side.0 < self.len() {
+                sides[count] = side;
+                count += 1;
+            }
+        }
+        let thickness = no_thinner(self.thickness_mm(index));
+        let mut by_relative = [T::zero(); 2];
+        for (k, by) in along.iter_mut().enumerate().filter(|(_, by)| !by.is_empty()) {
+            let (mut by_part, mut by_slope) = (T::zero(), T::zero());
+            for (n, slope) in by[index..index + parts].iter().enumerate() {
+                by_part += *slope;
+                by_slope += *slope * (0.5 * (parts - 1) as f64 - n as f64);
+            }
+            let most = held[k][index] * 2.0;
+            let (by_rises, by_most) = held_slope_back(rises[k], most, by_slope * (share * share));
+            by[index] = by_part * share + by_most * 2.0;
+            for (n, (other, at, sign)) in sides[..count].iter().copied().enumerate() {
+                let relative = thickness / no_thinner(self.thickness_mm(other));
+                let more = relative + 1.0;
+                let twice = relative * 2.0 / more;
+                // The one neighbour of an outer parcel tells both slopes.
+                let by_rise = if count == 2 { by_rises[n] } else { by_rises[0] + by_rises[1] } * sign;
+                let rise = held[k][index] - held[k][other] * relative;
+                by[index] += twice * by_rise;
+                by[at] -= relative * twice * by_rise;
+                by_relative[n] += rise * (by_rise * 2.0) / (more * more) - held[k][other] * twice * by_rise;
+            }
+        }
+        let mut by_thickness = T::zero();
+        for (n, (other, at, _)) in sides[..count].iter().copied().enumerate() {
+            let other_mm = no_thinner(self.thickness_mm(other));
+            by_thickness += by_relative[n] / other_mm;
+            let by_other = -by_relative[n] * thickness / (other_mm * other_mm);
+            self.no_thinner_back(other, at, by_other, along, by_volumes);
+        }
+        self.no_thinner_back(index, index, by_thickness, along, by_volumes);
+    }
+
+    /// Carries a slope along a parcel's thickness, held from zero, back to what it holds, whose slopes stand at `at`.
+    #[inline(always)]
+    fn no_thinner_back(
+        &self,
+        index: usize,
+        at: usize,
+        by_thickness: T,
+        along: &mut Along<'_, T>,
+        by_volumes: &mut Volumes<T>,
+    ) {
+        let by_thickness = thinner_back(self.thickness_mm(index), by_thickness);
+        self.thickness_back(index, at, by_thickness, along, by_volumes);
+    }
+
+    /// Carries a slope along a parcel's thickness back to what it holds, whose slopes stand at `at`.
+    #[inline(always)]
+    pub(super) fn thickness_back(
+        &self,
+        index: usize,
+        at: usize,
+        by_thickness: T,
+        [mineral, young, old, _]: &mut Along<'_, T>,
+        by_volumes: &mut Volumes<T>,
+    ) {
+        mineral[at] += self.volumes.mineral * by_thickness;
+        let by_om = self.volumes.om * by_thickness;
+        young[at] += by_om;
+        old[at] += by_om;
+        by_volumes.along(self.mineral[index], self.om(index), by_thickness);
     }
 
     /// Rise with depth of what a parcel holds of each pool, over its thickness, as the neighbour above and the one below
@@ -251,8 +354,7 @@ impl<T: Number> Column<T> {
         let mut slopes = [T::zero(); POOLS];
         let (rises, held) = (self.rises(index), self.held());
         for k in 0..POOLS {
-            let most = held[k][index] * 2.0;
-            slopes[k] = gentler(rises[k]).min(most).max(-most);
+            slopes[k] = held_slope(rises[k], held[k][index] * 2.0);
         }
         slopes
     }
@@ -298,7 +400,7 @@ impl<T: Number> Column<T> {
 const STEEPEST: f64 = 4.0;
 
 /// Pools of a parcel: mineral, young, old, holes.
-const POOLS: usize = 4;
+pub(super) const POOLS: usize = 4;
 const HOLES: usize = 3;
 
 /// The smaller of two slopes; none where they differ in sign.
@@ -306,6 +408,31 @@ const HOLES: usize = 3;
 fn gentler<T: Number>((one, other): (T, T)) -> T {
     let zero = T::zero();
     one.max(zero).min(other.max(zero)) + one.min(zero).max(other.min(zero))
+}
+
+/// The gentler of two slopes, no steeper than `most`.
+#[inline(always)]
+fn held_slope<T: Number>(rises: (T, T), most: T) -> T {
+    gentler(rises).min(most).max(-most)
+}
+
+/// Slopes along the two rises and `most` of [`held_slope`], from the slope along it.
+#[inline(always)]
+fn held_slope_back<T: Number>((one, other): (T, T), most: T, by: T) -> ([T; 2], T) {
+    let zero = T::zero();
+    let slope = gentler((one, other));
+    let within = slope.min(most);
+    let by_within = within.pick_less(-most, zero, by);
+    let by_slope = slope.pick_less(most, by_within, zero);
+    let by_most = slope.pick_less(most, zero, by_within) - within.pick_less(-most, by, zero);
+    // Where the slopes rise, the smaller tells; where they fall, the larger; where they differ in sign, neither.
+    let rising = |a: T, b: T| a.max(zero).pick_less(b.max(zero), zero.pick_less(a, by_slope, zero), zero);
+    let falling = |a: T, b: T| (-a).max(zero).pick_less((-b).max(zero), a.pick_less(zero, by_slope, zero), zero);
+    let by_one = rising(one, other) + falling(one, other);
+    // Of two alike, the other.
+    let of_both = zero.pick_less(one, zero.pick_less(other, by_slope, zero), zero)
+        + one.pick_less(zero, other.pick_less(zero, by_slope, zero), zero);
+    ([by_one, of_both - by_one], by_most)
 }
 
 /// What a parcel holds of a pool above a cut `share` of its thickness down, by the rises on either side.

@@ -1,16 +1,16 @@
 //! Slopes of an outcome of many readings along all that went into a run, backwards over the tape.
 //!
-//! A run keeps the column as it stands at the start of each leg: what is done and sampled between two stretches. On the
-//! way back a leg is run once more, written down and differentiated step by step, so that a new kind of work brings its
-//! own slopes and what is written down stays small; the stretch after it has a rule of its own. Several members may go
-//! side by side on one plan.
+//! A run keeps what each event finds: of the whole column before a stretch, of the parcels that it touches before work and
+//! samples. What is done often has a rule of its own beside it in the column. Samples and injected sand are taken once
+//! more, over those parcels alone, written down and differentiated step by step; so would a new kind of work.
+//! Several members may go side by side on one plan.
 
-use super::kernel::State;
+use super::kernel::{State, sand};
 use super::lanes::widest;
 use super::member::Member;
 use super::plan::{Event, Plan};
 use crate::column::litter::Passed;
-use crate::column::{Column, DecayRates, Ledger, TwoPools};
+use crate::column::{Column, DecayRates, HoleSlopes, Ledger, Sample, TwoPools, Volumes};
 use crate::number::{ABREAST, Abreast, Dual, Lanes, Number, Trace, Traced};
 use std::cell::RefCell;
 use std::ops::Range;
@@ -18,46 +18,34 @@ use std::ops::Range;
 /// Of the pools' numbers: rates of decay, the humified share, and the litter per gram of clippings.
 const POOL_INPUTS: usize = 4;
 
-/// Growth and decay after a leg.
+/// What a stretch does to the pools.
 struct Span<T> {
     pools: TwoPools<Dual<POOL_INPUTS, T>>,
     year: usize,
 }
 
-/// What is done and sampled between two stretches, and the stretch after it.
-struct Leg<T> {
-    /// Of the tape.
-    events: Range<usize>,
-    /// Of the readings.
-    readings: Range<usize>,
-    /// Where the column before it begins among the pools kept: mineral, young and old, and holes if there are any.
+/// Parcels as an event found them.
+struct Found<T> {
+    /// Where they begin among the pools kept: mineral, young and old, and holes if there are any.
     kept: usize,
-    parcels: usize,
+    parcels: Range<usize>,
     has_holes: bool,
     open_mm: T,
     room_mm: T,
-    span: Option<Span<T>>,
 }
 
 /// Room for runs and the way back, to be used again.
 pub struct Adjoint<T: Abreast> {
     trace: Trace<T>,
-    legs: Vec<Leg<T>>,
+    found: Vec<Found<T>>,
+    spans: Vec<Span<T>>,
     kept: Vec<T::Packed>,
     passed: Vec<Passed<T>>,
-    /// Pools of a column that is written down.
-    written: [Vec<Traced<T>>; 4],
 }
 
 impl<T: Abreast> Default for Adjoint<T> {
     fn default() -> Self {
-        Self {
-            trace: Trace::default(),
-            legs: Vec::new(),
-            kept: Vec::new(),
-            passed: Vec::new(),
-            written: Default::default(),
-        }
+        Self { trace: Trace::default(), found: Vec::new(), spans: Vec::new(), kept: Vec::new(), passed: Vec::new() }
     }
 }
 
@@ -84,27 +72,17 @@ impl Roomy for Lanes<ABREAST> {
     }
 }
 
-/// Does the work and reads the samples of a leg.
-fn walk<N: Number>(plan: &Plan, member: &Member<N>, events: &[Event], column: &mut Column<N>, readings: &mut Vec<N>) {
-    // No ledger is kept: `run` has its own.
-    let mut state = State { ledger: Ledger::opened(N::zero(), N::zero()) };
-    for event in events {
-        match event {
-            Event::Read { sample, root_zone } => {
-                readings.push(column.read(&plan.samples[*sample].1, *root_zone).om_percent());
-            }
-            Event::Look(_) | Event::YearEnd => {}
-            event => state.step(plan, member, column, event),
-        }
-    }
-}
-
-fn idle(events: &[Event]) -> bool {
-    events.iter().all(|event| matches!(event, Event::Look(_) | Event::YearEnd))
-}
-
 fn ground<N: Number>(plan: &Plan, member: &Member<N>) -> Column<N> {
     Column::new(&plan.parcels_mm, &member.profile, member.young_share, member.densities)
+}
+
+fn bare<N: Number>(member: &Member<N>) -> Column<N> {
+    Column::new(&[], &member.profile, member.young_share, member.densities)
+}
+
+/// No ledger is kept: `run` has its own.
+fn unkept<N: Number>() -> State<N> {
+    State { ledger: Ledger::opened(N::zero(), N::zero()) }
 }
 
 fn multiplier<N: Number>(member: &Member<N>, year: usize) -> N {
@@ -123,31 +101,68 @@ fn pools<T: Number>(plan: &Plan, member: &Member<T>, weather: usize, year: usize
     TwoPools::over(&plan.weather[weather], &rates, Dual::variable(litter, 3))
 }
 
-/// First of the numbers that a column was made of, pool by pool, and its open volume and room.
-struct Begins<T: Abreast> {
-    first: [u32; 4],
-    open_mm: Traced<T>,
-    room_mm: Traced<T>,
+/// The parcels that must be known to carry slopes back over an event, if any: those that it depends on or changes.
+fn touched<T: Abreast>(plan: &Plan, column: &Column<T>, event: &Event) -> Option<Range<usize>> {
+    let len = column.len();
+    let lowest_hole = || column.hole_mm.iter().position(|hole| column.has_holes && !hole.vanishes());
+    match event {
+        Event::Split { parcel, .. } => Some(parcel.saturating_sub(1)..(parcel + 2).min(len)),
+        Event::Topdress { .. } => Some(lowest_hole().unwrap_or(len - 1)..len),
+        Event::Open(opening) => Some(lowest_hole().unwrap_or(len).min(column.down_to(opening.deepest_mm()))..len),
+        Event::Read { sample, .. } => match plan.samples[*sample].1 {
+            // A parcel that is cut leans on the one below it.
+            Sample::Window { bottom_mm, .. } => Some(column.down_to(bottom_mm).saturating_sub(1)..len),
+            _ => Some(0..len),
+        },
+        Event::Stretch { .. } | Event::Inject { .. } => Some(0..len),
+        Event::Close | Event::Push | Event::Merge { .. } | Event::Look(_) | Event::YearEnd => None,
+    }
 }
 
 fn pools_of<N>(column: &mut Column<N>) -> [&mut Vec<N>; 4] {
     [&mut column.mineral, &mut column.young, &mut column.old, &mut column.hole_mm]
 }
 
-/// Slopes along what a column holds: mineral, young, old and holes of each parcel, then the open volume and its room.
+/// Slopes along what a column holds: mineral, young, old of each parcel, and holes if there are any; and along what goes
+/// for the whole of it.
 struct Along<T> {
     pools: [Vec<T>; 4],
-    open_mm: T,
-    room_mm: T,
+    holes: HoleSlopes<T>,
+    volumes: Volumes<T>,
+}
+
+impl<T: Number> Along<T> {
+    /// None yet, along a column.
+    fn new(column: &Column<T>) -> Self {
+        let (parcels, holes) = (column.len(), if column.has_holes { column.len() } else { 0 });
+        let zero = T::zero();
+        Self {
+            pools: [parcels, parcels, parcels, holes].map(|len| vec![zero; len]),
+            holes: HoleSlopes { open_mm: zero, room_mm: zero },
+            volumes: Volumes { mineral: zero, om: zero },
+        }
+    }
+
+    /// Those along the pools of some parcels, and along the rest.
+    fn parts(&mut self, parcels: Range<usize>) -> (crate::column::Along<'_, T>, &mut HoleSlopes<T>, &mut Volumes<T>) {
+        let pools = self.pools.each_mut().map(|pool| pool.get_mut(parcels.clone()).unwrap_or_default());
+        (pools, &mut self.holes, &mut self.volumes)
+    }
+}
+
+/// Ground and member as numbers on the trace: what every event that is written down starts from.
+struct Written<T: Abreast> {
+    member: Member<Traced<T>>,
+    column: Column<Traced<T>>,
 }
 
 impl<T: Abreast> Adjoint<T> {
     /// Runs a member and carries the slopes that `weigh` gives for its readings (% OM, in the order of the plan's) back to
     /// all that the engine takes in of it.
     pub fn pull_back(&mut self, plan: &Plan, member: &Member<T>, weigh: impl FnOnce(&[T]) -> Vec<T>) -> Member<T> {
-        let readings = self.run(plan, member);
+        let (readings, column) = self.run(plan, member);
         let by_reading = weigh(&readings);
-        self.back(plan, member, &by_reading)
+        self.back(plan, member, column, &by_reading)
     }
 
     /// Carries slopes along a member back to the numbers that it is made of.
@@ -166,153 +181,207 @@ impl<T: Abreast> Adjoint<T> {
         at.into_iter().map(|number| self.trace.slope(number)).collect()
     }
 
-    fn run(&mut self, plan: &Plan, member: &Member<T>) -> Vec<T> {
-        self.legs.clear();
+    /// Readings, and the column as it is left.
+    fn run(&mut self, plan: &Plan, member: &Member<T>) -> (Vec<T>, Column<T>) {
+        self.found.clear();
+        self.spans.clear();
         self.kept.clear();
         let mut column = ground(plan, member);
         let mut readings = Vec::with_capacity(plan.samples.len());
-        let mut unused = Ledger::opened(T::zero(), T::zero());
-        let tape = plan.tape();
-        let mut first = 0;
-        while first <= tape.len() {
-            let next = tape[first..].iter().position(|event| matches!(event, Event::Stretch { .. }));
-            let end = next.map_or(tape.len(), |ahead| first + ahead);
-            let mut leg = self.keep(&column, first..end);
-            let read = readings.len();
-            walk(plan, member, &tape[first..end], &mut column, &mut readings);
-            leg.readings = read..readings.len();
-            if let Some(&Event::Stretch { weather, year }) = tape.get(end) {
-                let pools = widest(|| {
-                    let pools = pools(plan, member, weather, year);
-                    let own = pools.map(|number| number.value);
-                    column.grow_and_decay(&own, &plan.layout.litter, member.root_share, &mut unused.om);
-                    pools
-                });
-                leg.span = Some(Span { pools, year });
+        let mut state = unkept();
+        for event in plan.tape() {
+            if let Some(parcels) = touched(plan, &column, event) {
+                let holes = column.has_holes && !matches!(event, Event::Stretch { .. });
+                self.keep(&column, parcels, holes);
             }
-            self.legs.push(leg);
-            first = end + 1;
-        }
-        readings
-    }
-
-    fn keep(&mut self, column: &Column<T>, events: Range<usize>) -> Leg<T> {
-        let kept = self.kept.len();
-        let holes = if column.has_holes { &column.hole_mm[..] } else { &[] };
-        let pools = [&column.mineral[..], &column.young, &column.old, holes];
-        self.kept.extend(pools.into_iter().flatten().map(|number| number.pack()));
-        let Column { open_mm, room_mm, has_holes, .. } = *column;
-        Leg { events, readings: 0..0, kept, parcels: column.len(), has_holes, open_mm, room_mm, span: None }
-    }
-
-    /// What a pool held before a leg, bottom first.
-    fn held(&self, leg: &Leg<T>, pool: usize) -> impl ExactSizeIterator<Item = T> {
-        self.kept[leg.kept + pool * leg.parcels..][..leg.parcels].iter().map(|&number| T::unpack(number))
-    }
-
-    /// The column before a leg as numbers of its own, and where they begin.
-    fn before(&mut self, leg: &Leg<T>, member: &Member<Traced<T>>) -> (Column<Traced<T>>, Begins<T>) {
-        let mut column = Column::new(&[], &member.profile, member.young_share, member.densities);
-        let mut first = [0; 4];
-        for (k, pool) in pools_of(&mut column).into_iter().enumerate() {
-            *pool = std::mem::take(&mut self.written[k]);
-            if k < 3 || leg.has_holes {
-                first[k] = Traced::variables(self.held(leg, k), pool);
-            } else {
-                pool.resize(leg.parcels, Traced::zero());
-            }
-        }
-        if leg.has_holes {
-            (column.open_mm, column.room_mm) = (Traced::variable(leg.open_mm), Traced::variable(leg.room_mm));
-            column.has_holes = true;
-        }
-        let begins = Begins { first, open_mm: column.open_mm, room_mm: column.room_mm };
-        (column, begins)
-    }
-
-    fn back(&mut self, plan: &Plan, member: &Member<T>, by_reading: &[T]) -> Member<T> {
-        let mut by = member.map(|_| T::zero());
-        let mut along = Along { pools: Default::default(), open_mm: T::zero(), room_mm: T::zero() };
-        let mut column = Column::new(&[], &member.profile, member.young_share, member.densities);
-        let mut readings = Vec::new();
-        while let Some(leg) = self.legs.pop() {
-            let events = &plan.tape()[leg.events.clone()];
-            if idle(events) {
-                for (k, pool) in pools_of(&mut column).into_iter().take(3).enumerate() {
-                    pool.clear();
-                    pool.extend(self.held(&leg, k));
+            match event {
+                Event::Read { sample, root_zone } => {
+                    readings.push(column.read(&plan.samples[*sample].1, *root_zone).om_percent());
                 }
-                self.back_over_span(plan, member, &leg, &mut column, &mut along, &mut by);
-                continue;
-            }
-            self.trace.restart();
-            let mut lifted = member.map(Traced::variable);
-            let (mut after, begins) = self.before(&leg, &lifted);
-            readings.clear();
-            walk(plan, &lifted, events, &mut after, &mut readings);
-            for (pool, left) in pools_of(&mut column).into_iter().zip(pools_of(&mut after)) {
-                pool.clear();
-                pool.extend(left.iter().map(|number| number.value()));
-            }
-            self.back_over_span(plan, member, &leg, &mut column, &mut along, &mut by);
-            for (numbers, slopes) in pools_of(&mut after).into_iter().zip(&along.pools) {
-                numbers.iter().zip(slopes).for_each(|(number, slope)| self.trace.seed(*number, *slope));
-            }
-            self.trace.seed(after.open_mm, along.open_mm);
-            self.trace.seed(after.room_mm, along.room_mm);
-            let weights = &by_reading[leg.readings.clone()];
-            readings.iter().zip(weights).for_each(|(reading, slope)| self.trace.seed(*reading, *slope));
-            self.trace.sweep();
-            for (slopes, first) in along.pools.iter_mut().zip(begins.first) {
-                slopes.clear();
-                slopes.extend((0..leg.parcels as u32).map(|i| self.trace.slope_of(first, i)));
-            }
-            along.open_mm = self.trace.slope(begins.open_mm);
-            along.room_mm = self.trace.slope(begins.room_mm);
-            self.add(&mut lifted, &mut by);
-            for (room, pool) in self.written.iter_mut().zip(pools_of(&mut after)) {
-                *room = std::mem::take(pool);
-                room.clear();
+                Event::Stretch { weather, year } => {
+                    let pools = widest(|| {
+                        let pools = pools(plan, member, *weather, *year);
+                        let own = pools.map(|number| number.value);
+                        column.grow_and_decay(&own, &plan.layout.litter, member.root_share, &mut state.ledger.om);
+                        pools
+                    });
+                    self.spans.push(Span { pools, year: *year });
+                }
+                event => state.step(plan, member, &mut column, event),
             }
         }
+        (readings, column)
+    }
+
+    fn keep(&mut self, column: &Column<T>, parcels: Range<usize>, holes: bool) {
+        let kept = self.kept.len();
+        for pool in [&column.mineral, &column.young, &column.old].into_iter().chain(holes.then_some(&column.hole_mm)) {
+            self.kept.extend(pool[parcels.clone()].iter().map(|number| number.pack()));
+        }
+        let Column { open_mm, room_mm, .. } = *column;
+        self.found.push(Found { kept, parcels, has_holes: holes, open_mm, room_mm });
+    }
+
+    /// What a pool held, bottom first.
+    fn held(&self, found: &Found<T>, pool: usize) -> impl ExactSizeIterator<Item = T> {
+        let parcels = found.parcels.len();
+        self.kept[found.kept + pool * parcels..][..parcels].iter().map(|&number| T::unpack(number))
+    }
+
+    /// `column` is that which the run has left.
+    fn back(&mut self, plan: &Plan, member: &Member<T>, mut column: Column<T>, by_reading: &[T]) -> Member<T> {
+        let mut by = member.map(|_| T::zero());
+        let mut along = Along::new(&column);
         self.trace.restart();
-        let mut lifted = member.map(Traced::variable);
-        let start = ground(plan, &lifted);
+        let lifted = member.map(Traced::variable);
+        let mut written = Written { column: bare(&lifted), member: lifted };
+        self.trace.hold();
+        let mut weights = by_reading.iter().rev();
+        for event in plan.tape().iter().rev() {
+            match event {
+                Event::Stretch { .. } => self.back_over_span(plan, member, &mut column, &mut along, &mut by),
+                Event::Push => along.pools.iter_mut().for_each(|pool| pool.truncate(pool.len().saturating_sub(1))),
+                Event::Merge { parcel } => {
+                    for pool in along.pools.iter_mut().filter(|pool| !pool.is_empty()) {
+                        pool.insert(parcel + 1, pool[*parcel]);
+                    }
+                }
+                Event::Close => {
+                    let parcels = along.pools[0].len();
+                    along.pools[3].clear();
+                    along.pools[3].resize(parcels, T::zero());
+                    along.holes = HoleSlopes { open_mm: T::zero(), room_mm: T::zero() };
+                }
+                Event::Look(_) | Event::YearEnd => {}
+                Event::Split { parcel, parts } => {
+                    let found = self.recall(&mut column);
+                    let first = found.parcels.start;
+                    let (mut pools, _, volumes) = along.parts(first..found.parcels.end + parts - 1);
+                    widest(|| column.split_back(parcel - first, *parts, &mut pools, volumes));
+                    for pool in along.pools.iter_mut().filter(|pool| !pool.is_empty()) {
+                        pool.drain(parcel + 1..parcel + parts);
+                    }
+                }
+                Event::Topdress { sand_g_m2, picked_up_share, recorded } => {
+                    let found = self.recall(&mut column);
+                    let (mut pools, holes, volumes) = along.parts(found.parcels);
+                    let spread = sand(member, *sand_g_m2, *recorded);
+                    let by_sand = widest(|| column.topdress_back(spread, *picked_up_share, &mut pools, holes, volumes));
+                    if *recorded {
+                        by.sand_scale += by_sand * *sand_g_m2;
+                    }
+                }
+                Event::Open(opening) => {
+                    let found = self.recall(&mut column);
+                    let (mut pools, holes, volumes) = along.parts(found.parcels);
+                    let filled = member.fill_fraction;
+                    by.fill_fraction += widest(|| column.open_back(opening, filled, &mut pools, holes, volumes));
+                    if !found.has_holes {
+                        along.pools[3].clear();
+                    }
+                }
+                event @ (Event::Read { .. } | Event::Inject { .. }) => {
+                    let reading = matches!(event, Event::Read { .. });
+                    let weight = reading.then(|| weights.next().copied().unwrap_or(T::zero()));
+                    self.back_over(plan, event, weight, &mut written, &mut along);
+                }
+            }
+        }
+        self.trace.rewind();
+        let start = ground(plan, &written.member);
         for (numbers, slopes) in [&start.mineral, &start.young, &start.old].into_iter().zip(&along.pools) {
-            numbers.iter().zip(slopes).for_each(|(number, slope)| self.trace.seed(*number, *slope));
+            self.trace.seed_all(numbers, slopes);
         }
         self.trace.sweep();
-        self.add(&mut lifted, &mut by);
+        let Volumes { mineral, om } = written.column.volumes();
+        self.trace.seed(mineral, along.volumes.mineral);
+        self.trace.seed(om, along.volumes.om);
+        self.trace.sweep_held();
+        for (slope, input) in by.inputs_mut().zip(written.member.inputs_mut()) {
+            *slope += self.trace.slope(*input);
+        }
         by
     }
 
-    /// Adds the slopes along a member, from the trace.
-    fn add(&self, member: &mut Member<Traced<T>>, by: &mut Member<T>) {
-        by.inputs_mut().zip(member.inputs_mut()).for_each(|(slope, input)| *slope += self.trace.slope(*input));
+    /// Puts what the last event found that is left into `column`.
+    fn recall(&mut self, column: &mut Column<T>) -> Found<T> {
+        let found = self.found.pop().expect("an event of the run");
+        for (k, pool) in pools_of(column).into_iter().enumerate() {
+            pool.clear();
+            if k < 3 || found.has_holes {
+                pool.extend(self.held(&found, k));
+            } else {
+                pool.resize(found.parcels.len(), T::zero());
+            }
+        }
+        self.kept.truncate(found.kept);
+        (column.open_mm, column.room_mm, column.has_holes) = (found.open_mm, found.room_mm, found.has_holes);
+        found
     }
 
-    /// Carries slopes back over the stretch after a leg; `column` stands before it.
+    /// Carries slopes back over a sample, whose reading weighs this much, or over injected sand.
+    fn back_over(
+        &mut self,
+        plan: &Plan,
+        event: &Event,
+        weight: Option<T>,
+        written: &mut Written<T>,
+        along: &mut Along<T>,
+    ) {
+        let found = self.found.pop().expect("an event of the run");
+        if weight.is_some_and(T::vanishes) {
+            self.kept.truncate(found.kept);
+            return;
+        }
+        let Written { member, column } = written;
+        self.trace.rewind();
+        let mut begins = [0; 3];
+        let [mineral, young, old, holes] = pools_of(column);
+        for (k, pool) in [mineral, young, old].into_iter().enumerate() {
+            pool.clear();
+            begins[k] = Traced::variables(self.held(&found, k), pool);
+        }
+        holes.clear();
+        holes.resize(found.parcels.len(), Traced::zero());
+        if let (Event::Read { sample, root_zone }, Some(weight)) = (event, weight) {
+            let reading = column.read(&plan.samples[*sample].1, *root_zone).om_percent();
+            self.trace.seed(reading, weight);
+        } else {
+            unkept().step(plan, member, column, event);
+        }
+        for (numbers, slopes) in pools_of(column).into_iter().zip(&along.pools).take(3) {
+            self.trace.seed_all(numbers, &slopes[found.parcels.clone()]);
+        }
+        self.trace.sweep();
+        for (pool, begin) in along.pools.iter_mut().zip(begins) {
+            for (slope, i) in pool[found.parcels.clone()].iter_mut().zip(0..) {
+                *slope = self.trace.slope_of(begin, i);
+            }
+        }
+        self.kept.truncate(found.kept);
+    }
+
+    /// Carries slopes back over the last stretch that is left; `column` is working room.
     fn back_over_span(
         &mut self,
         plan: &Plan,
         member: &Member<T>,
-        leg: &Leg<T>,
         column: &mut Column<T>,
         along: &mut Along<T>,
         by: &mut Member<T>,
     ) {
-        along.pools.iter_mut().for_each(|pool| pool.resize(column.len(), T::zero()));
-        let Some(Span { pools, year }) = &leg.span else { return };
+        let Span { pools, year } = self.spans.pop().expect("a stretch of the run");
+        self.recall(column);
         let own = pools.map(|number| number.value);
         let [mineral, young, old, _] = &mut along.pools;
         let (depths, passed) = (&plan.layout.litter, &mut self.passed);
-        let found =
+        let back =
             widest(|| column.grow_and_decay_back(&own, depths, member.root_share, [mineral, young, old], passed));
-        by.root_share += found.root_share;
-        let om = member.densities.om;
-        by.densities.om -= found.om_volume / (om * om * 1000.0);
+        by.root_share += back.root_share;
+        along.volumes.mineral += back.volumes.mineral;
+        along.volumes.om += back.volumes.om;
         let mut inputs = [T::zero(); POOL_INPUTS];
-        let TwoPools { young_kept, young_to_old, old_kept, young_fed, old_fed, .. } = &found.pools;
+        let TwoPools { young_kept, young_to_old, old_kept, young_fed, old_fed, .. } = &back.pools;
         for (along, number) in [
             (young_kept, &pools.young_kept),
             (young_to_old, &pools.young_to_old),
@@ -326,8 +395,8 @@ impl<T: Abreast> Adjoint<T> {
         by.decay.young_per_year += young_rate;
         by.decay.old_per_year += old_rate;
         by.decay.humified += humified;
-        by.litter_ratio += litter * multiplier(member, *year);
-        if let Some(by_year) = by.year_multipliers.get_mut(*year) {
+        by.litter_ratio += litter * multiplier(member, year);
+        if let Some(by_year) = by.year_multipliers.get_mut(year) {
             *by_year += litter * member.litter_ratio;
         }
     }

@@ -159,6 +159,6 @@ impl<T: Number> State<T> {
 }
 
 #[inline(always)]
-fn sand<T: Number>(member: &Member<T>, sand_g_m2: f64, recorded: bool) -> T {
+pub(super) fn sand<T: Number>(member: &Member<T>, sand_g_m2: f64, recorded: bool) -> T {
     if recorded { member.sand_scale * sand_g_m2 } else { T::constant(sand_g_m2) }
 }

@@ -128,11 +128,13 @@ impl Abreast for Lanes<ABREAST> {
 #[derive(Debug)]
 pub struct Trace<T: Abreast = f64> {
     slopes: Vec<T::Packed>,
+    /// Steps that stay where the trace is rewound.
+    held: usize,
 }
 
 impl<T: Abreast> Default for Trace<T> {
     fn default() -> Self {
-        Self { slopes: Vec::new() }
+        Self { slopes: Vec::new(), held: 1 }
     }
 }
 
@@ -152,20 +154,49 @@ impl<T: Abreast> Trace<T> {
             steps.push(Step { from: [0, 0], slope: [nothing, nothing] });
         });
         self.slopes.clear();
+        self.held = 1;
     }
 
-    /// Adds to the slope of the outcome along a number. Nothing may be written from the first seed on.
+    /// Holds what is written so far: [`Trace::rewind`] goes back to here, and slopes along it add up from sweep to sweep
+    /// until [`Trace::sweep_held`].
+    pub(crate) fn hold(&mut self) {
+        self.held = T::with_steps(|steps| steps.len());
+    }
+
+    /// Forgets what was written after [`Trace::hold`].
+    pub(crate) fn rewind(&mut self) {
+        T::with_steps(|steps| steps.truncate(self.held));
+        self.slopes.truncate(self.held);
+    }
+
+    /// Adds to the slope of the outcome along a number. Nothing may be written from the first seed to the sweep.
     pub fn seed(&mut self, number: Traced<T>, slope: T) {
-        if self.slopes.is_empty() {
-            self.slopes.resize(T::with_steps(|steps| steps.len()), T::zero().pack());
-        }
-        add(&mut self.slopes[number.node as usize], slope);
+        self.seed_all(&[number], &[slope]);
     }
 
-    /// Carries slopes back over all steps.
+    /// The same for each number and its slope.
+    pub(crate) fn seed_all(&mut self, numbers: &[Traced<T>], slopes: &[T]) {
+        let written = T::with_steps(|steps| steps.len());
+        if self.slopes.len() < written {
+            self.slopes.resize(written, T::zero().pack());
+        }
+        numbers.iter().zip(slopes).for_each(|(number, slope)| add(&mut self.slopes[number.node as usize], *slope));
+    }
+
+    /// Carries slopes back over all steps but those that are held.
     pub fn sweep(&mut self) {
+        self.sweep_to(self.held);
+    }
+
+    /// Carries slopes back over the steps that are held, once nothing is left after them.
+    pub(crate) fn sweep_held(&mut self) {
+        self.slopes.truncate(self.held);
+        self.sweep_to(1);
+    }
+
+    fn sweep_to(&mut self, first: usize) {
         T::with_steps(|steps| {
-            for at in (1..self.slopes.len()).rev() {
+            for at in (first..self.slopes.len()).rev() {
                 let slope = T::unpack(self.slopes[at]);
                 let Step { from, slope: along } = steps[at];
                 if from != [0, 0] && !slope.vanishes() {

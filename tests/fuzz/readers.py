@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
@@ -15,6 +16,7 @@ from typing import Any
 
 import matledger as mat
 from matledger.calibration import chains
+from matledger.errors import UnusualWarning
 from matledger.study_manifest import MANIFEST, SETTINGS
 
 HERE = Path(__file__).parent
@@ -46,7 +48,8 @@ class Reader:
 
     def feed(self, data: bytes, folder: Path) -> None:
         """Read the bytes; anything but a result or an `InputError` is a fault."""
-        with contextlib.suppress(mat.InputError):
+        with contextlib.suppress(mat.InputError), warnings.catch_warnings():
+            warnings.simplefilter("ignore", UnusualWarning)
             if self.file is None:
                 self.read(data.decode("utf-8", "replace"))
             else:

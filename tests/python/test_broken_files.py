@@ -44,6 +44,28 @@ MESSAGES = {
         "weather.csv, row 2, column tmin_c: NaN; expected a number from -90 to 60 (degC)",
         "weather.csv, row 3, column tmax_c: inf; expected a number from -90 to 60 (degC)",
     ],
+    "Windows in inches under mm, shares under per cent": [
+        "worth a look: soil_tests.csv, row 2, column bottom_mm: 0.8 mm (and 1 more like it); usual is from 5 to 300 "
+        "mm; 0.8 cm = 8 mm or 0.8 in = 20.3 mm or 0.8 ft = 244 mm?",
+        "worth a look: soil_tests.csv, row 2, column om_percent: 0.061 % (and 1 more like it); usual is from 0.3 to 25 "
+        "%; 0.061 as a share = 6.1 %?",
+    ],
+    "A year of Celsius under Fahrenheit": [
+        "worth a look: weather.csv, column tmin_f: a mean of 6 degF = -14.44 degC; usual is a mean from -6 to 28 degC; "
+        "6 degC?",
+        "worth a look: weather.csv, column tmax_f: a mean of 16.99 degF = -8.338 degC; usual is a mean from 4 to 42 "
+        "degC; 16.99 degC?",
+    ],
+    "A depth in inches under a heading of its own": [
+        "soil_tests.csv, row 2, column to: 12.7 mm; expected a depth below top_mm (20 mm)"
+    ],
+    "An area in square feet without its unit": [
+        "worth a look: course.toml, green[1].area_m2: 5000 m2; usual is from 100 to 2000 m2; 5000 ft2 = 465 m2?"
+    ],
+    "A bore in inches under mm": [
+        "worth a look: work.csv, row 2, column tine_inside_diameter_mm: 0.5 mm; usual is from 3 to 40 mm; "
+        "0.5 cm = 5 mm or 0.5 in = 12.7 mm?"
+    ],
     "A row with a cell too few": ["weather.csv, row 2: 2 cells; expected 3 cells, one for each column of the header"],
     "An empty file": ["weather.csv: an empty file; expected a header and rows"],
     "A header and nothing else": [
@@ -160,7 +182,7 @@ MESSAGES = {
 PLACES = {
     "A gap in the days": "weather.csv, 2014-03-02",
     "A day given twice": "weather.csv, row 3, 2014-03-01",
-    "A minimum above the maximum": "weather.csv, row 2, 2014-03-01",
+    "A minimum above the maximum": "weather.csv, row 2, column tmin_c, 2014-03-01: 14",
     "Holes wider than their spacing": "work.csv, row 2, column spacing_along_mm: 10",
     "A rule that cannot be read": "course.toml, programme[0].",
 }

@@ -182,7 +182,7 @@ PRICES = '[prices]\ncurrency = "EUR"\ncrew_h = 25\nsand_t = 40\n'
             ("lower_c = 0", "lower_c = 10\nupper_c = 5"),
             "course.toml, growth.upper_c: 5; expected more than lower_c (10 degC)",
         ),
-        (("bottom_mm = 20", "bottom_mm = 0.5\n"), None),
+        (("bottom_mm = 20", "bottom_mm = 5\n"), None),
         (("top_mm = 0", "top_mm = 30"), "course.toml, target.bottom_mm: 20; expected a depth below top_mm (30 mm)"),
         (
             ("bottom_mm = 20", "bottom_mm = 200"),
@@ -217,7 +217,7 @@ PRICES = '[prices]\ncurrency = "EUR"\ncrew_h = 25\nsand_t = 40\n'
 def test_what_course_toml_may_not_say(change, folder, pair, expected):
     if expected is None:
         (folder / "course.toml").write_text(files.COURSE.replace(*pair))
-        assert mat.load_course(folder).target.bottom_mm == 0.5
+        assert mat.load_course(folder).target.bottom_mm == 5
     else:
         assert any(expected in line for line in change(pair))
 

@@ -104,10 +104,10 @@ def test_dates_are_ranked_with_reasons(turf):
         other_work=[dt.date(2016, 9, 12)],
     )
     columns = ranking.ranked.columns
-    rounds = np.add(columns["rounds lost"], columns["rounds during recovery"])
+    rounds = np.add(columns["rounds on closed days"], columns["rounds during recovery"])
     assert np.all(np.diff(rounds) >= 0)
     # what is marked is beaten by none, by brute force
-    pairs = list(zip(rounds, columns["days to 99 %"], strict=True))
+    pairs = list(zip(rounds, columns["days to 99 % cover"], strict=True))
     for (r, d), mark in zip(pairs, columns["none beats"], strict=True):
         beaten = any(a <= r and b <= d and (a, b) != (r, d) for a, b in pairs)
         assert mark == ("" if beaten else "yes")
@@ -377,12 +377,33 @@ def test_the_result_does_not_depend_on_who_else_is_searched(frontier, calibratio
 
 def test_a_test_is_worth_more_when_it_is_sharper(calibration, frontier):
     options = [frontier.programmes[p] for p in frontier.pareto]
-    told = mat.compare(calibration, options, years=3, draws=80, weather_sequences=4, prices=PRICES, play=PLAY)
-    sharp, blunt = (mat.value_of_test(told, error_sd_percent=sd) for sd in (0.05, 50.0))
-    assert max(sharp.columns["worth, EUR"]) > max(blunt.columns["worth, EUR"])
-    assert max(blunt.columns["worth, EUR"]) == pytest.approx(0, abs=5)
+    dear = replace(PRICES, renovation=CLOSE_CALL)
+    told = mat.compare(calibration, options, years=3, draws=80, weather_sequences=4, prices=dear, play=PLAY)
+    sharp, fair, blunt = (mat.value_of_test(told, error_sd_percent=sd) for sd in (0.05, 0.4, 50.0))
+    assert max(sharp.columns["worth, EUR"]) > max(fair.columns["worth, EUR"]) > 0
+    assert max(blunt.columns["worth, EUR"]) == 0
     assert max(blunt.columns["changes the choice"]) == 0
     assert sharp.columns["worth, EUR"] == sorted(sharp.columns["worth, EUR"], reverse=True)
+
+
+CLOSE_CALL = 2_000_000
+"""So dear that the expected costs of two programmes lie close."""
+
+
+@pytest.mark.parametrize("prices", [PRICES, replace(PRICES, renovation=None, too_much_om_percent=None)])
+def test_a_test_that_changes_no_choice_is_worth_nothing(calibration, frontier, prices):
+    options = [frontier.programmes[p] for p in frontier.pareto]
+    told = mat.compare(calibration, options, years=3, draws=80, weather_sequences=4, prices=prices, play=PLAY)
+    gain = "gain in probability" if prices.renovation is None else "worth, EUR"
+    for sd in (0.1, 0.4, 50.0):
+        table = mat.value_of_test(told, error_sd_percent=sd)
+        idle = [changed == 0 for changed in table.columns["changes the choice"]]
+        assert [worth for worth, none in zip(table.columns[gain], idle, strict=True) if none and worth != 0] == []
+        assert any("no result of such a test" in note for note in table.notes) == all(idle)
+        if prices.renovation is not None:
+            assert min(table.columns[gain]) >= 0
+    assert all(idle)
+    assert "note: no result of such a test" in repr(table)
 
 
 def test_value_of_a_test_needs_a_choice(calibration, frontier):

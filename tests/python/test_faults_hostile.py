@@ -107,6 +107,7 @@ def test_a_link_at_the_place_of_a_page_is_replaced_and_not_followed(hostile, tmp
     assert not (hostile / "plan.pdf").is_symlink()
 
 
+@pytest.mark.filterwarnings("ignore::matledger.errors.UnusualWarning")
 @pytest.mark.parametrize("number", ["1e308", "1e-308", "9" * 400, "-0.0", "1_000", "0x10", "nan", "inf", "1e999999999"])
 @pytest.mark.parametrize("place", ["om_percent", "area_m2", "sand_mm"])
 def test_numbers_without_measure_are_refused_or_computed(hostile, place, number):

@@ -103,6 +103,7 @@ def test_plots_show_what_they_say(fit):
     axes = fit_plots.learnt(fit)
     assert len(axes.get_yticks()) == sum("[" not in name or name.startswith("offset[") for name in fit.names)
     assert fit_plots.learnt(fit, ax=axes) is axes
+    assert len({line.get_linestyle() for line in axes.get_legend().get_lines()}) == 3  # told apart on a grey print
     grid = fit_plots.over_time_by_depth(fit, draws=20)
     assert grid.shape == (3, 9)
     assert "Brook" in [here.get_title() for here in grid[0]]

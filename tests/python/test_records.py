@@ -219,7 +219,7 @@ def test_soil_tests_in_inches_may_reach_the_columns_end(write):
         (0, 25.4),
         (25.4, 50.8),
     ]
-    assert "bottom_mm: 50.8; expected at most the depth of the column (50 mm)" in message(
+    assert "bottom_in: 50.8 mm; expected at most the depth of the column (50 mm)" in message(
         mat.read_soil_tests, write("s.csv", text), column_depth_mm=50
     )
 

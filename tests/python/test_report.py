@@ -22,7 +22,7 @@ from matplotlib.colors import to_rgb
 from test_decision import PLAY, PRICES
 
 import matledger as mat
-from matledger import cli
+from matledger import cli, plots
 from matledger.budget_files import write_budget
 from matledger.demo import demo_folder
 from matledger.frames import plain
@@ -63,6 +63,9 @@ def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path, units):
     assert told.verdict(units).split(" reaches ")[0].split(";")[0][:40] in text
     assert "29 CFR 1926.1153" in text
     assert "come first" in reader.pages[0].extract_text()
+    assert "Contents" in reader.pages[1].extract_text()
+    inches = [float(side) / 72 for side in reader.pages[0].mediabox[2:]]
+    assert inches == pytest.approx((8.5, 11) if units == "us" else (210 / 25.4, 297 / 25.4), abs=0.01)
     # tagged, titled, in a language, every figure with a description
     assert tree(reader)["/MarkInfo"]["/Marked"]
     assert tree(reader)["/Lang"].startswith("en")
@@ -81,6 +84,15 @@ def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_pat
     assert f"{play:,.0f} EUR" in first[first.index("play lost or at a discount") :]
     assert _percent(told.probability_all[p, -1]) in first
     assert [_percent(share) for share in (1.0, 0.66, 0.0)] == ["over 99%", "66%", "under 1%"]
+
+
+def test_a_close_contest_that_decides_stands_on_the_first_page(told, tmp_path, monkeypatch):
+    said = "This choice rests on a close contest."
+    monkeypatch.setattr(mat.Comparison, "close_contest", said)
+    mat.report(told, tmp_path / "plan.pdf")
+    assert said in " ".join(pypdf.PdfReader(tmp_path / "plan.pdf").pages[0].extract_text().split())
+    page = mat.report(told, tmp_path / "plan.html").read_text(encoding="utf-8")
+    assert said in page[: page.index("</section>")]
 
 
 class Page(html.parser.HTMLParser):
@@ -138,7 +150,18 @@ def test_the_page_ranks_dates_and_says_why(told, tmp_path):
         assert re.search(
             rf"{day.day} {day:%B}, the programme's own day, (ranks \d+ of \d+ open weeks|is in a week)", said
         )
-    assert "days to 99 %" in said
+    assert "days to 99 % cover" in said
+    # what the table of weeks counts, and how it goes with the programme's own days
+    assert "those of work on its first day" in said
+    assert f"of these {PLAY.lost_share:.0%} are taken to be lost" in said
+    assert f"played at {PLAY.discount_share:.0%} off" in said
+
+
+def test_the_page_tells_dry_sand_from_moist(told, tmp_path):
+    said = " ".join(page_of(told, tmp_path / "plan.html").said)
+    assert "dry sand a year, course, t" in said
+    assert "Suppliers sell it moist" in said
+    assert "moist sand t" in said
 
 
 def test_the_page_says_which_fit_stands_behind_it(told):
@@ -155,6 +178,18 @@ def test_the_page_says_which_fit_stands_behind_it(told):
 def test_no_two_colours_are_the_same_grey():
     greys = sorted(np.dot(to_rgb(colour), (0.299, 0.587, 0.114)) for colour in COLOURS)
     assert min(np.diff(greys)) > 0.08
+
+
+def test_no_label_lies_over_a_mark(told):
+    axes = plots.programmes(told)
+    assert [text.get_text() for text in axes.texts] == []
+    assert "target: at or below 4 %" in [text.get_text() for text in axes.get_legend().get_texts()]
+
+
+def test_bars_of_the_account_say_which_way_they_go(told):
+    said = [text.get_text() for text in plots.ledger(told).texts]
+    assert [text[0] for text in said if text != "0"][1:3] == ["+", "\u2212"]
+    assert all(text[0].isdigit() for text in (said[0], said[-1]))
 
 
 CHROMIUM = shutil.which("chromium")

@@ -28,6 +28,7 @@ from matledger.calibration.site import (
     method_of,
     scatter_of,
 )
+from matledger.calibration.words import fit_words
 from matledger.course import Course
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, whole
@@ -478,12 +479,10 @@ class Calibration:
 
     def __repr__(self) -> str:
         state = "settled" if self.converged else "NOT settled"
-        laplace = "nested Laplace" if self.nested else "Laplace"
-        kind = laplace if self.chains is None else f"{len(self.chains.energy)} chains"
         return (
             f"<Calibration of {self.course.name!r}: {len(self.course.greens)} greens, "
-            f"{len(self.course.soil_tests)} tests, {len(self.names)} unknowns, {len(self.coordinates)} draws ({kind}); "
-            f"{state} in {self.steps} steps>"
+            f"{len(self.course.soil_tests)} tests, {len(self.names)} unknowns, {len(self.coordinates)} draws"
+            f" ({fit_words(self).short}); {state} in {self.steps} steps>"
         )
 
     def _repr_html_(self) -> str:

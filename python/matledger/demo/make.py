@@ -90,7 +90,7 @@ def make(into: Path) -> None:
     _write(folder / "clippings.csv", list(_clippings(weather, areas_m2, rng)))
     _write(folder / "work.csv", sorted(_work(list(areas_m2), rng), key=lambda row: str(row["date"])))
     tests = list(_tests(list(areas_m2), rng))
-    # The course has to be whole before the model can read it: no test has a reading yet.
+    # The course has to be whole before the model can read it: a figure stands for each reading.
     _write(folder / "soil_tests.csv", tests)
     course = load_course(folder)
     names, z, values, readings = _simulate(course, rng)
@@ -197,7 +197,7 @@ def _tests(greens: Sequence[str], rng: np.random.Generator) -> Iterator[dict[str
                         "date": date,
                         "top_mm": top,
                         "bottom_mm": bottom,
-                        "om_percent": 0,
+                        "om_percent": 1,
                         "cores": cores,
                         "method": method,
                         "verdure": verdure,

@@ -117,5 +117,5 @@ def collect_clippings(
         except InputError as error:
             table.absorb(error, row.number)
         else:
-            records.append(replace(record, file=table.name, row=row.number))
+            records.append(replace(record, **table.origin(row)))
     return records, table.findings

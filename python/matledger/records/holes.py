@@ -13,7 +13,7 @@ import numpy as np
 
 from matledger.cells import Column, column, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, known, problem_of, shown
+from matledger.findings import Findings, Headings, known, problem_of, shown
 from matledger.practice import Coring, SolidTining
 from matledger.records.work import ALL_GREENS, WorkRecord
 from matledger.tables import MAX_BYTES, Source, read_table
@@ -68,8 +68,8 @@ class ProbeReading:
         Depth reached [mm].
     tine_length_mm
         Length of the tine below its holder [mm]; no hole is deeper.
-    file, row
-        Where the reading was read.
+    file, row, headings
+        Where the reading was read, and what the file calls its columns.
     """
 
     green: str
@@ -78,6 +78,7 @@ class ProbeReading:
     tine_length_mm: float
     file: str | None = field(default=None, compare=False, repr=False)
     row: int | None = field(default=None, compare=False, repr=False)
+    headings: Headings | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         """Read every field by its rule."""
@@ -105,8 +106,8 @@ class FillReading:
         Depth of the hole before it was filled [mm].
     empty_mm
         What of it is still open above the sand [mm].
-    file, row
-        Where the reading was read.
+    file, row, headings
+        Where the reading was read, and what the file calls its columns.
     """
 
     green: str
@@ -115,6 +116,7 @@ class FillReading:
     empty_mm: float
     file: str | None = field(default=None, compare=False, repr=False)
     row: int | None = field(default=None, compare=False, repr=False)
+    headings: Headings | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         """Read every field by its rule."""
@@ -147,8 +149,8 @@ class CoverRecord:
         Green cover [%]; or, in its place:
     holes_counted, holes_visible
         Holes looked for on marked ground, and those of them still seen.
-    file, row
-        Where the record was read.
+    file, row, headings
+        Where the record was read, and what the file calls its columns.
     """
 
     green: str
@@ -158,6 +160,7 @@ class CoverRecord:
     holes_visible: int | None = None
     file: str | None = field(default=None, compare=False, repr=False)
     row: int | None = field(default=None, compare=False, repr=False)
+    headings: Headings | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         """Read every field by its rule."""
@@ -210,7 +213,7 @@ def _collect(
     for row in table.rows:
         values = {**(given or {}), **{name: value for name, value in row.values.items() if value is not None}}
         try:
-            records.append(kind(**values, file=table.name, row=row.number))
+            records.append(kind(**values, **table.origin(row)))
         except InputError as error:
             table.absorb(error, row.number)
     return records, table.findings

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, problem_of
+from matledger.findings import Findings, Headings, problem_of
 from matledger.tables import MAX_BYTES, Source, read_table
 
 __all__ = ["COLUMN_DEPTH_MM", "LAYERS", "SoilTest", "read_soil_tests"]
@@ -58,8 +58,8 @@ class SoilTest:
         Whether the verdure was left ``on`` or taken ``off``.
     laboratory_sd_percent
         Standard deviation of the laboratory's repeats [% OM], if it stated one.
-    file, row
-        Where the test was read.
+    file, row, headings
+        Where the test was read, and what the file calls its columns.
     """
 
     green: str
@@ -74,6 +74,7 @@ class SoilTest:
     laboratory_sd_percent: float | None = None
     file: str | None = field(default=None, compare=False, repr=False)
     row: int | None = field(default=None, compare=False, repr=False)
+    headings: Headings | None = field(default=None, compare=False, repr=False)
 
     @property
     def sampled(self) -> str:
@@ -173,7 +174,7 @@ def collect_soil_tests(
     for row in table.rows:
         try:
             values = {**row.values, "layer": row["layer"] or "window"}
-            test = SoilTest(**values, file=table.name, row=row.number)
+            test = SoilTest(**values, **table.origin(row))
         except InputError as error:
             table.absorb(error, row.number)
             continue

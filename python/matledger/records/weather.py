@@ -13,6 +13,7 @@ import numpy as np
 
 from matledger.cells import column
 from matledger.errors import InputError, Problem
+from matledger.findings import headed
 from matledger.tables import MAX_BYTES, Source, Table, csv_rows, read_table, read_text
 from matledger.weather import FillRule, Weather
 
@@ -81,7 +82,7 @@ def read_weather(
         (row["date"], _or_nan(row["tmin_c"]), _or_nan(row["tmax_c"]), _or_nan(row["rain_mm"])) for row in table.rows
     ]
     rows = {row["date"]: row.number for row in table.rows}
-    return _weather(table.name, days, rain and "rain_mm" in table.present, fill, first_day, last_day, rows)
+    return _weather(table, days, rain and "rain_mm" in table.present, fill, first_day, last_day, rows)
 
 
 def read_ghcn_daily(
@@ -151,7 +152,7 @@ def read_ghcn_daily(
     dates = sorted({day for day, element in found if element != "PRCP"})
     tmin, tmax, prcp = ([found.get((day, element), np.nan) for day in dates] for element in ELEMENTS)
     days = list(zip(dates, tmin, tmax, prcp, strict=True))
-    return _weather(table.name, days, rain and any(seen == "PRCP" for _, seen in found), fill, first_day, last_day, {})
+    return _weather(table, days, rain and any(seen == "PRCP" for _, seen in found), fill, first_day, last_day, {})
 
 
 def _or_nan(value: float | None) -> float:
@@ -159,7 +160,7 @@ def _or_nan(value: float | None) -> float:
 
 
 def _weather(
-    file: str,
+    table: Table,
     days: Sequence[Day],
     has_rain: bool,
     fill: Sequence[FillRule],
@@ -173,7 +174,7 @@ def _weather(
         if wanted is not None and wanted not in held:
             reach = f"no weather on {wanted}"
             found = f"a day of the file ({min(days)[0]} to {max(days)[0]})" if days else "a day of the file"
-            raise InputError([Problem(name, reach, found, file)])
+            raise InputError([Problem(name, reach, found, table.name)])
     dates, tmin, tmax, rain_mm = zip(*kept, strict=True)
     try:
         return Weather(
@@ -185,7 +186,19 @@ def _weather(
         )
     except InputError as error:
         by_text = {day.isoformat(): row for day, row in rows.items()}
-        raise InputError([replace(p, file=file, row=by_text.get(p.place)) for p in error.problems]) from None
+        raise InputError([_placed(p, table, by_text.get(p.place)) for p in error.problems]) from None
+
+
+def _placed(problem: Problem, table: Table, row: int | None) -> Problem:
+    """Place a problem of a day in its file; what the core names by its column stands under that column."""
+    name, _, value = problem.value.partition(" ")
+    placed = replace(problem, file=table.name, row=row)
+    if name in table.known:
+        return headed(replace(placed, column=name, value=value), table.headings)
+    if name == "no":
+        names = [table.headings.get(each, (each, ""))[0] for each in value.split(", ")]
+        placed = replace(placed, value=f"no {', '.join(names)}")
+    return placed
 
 
 Value = tuple[int, str, dt.date, str, float | None]

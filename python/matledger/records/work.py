@@ -9,7 +9,7 @@ from typing import Any
 
 from matledger.cells import column, read_fields, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, either, shown
+from matledger.findings import Findings, Headings, either, shown
 from matledger.practice import Coring, SandInjection, SolidTining, Tine, Topdressing, VerticalMowing, Work
 from matledger.tables import MAX_BYTES, Source, read_table
 
@@ -182,8 +182,8 @@ class WorkRecord:
         Day of the work. Records of one day were done in the order in which they stand.
     work
         What was done.
-    file, row
-        Where the record was read.
+    file, row, headings
+        Where the record was read, and what the file calls its columns.
     """
 
     green: str
@@ -191,6 +191,7 @@ class WorkRecord:
     work: Work
     file: str | None = field(default=None, compare=False, repr=False)
     row: int | None = field(default=None, compare=False, repr=False)
+    headings: Headings | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         """Read every field by its rule."""
@@ -270,5 +271,5 @@ def collect_work(
         except InputError as error:
             table.absorb(error, row.number)
         else:
-            records.append(WorkRecord(green=green, date=date, work=work, file=table.name, row=row.number))
+            records.append(WorkRecord(green=green, date=date, work=work, **table.origin(row)))
     return records, table.findings

@@ -1,0 +1,38 @@
+"""What kind of fit stands behind a result, in the words of reports, pages and notes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from matledger.calibration.fit import Calibration
+
+__all__ = ["FitWords", "fit_words"]
+
+
+class FitWords(NamedTuple):
+    """Words for a kind of fit: in short; where its draws come from, with what to do about it; its close contests."""
+
+    short: str
+    draws: str
+    advice: str
+    contests: str
+
+
+UNMEASURED = "How surely this kind of fit calls close contests was not measured"
+
+
+def fit_words(calibration: Calibration) -> FitWords:
+    """Return the words for the kind of a fit."""
+    if calibration.chains is not None:
+        chains = f"{len(calibration.chains.energy)} chains"
+        return FitWords(chains, f"{chains} of the No-U-Turn sampler", "", UNMEASURED)
+    if calibration.nested:
+        draws = "normal approximations at many fill fractions"
+        return FitWords("nested Laplace", draws, ": sample before quoting them", UNMEASURED)
+    return FitWords(
+        "Laplace",
+        "a somewhat narrow normal approximation at the most probable values",
+        ": a quick look, too sure; sample before quoting it",
+        "Close contests are called too surely",
+    )
