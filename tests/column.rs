@@ -61,6 +61,7 @@ fn ground_is_laid_along_its_profile() {
         assert_relative_eq!(DENSITIES.mixed(column.om(i) / mass), mass / (bottom - top) / 1000.0, max_relative = 1e-12);
     }
     assert_relative_eq!(column.total_thickness_mm(), 10.0, max_relative = 1e-12);
+    assert_relative_eq!(DENSITIES.thickness_mm(1600.0, 488.0), 3.0, max_relative = 1e-12);
     assert!(!column.is_empty() && Column::new(&[], &FALLING, 0.3, DENSITIES).is_empty());
     // Peat stays ground: a profile beyond 90 % is held there.
     let peat = Profile { surface_percent: 200.0, ..FALLING };
@@ -139,6 +140,11 @@ fn cores_worked_back_fill_their_own_holes() {
         let kept = column.total_mineral() + account.mineral.cored_out;
         assert_relative_eq!(kept, before.total_mineral(), max_relative = 1e-12);
     }
+    // The mineral alone worked back fills its own volume.
+    let (mut column, mut account) = (before.clone(), account_of(&before));
+    column.open(&Opening { returned_mineral: 1.0, ..holes(40.0, 0.0) }, 1.0, &mut account);
+    assert_relative_eq!(column.total_mineral(), before.total_mineral(), max_relative = 1e-12);
+    assert_relative_eq!(column.open_mm, account.om.cored_out / 244.0, max_relative = 1e-9);
     // Half of the holes takes sand: of cores worked back whole, half stays on the surface.
     let (mut column, mut account) = (before.clone(), account_of(&before));
     column.open(&Opening { returned_mineral: 1.0, returned_om: 1.0, ..holes(40.0, 0.0) }, 0.5, &mut account);
@@ -212,6 +218,12 @@ fn windows_hold_what_lies_between_their_depths() {
         let mean = FALLING.mean_percent(5.3, cut);
         assert_relative_eq!(100.0 * upper.1 / (upper.0 + upper.1), mean, max_relative = 5e-3);
     }
+    // A cut follows the slope inside a parcel.
+    for top in [20.0, 20.5, 21.0, 21.5] {
+        let (mineral, om, _) = window(&column, top, top + 0.5);
+        let mean = FALLING.mean_percent(top, top + 0.5);
+        assert_relative_eq!(100.0 * om / (mineral + om), mean, max_relative = 4e-3);
+    }
     // Ground that a window does not reach, and a window below all ground.
     assert_eq!(window(&column, 130.0, 150.0), (0.0, 0.0, 0.0));
 }
@@ -261,8 +273,22 @@ fn ground_that_is_cut_or_joined_keeps_what_it_holds() {
         for (pool, whole) in pools(&column).into_iter().zip(pools(&opened)) {
             assert_relative_eq!(pool[index], whole[index], max_relative = 1e-12);
         }
+        assert_relative_eq!(column.hole_mm[index], opened.hole_mm[index], epsilon = 1e-12);
         assert_eq!((column.len(), column.hole_mm.len()), (60, 60));
     }
+    // The lower half holds a quarter of the gentler rise more than the upper one; at either end the one neighbour tells.
+    for (index, rise) in [(30, (29, 30)), (59, (58, 59)), (0, (0, 1))] {
+        let mut column = before.clone();
+        column.split(index, 2);
+        let more = (before.young[rise.0] - before.young[rise.1]) / 4.0;
+        assert_relative_eq!(column.young[index] - column.young[index + 1], more, max_relative = 1e-6);
+    }
+    // A parcel much poorer than its neighbour is not cut so steeply that an end of it would hold less than nothing.
+    let mut poor = before.clone();
+    poor.young[59] *= 0.01;
+    let held = poor.young[59];
+    poor.split(59, 2);
+    assert_relative_eq!(poor.young[60], held / 4.0, max_relative = 1e-9);
     let faces = [3.3, 10.0, 25.5, 60.0, 90.0];
     let recut = opened.recut(&faces);
     assert_eq!(recut.len(), 6);
@@ -287,6 +313,43 @@ fn litter_falls_evenly_at_the_top_and_with_the_roots_below() {
         assert_relative_eq!(depths.above(depth, 0.0), surface, epsilon = 1e-12);
         assert_relative_eq!(depths.above(depth, 1.0), roots, epsilon = 1e-12);
         assert_relative_eq!(depths.above(depth, 0.25), 0.75 * surface + 0.25 * roots, epsilon = 1e-12);
+    }
+}
+
+/// Litter of a moment lies where the curve puts it; that of a month, where it would lie had it come day by day.
+#[test]
+fn litter_lies_where_it_fell() {
+    let (depths, undecaying) =
+        (LitterDepths::default(), DecayRates { young_per_year: 0.0, old_per_year: 0.0, humified: 0.3 });
+    let before = ground(&FALLING);
+    for root_share in [0.0, 0.3, 1.0] {
+        let (mut column, mut account) = (before.clone(), account_of(&before));
+        let moment = TwoPools::over(&Weathering::of_days(&[1.0], &[1e-3]), &undecaying, 1.0);
+        column.grow_and_decay(&moment, &depths, root_share, &mut account.om);
+        before.for_each_down(|i, top, bottom| {
+            let share = depths.above(bottom, root_share) - depths.above(top, root_share);
+            assert_relative_eq!((column.young[i] - before.young[i]) / 1e-3, share, epsilon = 2e-6);
+        });
+        assert_relative_eq!(account.om.below, 1e-3 * (1.0 - depths.above(120.0, root_share)), epsilon = 1e-9);
+    }
+    let rates = DecayRates { young_per_year: 1.5, old_per_year: 0.1, humified: 0.3 };
+    let (mut whole, mut account) = (before.clone(), account_of(&before));
+    let month = TwoPools::over(&Weathering::of_days(&[1.2; 30], &[1.0; 30]), &rates, 3.0);
+    whole.grow_and_decay(&month, &depths, 0.3, &mut account.om);
+    account.om.end = whole.total_om();
+    account.check().unwrap();
+    assert_relative_eq!(account.om.gained, 90.0, max_relative = 1e-12);
+    let (mut daily, mut by_day) = (before.clone(), account_of(&before));
+    let day = TwoPools::over(&Weathering::of_days(&[1.2], &[1.0]), &rates, 3.0);
+    for _ in 0..30 {
+        daily.grow_and_decay(&day, &depths, 0.3, &mut by_day.om);
+    }
+    assert_relative_eq!(account.om.respired, by_day.om.respired, max_relative = 1e-4);
+    assert_relative_eq!(account.om.below, by_day.om.below, max_relative = 1e-3);
+    for i in 0..whole.len() {
+        let near = if i < 55 { 2e-5 } else { 1e-3 }; // the break at 10 mm lies within the upper parcels
+        assert_relative_eq!(whole.young[i], daily.young[i], max_relative = near);
+        assert_relative_eq!(whole.old[i], daily.old[i], max_relative = 1e-4);
     }
 }
 

@@ -328,7 +328,7 @@ fn yearly_shares_keep_removal_apart() {
     assert_eq!((years[1].solid_union, years[1].solid_plain_sum), (0.0, 0.0));
     // The mean of both years, as forecasts take it over draws of weather.
     let mean = YearShare::nothing(2014).plus_share(&years[0], 0.5).plus_share(&years[1], 0.5);
-    close(mean.union, (years[0].union + f) / 2.0);
+    close(mean.union, 0.5 * years[0].union + 0.5 * f);
     close(mean.plain_sum, 1.5 * f);
     close(mean.solid_union, years[0].solid_union / 2.0);
     close(mean.solid_plain_sum, s);
