@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 RUST := $(shell find src -name '*.rs') Cargo.toml Cargo.lock
 
-.PHONY: demo test tools lint rust coverage python types notebooks docs fuzz wheel sdist pins clean
+.PHONY: demo test tools lint rust coverage python types notebooks docs fuzz mutants wheel sdist pins clean
 
 demo: $(VENV)/built
 	$(BIN)/python -m matledger.demo demo-output
@@ -79,6 +79,13 @@ fuzz: $(VENV)/built
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements/fuzz.txt
 	$(BIN)/python tests/fuzz/run.py --minutes $(MINUTES)
 
+# Every mutant of the floors where a slip would be plainest, against the tests of that floor.
+mutants: | tools
+	@$(call needs,cargo-mutants,cargo-mutants: cargo install cargo-mutants --locked)
+	$(PYTHON) tests/mutants.py 'src/practice/*.rs' practice programme
+	$(PYTHON) tests/mutants.py 'src/column/*.rs' column decay
+	$(PYTHON) tests/mutants.py 'src/calibration/*.rs' calibration
+
 # The wheel of a release for this machine, audited, then tried by following docs/first-hour.md with every Python there is.
 wheel: $(VENV)/installed
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements/release.txt
@@ -88,7 +95,7 @@ wheel: $(VENV)/installed
 	$(BIN)/python -m auditwheel show dist/*.whl | tee /dev/stderr | grep --quiet "tag:.*manylinux_2_17_\|^.manylinux_2_17_"
 	$(BIN)/python packaging/check_dist.py dist manylinux_2_17_$(shell uname -m)
 	$(BIN)/python packaging/try_wheel.py dist/*.whl \
-		$(shell for v in 3.11 3.12 3.13 3.14; do python$$v -c '' 2>/dev/null && echo python$$v; done)
+		$(shell for v in 3.11 3.12 3.13 3.14; do if python$$v -c '' 2>/dev/null; then echo python$$v; fi; done)
 
 # The source archive with the crates inside, and proof that it builds without a network.
 sdist: $(VENV)/installed

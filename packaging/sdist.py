@@ -3,7 +3,7 @@
 Of the locked crates only those of the extension come along, without their tests and benches. A locked crate that is
 behind a feature we do not use is kept as an empty crate, since cargo wants to see it.
 
-Run as ``python packaging/sdist.py DIST``; prints the path of the archive.
+Run as ``python packaging/sdist.py DIST``; prints the path of the archive and its size.
 """
 
 import json
@@ -15,8 +15,13 @@ import tarfile
 import tempfile
 from pathlib import Path
 
+from check_dist import faults
+
 ROOT = Path(__file__).parents[1]
-NOT_NEEDED = ("tests", "benches", "examples", "test_data", "CHANGELOG.md")
+NOT_NEEDED = (
+    *("tests", "benches", "examples", "test_data", "branding", ".github"),
+    *("CHANGELOG.md", "Cargo.lock", "Cargo.toml.orig", "uv.lock"),
+)
 SOURCES = """\
 [source.crates-io]
 replace-with = "vendored"
@@ -87,7 +92,9 @@ def main(dist: Path) -> None:
         target = dist / archive.name
         with tarfile.open(target, "w:gz", compresslevel=9) as out:
             out.add(tree, tree.name)
-    print(target)
+    print(f"{target}: {target.stat().st_size:,} bytes")
+    if found := faults(target):
+        raise SystemExit("\n".join(found))
 
 
 if __name__ == "__main__":

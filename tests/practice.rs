@@ -120,12 +120,16 @@ fn passes_overlap_at_random() {
 #[test]
 fn what_each_kind_opens_and_brings() {
     let groove = Work::VerticalMowing(blades());
+    groove.validate().unwrap();
     assert_relative_eq!(groove.area_share(), 0.08, epsilon = 1e-15);
     assert_relative_eq!(groove.hole_volume_mm(), 0.08 * 0.3 * 20.0, max_relative = 1e-12);
     assert_eq!(groove.holes_per_m2(), None);
     assert_eq!(groove.opening().unwrap().lifted_share, 0.3);
 
-    let holes = Work::SolidTining(solid(2)).opening().unwrap();
+    let tining = Work::SolidTining(solid(2));
+    tining.validate().unwrap();
+    assert_eq!(tining.holes_per_m2(), Some(2.0 * 25.0 * 25.0));
+    let holes = tining.opening().unwrap();
     assert_eq!((holes.lifted_share, holes.open_share, holes.depth_mm), (0.0, 1.0, 150.0));
 
     let cores = Work::Coring(Coring { returned_mineral: 0.8, returned_om: 0.5, ..coring(12.7, (50.0, 50.0), 75.0, 1) });
@@ -211,6 +215,12 @@ fn all_problems_of_a_work_come_at_once() {
             Work::Topdressing(Topdressing { sand_g_m2: f64::NAN, passes: 0, picked_up_share: 2.0 }),
             "topdressing.sand_g_m2 topdressing.picked_up_share topdressing.passes",
         ),
+        // Nothing at all is no work, and one number that is none is told once.
+        (
+            Work::SandInjection(SandInjection { sand_g_m2: 0.0, from_mm: 10.0, to_mm: 10.0 }),
+            "sand_injection.sand_g_m2 sand_injection.to_mm",
+        ),
+        (Work::Coring(coring(f64::NAN, (50.0, 50.0), 75.0, 1)), "coring.tine.inside_diameter_mm"),
     ];
     for (work, expected) in cases {
         assert_eq!(places(work.validate()).join(" "), expected);
@@ -282,6 +292,11 @@ fn sand_of_a_day_adds_up() {
     assert_relative_eq!(day.on_surface_g_m2, 6400.0 - room, max_relative = 1e-12);
     assert_relative_eq!(day.thickest_layer_g_m2, (6400.0 - room).min(1600.0), max_relative = 1e-12);
     assert_eq!(day.room_left_g_m2, 0.0);
+    // A drag that takes 2 mm needs one round for each dressing.
+    assert_eq!(sand_by_day(&work, 0.9, 2.0).unwrap()[0].rounds_needed, 3);
+    // Without holes all of it lies on the surface, a millimetre from each round.
+    let bare = sand_by_day(&[Dated { date, work: dressing }], 0.9, 1.0).unwrap()[0];
+    assert_eq!((bare.on_surface_g_m2, bare.thickest_layer_g_m2), (3200.0, 1600.0));
     // Cores worked back in take their own room first.
     let back = Work::Coring(Coring { returned_mineral: 0.5, ..cores });
     let days = sand_by_day(&[back, dressing].map(|work| Dated { date, work }), 0.9, 1.0).unwrap();
@@ -308,6 +323,17 @@ fn a_day_that_cannot_be_worked_says_why() {
         schedule(&[step("core", Some(0), 2, &[1.0, 1.0]), step("rake", None, 1, &[2.0, 0.0])], &[1], 3).unwrap();
     let found: Vec<_> = slots.iter().map(|s| (s.step, s.green, s.from_h, s.to_h)).collect();
     assert_eq!(found, [(0, 0, 0.0, 1.0), (1, 0, 1.0, 3.0), (0, 1, 1.0, 2.0)]);
+    // One machine does one green at a time, however many people there are.
+    let slots = schedule(&[step("core", Some(0), 1, &[1.0, 1.0])], &[1], 4).unwrap();
+    assert_eq!(slots.iter().map(|s| s.from_h).collect::<Vec<_>>(), [0.0, 1.0]);
+    // It is busy for as long as it works, whoever else is done.
+    let steps = [step("core", Some(0), 1, &[2.0, 0.0, 1.0]), step("rake", None, 1, &[0.0, 1.0, 0.0])];
+    let slots = schedule(&steps, &[1], 4).unwrap();
+    assert_eq!(slots.iter().map(|s| s.from_h).collect::<Vec<_>>(), [0.0, 0.0, 2.0]);
+    // One of two people rakes: a step for two waits.
+    let slots =
+        schedule(&[step("rake", None, 1, &[2.0, 0.0]), step("core", Some(0), 2, &[0.0, 1.0])], &[1], 2).unwrap();
+    assert_eq!(slots.iter().map(|s| s.from_h).collect::<Vec<_>>(), [0.0, 2.0]);
 }
 
 proptest! {

@@ -2,7 +2,7 @@
 
 use chrono::{Datelike, Days, Month, NaiveDate, Weekday};
 use matledger::Error;
-use matledger::practice::programme::{SkipReason, area_by_year};
+use matledger::practice::programme::{SkipReason, YearShare, area_by_year};
 use matledger::practice::rule::{FORMS, Nth};
 use matledger::practice::tine::Tine;
 use matledger::practice::work::{Coring, SolidTining, Topdressing, Work};
@@ -137,6 +137,8 @@ fn every_so_many_days() {
         due("every 30 days from 1 December to 31 January", "2014-01-01", "2015-12-31"),
         ["2014-01-30", "2014-12-01", "2014-12-31", "2015-01-30", "2015-12-01", "2015-12-31"]
     );
+    // A season that ends on the day on which it begins is one day long.
+    assert_eq!(due("every 7 days from 1 May to 1 May", "2014-01-01", "2014-12-31"), ["2014-05-01"]);
     assert_eq!(due("every 366 days from 1 May to 30 April", "2015-01-01", "2016-12-31"), ["2015-05-01", "2016-05-01"]);
 }
 
@@ -206,6 +208,7 @@ fn degree_days_must_be_there_and_sound() {
          degree_days of 2014-01-03: -1; expected 0 degC d or more, finite\n\
          degree_days: 3 days from 2014-01-01; expected a value for every day to 2014-01-05"
     );
+    assert!(message(Some(&[1.0; 4])).starts_with("degree_days: 4 days from 2014-01-01"));
     assert!(programme.calendar(first, last, Some(DegreeDays { start: first, values: &[1.0; 5] })).is_ok());
     let reversed = programme.calendar(last, first, Some(DegreeDays { start: first, values: &[1.0; 5] }));
     assert!(reversed.unwrap_err().to_string().starts_with("last: 2014-01-01; expected a date on or after"));
@@ -262,6 +265,14 @@ fn a_closed_day_moves_work_to_the_next_open_one() {
     let calendar = next(&["28 December"], &closed, year.0, year.1);
     assert_eq!(dates(&calendar), ["2014-01-03"]);
     assert_eq!(calendar.skipped[0].reason, SkipReason::NoOpenDay);
+    // Of what fell due in the old year and moves onto one day, one is done; the others are the old year's to tell.
+    let calendar = next(&["every 2 days from 24 December to 30 December"], &closed, year.0, year.1);
+    assert_eq!(dates(&calendar), ["2014-01-03"]);
+    assert_eq!(
+        calendar.skipped.iter().map(|s| s.date.to_string()).collect::<Vec<_>>(),
+        ["2014-12-24", "2014-12-26", "2014-12-28", "2014-12-30"]
+    );
+    assert_eq!(calendar.skipped[0].reason.to_string(), "closed to the end of the calendar");
 }
 
 #[test]
@@ -315,6 +326,13 @@ fn yearly_shares_keep_removal_apart() {
     close(years[0].sand_g_m2, 6000.0);
     close(years[1].union, f);
     assert_eq!((years[1].solid_union, years[1].solid_plain_sum), (0.0, 0.0));
+    // The mean of both years, as forecasts take it over draws of weather.
+    let mean = YearShare::nothing(2014).plus_share(&years[0], 0.5).plus_share(&years[1], 0.5);
+    close(mean.union, 0.5 * years[0].union + 0.5 * f);
+    close(mean.plain_sum, 1.5 * f);
+    close(mean.solid_union, years[0].solid_union / 2.0);
+    close(mean.solid_plain_sum, s);
+    close(mean.sand_g_m2, 4500.0);
 }
 
 fn month_day() -> impl Strategy<Value = MonthDay> {
