@@ -142,7 +142,7 @@ fn years_are_known_as_well_as_their_clippings_are() {
     {
         println!("{what:16} held {} of {asked}, {:.2} of the prior's spread left", held[k], left[k]);
     }
-    let rate = held[..4].iter().sum::<usize>() as f64 / (4 * asked) as f64;
+    let rate = held[..4].iter().sum::<usize>() as f64 / f64::from(4 * asked);
     println!("90 % intervals of the years held the truth {:.1} % of the time", 100.0 * rate);
     assert!((0.84..=0.96).contains(&rate), "{rate}");
     assert!(held[4..].iter().all(|&held| held >= 32), "{held:?}");
