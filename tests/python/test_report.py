@@ -509,7 +509,7 @@ def test_help_says_what_there_is(capsys):
 
 def test_the_bar_fills():
     stream = io.StringIO()
-    bar = cli.Bar(stream, shown=True)
+    bar = commands.Bar(stream, shown=True)
     bar.start("comparing", 10)
     bar.show(5)
     assert "[###############...............] 5/10" in stream.getvalue()
