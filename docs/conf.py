@@ -39,6 +39,7 @@ sphinx_gallery_conf = {
     "examples_dirs": "examples",
     "gallery_dirs": "gallery",
     "abort_on_example_error": True,
+    "capture_repr": (),
     "within_subsection_order": "FileNameSortKey",
     "download_all_examples": False,
     "show_signature": False,
@@ -50,7 +51,9 @@ html_theme = "pydata_sphinx_theme"
 html_title = f"matledger {release}"
 html_show_sourcelink = False
 html_static_path = ["_static"]
-html_css_files = ["equations.css"]
+html_css_files = ["pages.css"]
+# These have no pages below them: an empty sidebar takes their room.
+html_sidebars: dict[str, list[str]] = {pages: [] for pages in ("*", "how-to/*", "notebooks/*")}
 html_theme_options = {
     "navbar_end": ["theme-switcher"],
     "secondary_sidebar_items": ["page-toc"],

@@ -44,6 +44,14 @@ pub enum Error {
     Interrupted,
 }
 
+impl Error {
+    /// Whether it is the place of the unknowns that cannot be run, and others may: a calculation left the real numbers, or
+    /// grew more in one stretch than the column holds, so that rounding opens its ledger.
+    pub(crate) fn is_of_the_place(&self) -> bool {
+        matches!(self, Error::Numerical(_) | Error::LedgerOpen { .. })
+    }
+}
+
 fn list(problems: &[Problem]) -> String {
     problems.iter().map(Problem::to_string).collect::<Vec<_>>().join("\n")
 }

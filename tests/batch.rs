@@ -3,6 +3,7 @@
 mod courses;
 
 use courses::{Course, WINDOWS, YEARS};
+use matledger::column::Sample;
 use matledger::engine::adjoint::Adjoint;
 use matledger::engine::batch::{Batch, Block, Control, Ensemble};
 use matledger::engine::{Field, Instructions, Layout, Member, Outcome, run};
@@ -134,12 +135,14 @@ fn slopes_forwards(course: &Course, member: &Member<f64>) -> Vec<f64> {
     (0..INPUTS).map(weighted).collect()
 }
 
-/// Holes filled, left open and closed, cores taken away and worked back in, blades, jets: backwards, alone and side by
-/// side, as forwards.
+/// Holes filled, left open and closed, cores taken away and worked back in, blades, jets, windows, layers: backwards, alone
+/// and side by side, as forwards.
 #[test]
 fn slopes_backwards_are_those_forwards() {
     for seed in 0..16 {
-        let course = Course::random(seed);
+        let mut course = Course::random(seed);
+        let (middle, _) = course.samples[course.samples.len() / 2];
+        course.samples.extend([Sample::AboveRootZone, Sample::AbovePercent(3.0)].map(|layer| (middle, layer)));
         let plan = course.plan(Layout::FAST, &Member::typical());
         let members = courses::draws(ABREAST, seed);
         let forwards: Vec<_> = members.iter().map(|member| slopes_forwards(&course, member)).collect();

@@ -50,6 +50,31 @@ impl Density for EightSchools {
     }
 }
 
+/// Standard normal, but where its ledger is open: beyond two on the one side.
+struct Walled;
+
+impl Density for Walled {
+    fn dim(&self) -> usize {
+        1
+    }
+
+    fn log_density(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
+        if z[0] > 2.0 {
+            return Err(matledger::Error::LedgerOpen { substance: "mineral", relative: 1.0 });
+        }
+        gradient[0] = -z[0];
+        Ok(-0.5 * z[0] * z[0])
+    }
+}
+
+#[test]
+fn a_place_that_cannot_be_run_ends_a_trajectory_and_not_the_chain() {
+    let plain = Coordinates::new(&[0.0], DMatrix::identity(1, 1)).unwrap();
+    let blocks = run(&Walled, plain, &Sampling { seed: 3, tune: 200, ..Sampling::default() }, 2, 500);
+    assert!(blocks.iter().all(|block| block.draws.len() == 500 && block.draws.iter().all(|z| z[0] <= 2.0)));
+    assert!(blocks.iter().any(|block| block.diverging.contains(&true)));
+}
+
 #[test]
 fn eight_schools_come_out_as_the_reference_has_them() {
     let rows: Vec<Vec<f64>> = csv::Reader::from_path("tests/checks/eight_schools.csv")

@@ -40,8 +40,8 @@ run = mat.simulate(
 )
 
 axes = plt.subplots(figsize=(8, 4.5), layout="constrained")[1]
-for name, percent in zip(run.programmes, run.om_percent[:, 0], strict=True):
-    axes.plot(run.dates, percent, marker="o", markersize=3, label=name)
+for name, percent, marker in zip(run.programmes, run.om_percent[:, 0], "os^", strict=True):
+    axes.plot(run.dates, percent, marker=marker, markersize=4, label=name)
 axes.set_ylabel("organic matter in 0 to 20 mm [%]")
 axes.legend(title="sand of a dusting")
 

@@ -13,7 +13,7 @@ import matledger as mat
 
 calibration = mat.calibrate(mat.demo_course(), draws=200, seed=1)
 axes = plt.subplots(figsize=(8, 4.5), layout="constrained")[1]
-for label, shift_c in (("as on record", 0.0), ("2 degC warmer", 2.0)):
+for label, shift_c, marker in (("as on record", 0.0, "o"), ("2 degC warmer", 2.0, "s")):
     comparison = mat.compare(
         calibration,
         years=3,
@@ -25,7 +25,7 @@ for label, shift_c in (("as on record", 0.0), ("2 degC warmer", 2.0)):
     left = comparison.course_mean(comparison.om_percent[:, :, -1, comparison.first_sample])
     low, median, high = np.quantile(left, [0.05, 0.5, 0.95], axis=-1)
     places = np.arange(len(comparison.names)) + 0.15 * (shift_c > 0)
-    axes.errorbar(places, median, yerr=[median - low, high - median], fmt="o", capsize=3, label=label)
+    axes.errorbar(places, median, yerr=[median - low, high - median], fmt=marker, capsize=3, label=label)
 axes.set_xticks(range(len(comparison.names)), comparison.names, rotation=20, ha="right")
 axes.set_ylabel(f"organic matter after three years, {comparison.sample_name(comparison.first_sample)} [%]")
 axes.legend()

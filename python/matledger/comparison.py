@@ -269,7 +269,7 @@ class Comparison:
         stored = {}
         for name, values, unit in (
             ("sand a year, mm", yearly[:, 4] / _core.SAND_BULK_DENSITY_G_CM3, "mm of sand"),
-            ("sand a year, course, t", yearly[:, 4] * self.areas_m2.sum() / 1000, "t"),
+            ("dry sand a year, course, t", yearly[:, 4] * self.areas_m2.sum() / 1000, "t"),
             (f"OM stock in {window}, kg/m2", np.median(stock, axis=-1), "kg/m2"),
             ("mat, mm", np.median(thick, axis=-1), "mm"),
             ("surface moved, mm", np.median(surface, axis=-1), "mm"),

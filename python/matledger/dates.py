@@ -34,9 +34,9 @@ class Dates:
     work
         The work.
     ranked
-        Open weeks, fewest rounds touched first: first day, days to 99 % cover (median and 90 %), rounds on closed days,
-        rounds during recovery, share of hot and of frosty days during recovery, what speaks against, and whether no
-        other week beats it both in rounds and in days.
+        Open weeks, fewest rounds touched first: first day, on which the work is done; days to 99 % cover (median and
+        90 %); rounds due on closed days, and on the days of recovery after them (median); share of hot and of frosty
+        days during recovery; and whether no other week beats it both in rounds and in days.
     excluded
         Weeks that are no choice, and why.
     """
@@ -146,21 +146,27 @@ def rank_dates(
     rows.sort(key=lambda row: row[3] + row[4])
     columns: dict[str, Sequence[Any]] = {
         "week from": [row[0] for row in rows],
-        "days to 99 %": [row[1] for row in rows],
-        "90 % by day": [row[2] for row in rows],
-        "rounds lost": [row[3] for row in rows],
+        "days to 99 % cover": [row[1] for row in rows],
+        "9 of 10 times within": [row[2] for row in rows],
+        "rounds on closed days": [row[3] for row in rows],
         "rounds during recovery": [row[4] for row in rows],
         "hot days": [row[5] for row in rows],
         "frosty days": [row[6] for row in rows],
         "none beats": ["yes" if _unbeaten(row, rows) else "" for row in rows],
     }
-    formats = {"days to 99 %": ".0f", "90 % by day": ".0f", "rounds lost": ",.0f", "rounds during recovery": ",.0f"}
-    ranked = Table(f"{work.in_words(units)}: weeks of {when}, fewest rounds touched first", columns, formats | _PERCENT)
+    ranked = Table(f"{work.in_words(units)}: weeks of {when}, fewest rounds touched first", columns, FORMATS)
     out: dict[str, Sequence[Any]] = {"week from": [day for day, _ in excluded], "why not": [why for _, why in excluded]}
     return Dates(work, ranked, Table("weeks that are no choice", out))
 
 
-_PERCENT = {"hot days": ".0%", "frosty days": ".0%"}
+FORMATS = {
+    "days to 99 % cover": ".0f",
+    "9 of 10 times within": ".0f",
+    "rounds on closed days": ",.0f",
+    "rounds during recovery": ",.0f",
+    "hot days": ".0%",
+    "frosty days": ".0%",
+}
 
 
 def _unbeaten(row: tuple[Any, ...], rows: Sequence[tuple[Any, ...]]) -> bool:

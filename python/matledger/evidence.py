@@ -110,7 +110,7 @@ def value_of_test(
         "changes the choice": [changes[g] for g in order],
         gain: [gains[g] for g in order],
     }
-    formats, stored = {"changes the choice": ".0%", gain: "+.3f" if losses is None else ",.0f"}, {}
+    formats, stored = {"changes the choice": ".1%", gain: "+.3f" if losses is None else ",.0f"}, {}
     if losses is None:
         saving = "sand saved a year, mm" if money is None else f"saved, {currency}"
         columns[saving] = [saved[g] for g in order]

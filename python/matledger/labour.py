@@ -29,6 +29,8 @@ TASK = (
     column("passes", "Task", required=False, may_be_empty=True),
     column("fixed_h", required=False),
 )
+SAND_MOISTURE_SHARE = 0.05
+"""Water over dry sand, by mass [-], of sand as it is delivered: common practice, no source."""
 MATERIAL = (
     column("sand_waste_share", required=False),
     column("sand_moisture_share", required=False),
@@ -146,7 +148,7 @@ class Labour:
 
     tasks: Sequence[Task] = field(default=TASKS)
     sand_waste_share: float = 0.03
-    sand_moisture_share: float = 0.05
+    sand_moisture_share: float = SAND_MOISTURE_SHARE
     load_t: float = 20.0
     core_density_g_cm3: float = 1.7
     core_bulking: float = 1.3

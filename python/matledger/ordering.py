@@ -13,6 +13,7 @@ from matledger import _core, units
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
 from matledger.frames import Table, csv_text
+from matledger.labour import SAND_MOISTURE_SHARE
 from matledger.practice import Programme, Work
 from matledger.units import Quantity
 
@@ -39,7 +40,7 @@ class Buying:
     load_t
         A load as delivered [t, moist]; only whole loads are bought.
     moisture
-        Water in the sand as delivered, over its dry mass [-].
+        Water in the sand as delivered, over its dry mass [-]; 0.05 is common practice, no source.
     waste
         Share of what is delivered that never reaches a green [-].
     stock_dry_t
@@ -53,7 +54,7 @@ class Buying:
     """
 
     load_t: Quantity
-    moisture: Quantity = 0.0
+    moisture: Quantity = SAND_MOISTURE_SHARE
     waste: Quantity = 0.0
     stock_dry_t: Quantity = 0.0
 
@@ -211,7 +212,7 @@ class Order:
 
     def __repr__(self) -> str:
         said = [
-            f"{self.dry_t:.1f} t of dry sand on the greens: {self.loads} loads, {self.delivered_t:.1f} t as delivered",
+            f"{self.dry_t:.1f} t of dry sand on the greens: {self.loads} loads, {self.delivered_t:.1f} t of moist sand",
             *self.warnings,
         ]
         return "\n".join([*said, repr(self.table())])

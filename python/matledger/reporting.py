@@ -53,11 +53,22 @@ READ = (
     " counts ground twice where holes overlap, as the trade does; the line before it counts it once. A surface that"
     " moved down gave more cores than it got sand."
 )
+SAND = (
+    "Sand is dry sand, packed where it is a depth. Suppliers sell it moist, by the bulk tonne: what is bought weighs"
+    " more by its water, about 5 % of the dry mass (common practice, no source), and by what is wasted; loads and costs"
+    " count moist sand."
+)
 CONTRASTS = (
     "Contrasts set every two programmes against each other on the same draws, weather and growth, the lower first: how"
     " much less organic matter it leaves than the other, the figures between which nine of ten draws lie, and P(lower),"
     " the share of the draws in which it is the lower (half of those that tie). They are sharper than the programmes'"
     " own intervals, which share what is not known; below 0.99 read them as open."
+)
+WEEKS = (
+    "A week's figures are those of work on its first day; the programme's own days, within a week, stand in the first"
+    " table. Rounds on closed days are not played. Rounds during recovery are those due after them, up to 99 % cover"
+    " (median): of these {lost:.0%} are taken to be lost, and the rest to be played at {off:.0%} off. The rank counts"
+    " both kinds alike."
 )
 COSTS = (
     "Costs and days below 99 % cover lie nine times in ten between 5 % and 95 %. What differs from draw to draw: how"
@@ -191,6 +202,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
             [
                 ("table", comparison.summary(units).turned()),
                 ("text", READ),
+                ("text", SAND),
                 *([("table", comparison.contrasts()), ("text", CONTRASTS)] if len(comparison.names) > 1 else []),
             ],
         ),
@@ -272,6 +284,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
             " by area; the table of programmes holds the last year's figures.",
         ),
         "first": FIRST,
+        "paper": "us-letter" if units == "us" else "a4",
         "evidence": evidence,
     }
 
@@ -293,7 +306,7 @@ def _openings(comparison: Comparison, programme: int, units: System) -> list[tup
     columns: dict[str, Sequence[Any]] = {
         "day": [f"{day.day} {day:%B}" for day, _ in openings],
         "work": [work.in_words(units) for _, work in openings],
-        "days to 99 % cover, median": [float(np.median(found)) for found in days],
+        "days to 99 % cover": [float(np.median(found)) for found in days],
         "9 of 10 times within": [float(np.quantile(found, 0.9, method="higher")) for found in days],
     }
     own = Table(f"{name}: openings of one year and their healing", columns, dict.fromkeys(list(columns)[2:], ".0f"))
@@ -313,7 +326,7 @@ def _openings(comparison: Comparison, programme: int, units: System) -> list[tup
     for kind in dict.fromkeys(work for _, work in openings):
         own_days = [day for day, work in openings if work == kind]
         parts += _weeks(comparison, programme, kind, own_days, play, units)
-    return parts
+    return [*parts, ("text", WEEKS.format(lost=play.lost_share, off=play.discount_share))]
 
 
 def _weeks(

@@ -13,6 +13,7 @@ from matledger import _core, units
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
 from matledger.frames import Table, csv_text
+from matledger.labour import SAND_MOISTURE_SHARE
 from matledger.ordering import DRAGGABLE_MM, FILL_FRACTION, WorkDone, order_sand, work_by_green
 from matledger.ordering import Buying as _Buying
 from matledger.practice import Coring, SandInjection, SolidTining, Topdressing, VerticalMowing, Work, spreader_passes
@@ -436,7 +437,7 @@ def plan_day(
     date: dt.date | str,
     *,
     crew: Crew,
-    moisture: Quantity = 0.05,
+    moisture: Quantity = SAND_MOISTURE_SHARE,
     widths_m: Mapping[str, Quantity] | None = None,
     fill_fraction: Quantity = FILL_FRACTION,
     draggable_mm: Quantity = DRAGGABLE_MM,

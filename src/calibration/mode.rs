@@ -93,9 +93,8 @@ pub fn climb(
 ) -> Result<Fit> {
     let attempt = |z: &DVector<f64>| match evaluate(z.as_slice()) {
         Ok(found) => Ok(Some(found)),
-        // A step far out can grow more in one stretch than the column holds, and its ledger does not close: no place to
-        // go to. Where the search ends, the ledger is held.
-        Err(Error::Numerical(_) | Error::LedgerOpen { .. }) => Ok(None),
+        // No place to go to. Where the search ends, the ledger is held.
+        Err(error) if error.is_of_the_place() => Ok(None),
         Err(other) => Err(other),
     };
     let mut z = DVector::from_column_slice(start);

@@ -29,7 +29,7 @@ pub trait Density: Sync {
     /// The log density at `z`, with its gradient written to `gradient`.
     ///
     /// # Errors
-    /// [`Error::Numerical`] where the density cannot be computed; a sampler takes it as a divergence.
+    /// [`Error::Numerical`] or [`Error::LedgerOpen`] where the density cannot be computed; a sampler takes it as a divergence.
     fn log_density(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64>;
 
     /// The log density and its gradient at each of several places: those of chains that go in step.
@@ -115,7 +115,7 @@ struct Refused(Error);
 
 impl LogpError for Refused {
     fn is_recoverable(&self) -> bool {
-        matches!(self.0, Error::Numerical(_))
+        self.0.is_of_the_place()
     }
 }
 

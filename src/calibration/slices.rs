@@ -7,7 +7,7 @@
 use super::density::Model;
 use super::information::Evaluation;
 use super::mode::{Draws, Fit, SETTLED, away, climb, drawn};
-use crate::error::{Error, Result};
+use crate::error::Result;
 use nalgebra::DMatrix;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
@@ -40,7 +40,7 @@ impl Slices {
     /// Cuts the density on both sides of its mode until little is left.
     ///
     /// # Errors
-    /// [`Error::Interrupted`] if `stop` was set, and those of [`Model::evaluate`] at the mode.
+    /// [`crate::Error::Interrupted`] if `stop` was set, and those of [`Model::evaluate`] at the mode.
     pub fn along(model: &Model, fit: &Fit, coordinate: usize, stop: &AtomicBool) -> Result<Self> {
         let sd = fit.covariance()?[(coordinate, coordinate)].sqrt();
         let middle = slice(model, &fit.mode, coordinate, fit.mode[coordinate], stop)?;
@@ -55,7 +55,7 @@ impl Slices {
                 }
                 let next = match slice(model, &last.mode, coordinate, at, stop) {
                     Ok(next) => next,
-                    Err(Error::Numerical(_)) => return Ok(found), // where the engine cannot run there is no density
+                    Err(error) if error.is_of_the_place() => return Ok(found), // there is no density there
                     Err(other) => return Err(other),
                 };
                 heaviest = heaviest.max(next.log_mass);
@@ -78,7 +78,7 @@ impl Slices {
     /// there. Draw `i` depends on `seed` and `i` only.
     ///
     /// # Errors
-    /// [`Error::Numerical`] if an information matrix cannot be inverted.
+    /// [`crate::Error::Numerical`] if an information matrix cannot be inverted.
     pub fn draws(&self, draws: usize, seed: u64) -> Result<Draws> {
         let heaviest = self.slices.iter().map(|slice| slice.log_mass).fold(f64::NEG_INFINITY, f64::max);
         let mut upto = Vec::with_capacity(self.slices.len());

@@ -240,41 +240,76 @@ impl<T: Number> Column<T> {
     pub(crate) fn split_back(&self, index: usize, parts: usize, along: &mut Along<'_, T>, by_volumes: &mut Volumes<T>) {
         let share = 1.0 / parts as f64;
         let (held, rises) = (self.held(), self.rises(index));
-        let (mut sides, mut count) = ([(index, index, 1.0); 2], 0);
-        for side in [(index + 1, index + parts, 1.0), (index.wrapping_sub(1), index.wrapping_sub(1), -1.0)] {
-            if side.0 < self.len() {
-                sides[count] = side;
-                count += 1;
-            }
-        }
-        let thickness = no_thinner(self.thickness_mm(index));
-        let mut by_relative = [T::zero(); 2];
+        let mut by_rises = [[T::zero(); 2]; POOLS];
         for (k, by) in along.iter_mut().enumerate().filter(|(_, by)| !by.is_empty()) {
             let (mut by_part, mut by_slope) = (T::zero(), T::zero());
             for (n, slope) in by[index..index + parts].iter().enumerate() {
                 by_part += *slope;
                 by_slope += *slope * (0.5 * (parts - 1) as f64 - n as f64);
             }
-            let most = held[k][index] * 2.0;
-            let (by_rises, by_most) = held_slope_back(rises[k], most, by_slope * (share * share));
-            by[index] = by_part * share + by_most * 2.0;
-            for (n, (other, at, sign)) in sides[..count].iter().copied().enumerate() {
-                let relative = thickness / no_thinner(self.thickness_mm(other));
-                let more = relative + 1.0;
-                let twice = relative * 2.0 / more;
-                // The one neighbour of an outer parcel tells both slopes.
-                let by_rise = if count == 2 { by_rises[n] } else { by_rises[0] + by_rises[1] } * sign;
-                let rise = held[k][index] - held[k][other] * relative;
+            let slope = gentler(rises[k]);
+            let (by_gentler, by_held) = held_in_back(slope, held[k][index], by_slope * (share * share));
+            by_rises[k] = gentler_back(rises[k], by_gentler);
+            by[index] = by_part * share + by_held;
+        }
+        self.rises_back(index, &by_rises, index + parts, along, by_volumes);
+    }
+
+    /// [`Column::above_cut`] backwards, from the slopes along the mineral and the organic matter above the cut; the slope
+    /// along `share`.
+    #[inline(always)]
+    pub(super) fn above_cut_back(
+        &self,
+        index: usize,
+        share: T,
+        [by_mineral, by_om]: [T; 2],
+        along: &mut Along<'_, T>,
+        by_volumes: &mut Volumes<T>,
+    ) -> T {
+        let (held, rises) = (self.held(), self.rises(index));
+        let (mut by_rises, mut by_share) = ([[T::zero(); 2]; POOLS], T::zero());
+        for (k, by) in [by_mineral, by_om, by_om].into_iter().enumerate() {
+            let bend = above_bend_back(held[k][index], rises[k], share, by);
+            along[k][index] += bend.held;
+            by_rises[k] = bend.rises;
+            by_share += bend.share;
+        }
+        self.rises_back(index, &by_rises, index + 1, along, by_volumes);
+        by_share
+    }
+
+    /// [`Column::rises`] backwards; the slopes of the neighbour above stand at `above_at`.
+    #[inline(always)]
+    fn rises_back(
+        &self,
+        index: usize,
+        by_rises: &[[T; 2]; POOLS],
+        above_at: usize,
+        along: &mut Along<'_, T>,
+        by_volumes: &mut Volumes<T>,
+    ) {
+        let held = self.held();
+        let thickness = no_thinner(self.thickness_mm(index));
+        let above = (index + 1 < self.len()).then_some((index + 1, above_at, 1.0));
+        let below = index.checked_sub(1).map(|lower| (lower, lower, -1.0));
+        let both = above.is_some() && below.is_some();
+        let mut by_thickness = T::zero();
+        for (n, (other, at, sign)) in [above, below].into_iter().enumerate().filter_map(|(n, side)| Some((n, side?))) {
+            let other_mm = no_thinner(self.thickness_mm(other));
+            let relative = thickness / other_mm;
+            let more = relative + 1.0;
+            let twice = relative * 2.0 / more;
+            let mut by_relative = T::zero();
+            for (k, by) in along.iter_mut().enumerate().filter(|(_, by)| !by.is_empty()) {
+                // The one neighbour of an outer parcel tells both.
+                let by_rise = if both { by_rises[k][n] } else { by_rises[k][0] + by_rises[k][1] } * sign;
+                let (own, others) = (held[k][index], held[k][other]);
                 by[index] += twice * by_rise;
                 by[at] -= relative * twice * by_rise;
-                by_relative[n] += rise * (by_rise * 2.0) / (more * more) - held[k][other] * twice * by_rise;
+                by_relative += ((own - others * relative) * 2.0 / (more * more) - others * twice) * by_rise;
             }
-        }
-        let mut by_thickness = T::zero();
-        for (n, (other, at, _)) in sides[..count].iter().copied().enumerate() {
-            let other_mm = no_thinner(self.thickness_mm(other));
-            by_thickness += by_relative[n] / other_mm;
-            let by_other = -by_relative[n] * thickness / (other_mm * other_mm);
+            by_thickness += by_relative / other_mm;
+            let by_other = -by_relative * relative / other_mm;
             self.no_thinner_back(other, at, by_other, along, by_volumes);
         }
         self.no_thinner_back(index, index, by_thickness, along, by_volumes);
@@ -354,7 +389,7 @@ impl<T: Number> Column<T> {
         let mut slopes = [T::zero(); POOLS];
         let (rises, held) = (self.rises(index), self.held());
         for k in 0..POOLS {
-            slopes[k] = held_slope(rises[k], held[k][index] * 2.0);
+            slopes[k] = held_in(gentler(rises[k]), held[k][index]);
         }
         slopes
     }
@@ -410,29 +445,34 @@ fn gentler<T: Number>((one, other): (T, T)) -> T {
     one.max(zero).min(other.max(zero)) + one.min(zero).max(other.min(zero))
 }
 
-/// The gentler of two slopes, no steeper than `most`.
+/// Slopes along two slopes, from that along [`gentler`] of them.
 #[inline(always)]
-fn held_slope<T: Number>(rises: (T, T), most: T) -> T {
-    gentler(rises).min(most).max(-most)
+fn gentler_back<T: Number>((one, other): (T, T), by: T) -> [T; 2] {
+    let zero = T::zero();
+    let where_above = |low: T, high: T| low.pick_less(high, by, zero);
+    // Where both rise the smaller tells, where both fall the larger; where they differ in sign neither does.
+    let of_both = one.max(zero).min(other.max(zero)) - one.min(zero).max(other.min(zero));
+    let by_either = where_above(zero, of_both);
+    let one_tells = (one * one).pick_less(other * other, by_either, zero);
+    [one_tells, by_either - one_tells]
 }
 
-/// Slopes along the two rises and `most` of [`held_slope`], from the slope along it.
+/// A slope that is not so steep that an end of a parcel would hold less than nothing.
 #[inline(always)]
-fn held_slope_back<T: Number>((one, other): (T, T), most: T, by: T) -> ([T; 2], T) {
-    let zero = T::zero();
-    let slope = gentler((one, other));
+fn held_in<T: Number>(slope: T, held: T) -> T {
+    let most = held * 2.0;
+    slope.min(most).max(-most)
+}
+
+/// Slopes along the two numbers of [`held_in`].
+#[inline(always)]
+fn held_in_back<T: Number>(slope: T, held: T, by: T) -> (T, T) {
+    let (zero, most) = (T::zero(), held * 2.0);
     let within = slope.min(most);
     let by_within = within.pick_less(-most, zero, by);
     let by_slope = slope.pick_less(most, by_within, zero);
     let by_most = slope.pick_less(most, zero, by_within) - within.pick_less(-most, by, zero);
-    // Where the slopes rise, the smaller tells; where they fall, the larger; where they differ in sign, neither.
-    let rising = |a: T, b: T| a.max(zero).pick_less(b.max(zero), zero.pick_less(a, by_slope, zero), zero);
-    let falling = |a: T, b: T| (-a).max(zero).pick_less((-b).max(zero), a.pick_less(zero, by_slope, zero), zero);
-    let by_one = rising(one, other) + falling(one, other);
-    // Of two alike, the other.
-    let of_both = zero.pick_less(one, zero.pick_less(other, by_slope, zero), zero)
-        + one.pick_less(zero, other.pick_less(zero, by_slope, zero), zero);
-    ([by_one, of_both - by_one], by_most)
+    (by_slope, by_most * 2.0)
 }
 
 /// What a parcel holds of a pool above a cut `share` of its thickness down, by the rises on either side.
@@ -441,9 +481,35 @@ fn above_bend<T: Number>(held: T, rise: (T, T), share: T) -> T {
     let steepest = gentler(rise) * STEEPEST;
     let across = rise.0 * share + rise.1 * (T::one() - share);
     let (low, high) = (steepest.min(T::zero()), steepest.max(T::zero()));
-    let most = held * 2.0;
-    let slope = across.max(low).min(high);
-    held * share - slope.min(most).max(-most) * (share * (T::one() - share) * 0.5)
+    held * share - held_in(across.max(low).min(high), held) * (share * (T::one() - share) * 0.5)
+}
+
+/// Slopes along what goes into [`above_bend`].
+struct BendSlopes<T> {
+    held: T,
+    rises: [T; 2],
+    share: T,
+}
+
+#[inline(always)]
+fn above_bend_back<T: Number>(held: T, rise: (T, T), share: T, by: T) -> BendSlopes<T> {
+    let (zero, one) = (T::zero(), T::one());
+    let steepest = gentler(rise) * STEEPEST;
+    let across = rise.0 * share + rise.1 * (one - share);
+    let (low, high) = (steepest.min(zero), steepest.max(zero));
+    let least = across.max(low);
+    let slope = least.min(high);
+    let (by_slope, by_held) = held_in_back(slope, held, -by * (share * (one - share) * 0.5));
+    let by_least = least.pick_less(high, by_slope, zero);
+    let by_high = by_slope - by_least;
+    let by_across = across.pick_less(low, zero, by_least);
+    let by_low = by_least - by_across;
+    let [upper, lower] = gentler_back(rise, steepest.pick_less(zero, by_low, by_high) * STEEPEST);
+    BendSlopes {
+        held: by * share + by_held,
+        rises: [upper + share * by_across, lower + (one - share) * by_across],
+        share: by * held - by * held_in(slope, held) * (one - share * 2.0) * 0.5 + (rise.0 - rise.1) * by_across,
+    }
 }
 
 /// The sum of a slice.

@@ -1,8 +1,8 @@
 //! Slopes of an outcome of many readings along all that went into a run, backwards over the tape.
 //!
 //! A run keeps what each event finds: of the whole column before a stretch, of the parcels that it touches before work and
-//! samples. What is done often has a rule of its own beside it in the column. Samples and injected sand are taken once
-//! more, over those parcels alone, written down and differentiated step by step; so would a new kind of work.
+//! samples. What is done often has a rule of its own beside it in the column. Sampled layers and injected sand are taken
+//! once more, written down and differentiated step by step; so would a new kind of work.
 //! Several members may go side by side on one plan.
 
 use super::kernel::{State, sand};
@@ -191,7 +191,8 @@ impl<T: Abreast> Adjoint<T> {
         let mut state = unkept();
         for event in plan.tape() {
             if let Some(parcels) = touched(plan, &column, event) {
-                let holes = column.has_holes && !matches!(event, Event::Stretch { .. });
+                let fills = matches!(event, Event::Split { .. } | Event::Topdress { .. } | Event::Open(_));
+                let holes = column.has_holes && fills;
                 self.keep(&column, parcels, holes);
             }
             match event {
@@ -280,11 +281,27 @@ impl<T: Abreast> Adjoint<T> {
                         along.pools[3].clear();
                     }
                 }
-                event @ (Event::Read { .. } | Event::Inject { .. }) => {
-                    let reading = matches!(event, Event::Read { .. });
-                    let weight = reading.then(|| weights.next().copied().unwrap_or(T::zero()));
-                    self.back_over(plan, event, weight, &mut written, &mut along);
+                Event::Read { sample, root_zone } => {
+                    let weight = weights.next().copied().unwrap_or(T::zero());
+                    match plan.samples[*sample].1 {
+                        _ if weight.vanishes() => drop(self.recall(&mut column)),
+                        Sample::Window { top_mm, bottom_mm } => {
+                            let found = self.recall(&mut column);
+                            let (mut pools, _, volumes) = along.parts(found.parcels);
+                            widest(|| {
+                                let read = column.read(&plan.samples[*sample].1, 0);
+                                column.window_back((top_mm, bottom_mm), &read, weight, &mut pools, volumes);
+                            });
+                        }
+                        layer => self.back_over(&mut written, &mut along, |_, column| {
+                            Some((column.read(&layer, *root_zone).om_percent(), weight))
+                        }),
+                    }
                 }
+                event @ Event::Inject { .. } => self.back_over(&mut written, &mut along, |member, column| {
+                    unkept().step(plan, member, column, event);
+                    None
+                }),
             }
         }
         self.trace.rewind();
@@ -319,21 +336,14 @@ impl<T: Abreast> Adjoint<T> {
         found
     }
 
-    /// Carries slopes back over a sample, whose reading weighs this much, or over injected sand.
+    /// Carries slopes back over what is done to the ground once more, written down, and a reading of it with its weight.
     fn back_over(
         &mut self,
-        plan: &Plan,
-        event: &Event,
-        weight: Option<T>,
-        written: &mut Written<T>,
+        Written { member, column }: &mut Written<T>,
         along: &mut Along<T>,
+        again: impl FnOnce(&Member<Traced<T>>, &mut Column<Traced<T>>) -> Option<(Traced<T>, T)>,
     ) {
         let found = self.found.pop().expect("an event of the run");
-        if weight.is_some_and(T::vanishes) {
-            self.kept.truncate(found.kept);
-            return;
-        }
-        let Written { member, column } = written;
         self.trace.rewind();
         let mut begins = [0; 3];
         let [mineral, young, old, holes] = pools_of(column);
@@ -343,11 +353,9 @@ impl<T: Abreast> Adjoint<T> {
         }
         holes.clear();
         holes.resize(found.parcels.len(), Traced::zero());
-        if let (Event::Read { sample, root_zone }, Some(weight)) = (event, weight) {
-            let reading = column.read(&plan.samples[*sample].1, *root_zone).om_percent();
+        self.kept.truncate(found.kept);
+        if let Some((reading, weight)) = again(member, column) {
             self.trace.seed(reading, weight);
-        } else {
-            unkept().step(plan, member, column, event);
         }
         for (numbers, slopes) in pools_of(column).into_iter().zip(&along.pools).take(3) {
             self.trace.seed_all(numbers, &slopes[found.parcels.clone()]);
@@ -358,7 +366,6 @@ impl<T: Abreast> Adjoint<T> {
                 *slope = self.trace.slope_of(begin, i);
             }
         }
-        self.kept.truncate(found.kept);
     }
 
     /// Carries slopes back over the last stretch that is left; `column` is working room.

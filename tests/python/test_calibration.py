@@ -71,7 +71,8 @@ def test_a_run_goes_on_from_its_checkpoint_to_the_same_draws(course, sampled, tm
 
 
 def test_chains_on_a_small_course_agree():
-    fit = mat.calibrate(demo_greens(2), method="nuts", tune=1000, draws=1000, seed=2)
+    # Seeds 1 to 3 come to 1.002, 1.004 and 1.001; after 1,000 draws the largest of 28 still passes 1.01 by chance.
+    fit = mat.calibrate(demo_greens(2), method="nuts", tune=1000, draws=2500, seed=1)
     draws = fit.chains.coordinates
     assert max(rhat(draws[:, :, i]) for i in range(draws.shape[2])) < 1.01
     assert not fit.chains.diverging.any()

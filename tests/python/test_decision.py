@@ -104,10 +104,10 @@ def test_dates_are_ranked_with_reasons(turf):
         other_work=[dt.date(2016, 9, 12)],
     )
     columns = ranking.ranked.columns
-    rounds = np.add(columns["rounds lost"], columns["rounds during recovery"])
+    rounds = np.add(columns["rounds on closed days"], columns["rounds during recovery"])
     assert np.all(np.diff(rounds) >= 0)
     # what is marked is beaten by none, by brute force
-    pairs = list(zip(rounds, columns["days to 99 %"], strict=True))
+    pairs = list(zip(rounds, columns["days to 99 % cover"], strict=True))
     for (r, d), mark in zip(pairs, columns["none beats"], strict=True):
         beaten = any(a <= r and b <= d and (a, b) != (r, d) for a, b in pairs)
         assert mark == ("" if beaten else "yes")

@@ -199,6 +199,13 @@ def test_links_lead_somewhere(page):
         assert (page.parent / link).exists(), link
 
 
+def test_a_guide_needs_no_copy_of_the_repository():
+    for page in (DOCS / "tutorial.md", DOCS / "first-hour.md", *(DOCS / "how-to").glob("*.md")):
+        commands = "".join(blocks(page.read_text(encoding="utf-8"), "sh"))
+        assert not re.search(r"\bmake\b|\.venv|cargo", commands), page
+    assert "pip install" in blocks(text_of("tutorial.md"), "sh")[0]
+
+
 def test_house_rules_of_committed_pages():
     for page in [*ROOT.glob("*.md"), *PAGES, *(ROOT / "requirements").iterdir()]:
         text = page.read_text(encoding="utf-8")

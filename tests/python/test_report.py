@@ -63,6 +63,9 @@ def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path, units):
     assert told.verdict(units).split(" reaches ")[0].split(";")[0][:40] in text
     assert "29 CFR 1926.1153" in text
     assert "come first" in reader.pages[0].extract_text()
+    assert "Contents" in reader.pages[1].extract_text()
+    inches = [float(side) / 72 for side in reader.pages[0].mediabox[2:]]
+    assert inches == pytest.approx((8.5, 11) if units == "us" else (210 / 25.4, 297 / 25.4), abs=0.01)
     # tagged, titled, in a language, every figure with a description
     assert tree(reader)["/MarkInfo"]["/Marked"]
     assert tree(reader)["/Lang"].startswith("en")
@@ -147,7 +150,18 @@ def test_the_page_ranks_dates_and_says_why(told, tmp_path):
         assert re.search(
             rf"{day.day} {day:%B}, the programme's own day, (ranks \d+ of \d+ open weeks|is in a week)", said
         )
-    assert "days to 99 %" in said
+    assert "days to 99 % cover" in said
+    # what the table of weeks counts, and how it goes with the programme's own days
+    assert "those of work on its first day" in said
+    assert f"of these {PLAY.lost_share:.0%} are taken to be lost" in said
+    assert f"played at {PLAY.discount_share:.0%} off" in said
+
+
+def test_the_page_tells_dry_sand_from_moist(told, tmp_path):
+    said = " ".join(page_of(told, tmp_path / "plan.html").said)
+    assert "dry sand a year, course, t" in said
+    assert "Suppliers sell it moist" in said
+    assert "moist sand t" in said
 
 
 def test_the_page_says_which_fit_stands_behind_it(told):
