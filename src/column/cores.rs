@@ -162,16 +162,8 @@ impl<T: Number> Column<T> {
         by_holes: &HoleSlopes<T>,
         by_volumes: &mut Volumes<T>,
     ) -> T {
-        let mut bottoms = Vec::with_capacity(self.len());
-        let mut top = T::zero();
-        for i in (0..self.len()).rev() {
-            if top.at_least(reach.deepest) {
-                break;
-            }
-            top += self.thickness_mm(i);
-            bottoms.push(top);
-        }
-        let opened = reach.above(top) * reach.open_share;
+        let bottoms = self.faces_down_to(reach.deepest);
+        let opened = bottoms.last().map_or(T::zero(), |&bottom| reach.above(bottom)) * reach.open_share;
         let by_opened = by_holes.open_mm + by_holes.room_mm * fill_fraction;
         // Along the lower face and the depth reached above it, by way of all that lies deeper.
         let (mut by_bottom, mut by_through) = (T::zero(), T::zero());

@@ -193,16 +193,18 @@ impl<T: Number> Column<T> {
         }
     }
 
-    /// The lowest parcel that begins above a depth (mm).
-    pub(crate) fn down_to(&self, depth_mm: f64) -> usize {
+    /// Lower faces of the parcels that begin above a depth, from the surface down (mm).
+    pub(crate) fn faces_down_to(&self, depth_mm: f64) -> Vec<T> {
+        let mut faces = Vec::with_capacity(self.len());
         let mut top = T::zero();
         for index in (0..self.len()).rev() {
             if top.at_least(depth_mm) {
-                return index + 1;
+                break;
             }
             top += self.thickness_mm(index);
+            faces.push(top);
         }
-        0
+        faces
     }
 
     /// Lays an empty parcel on top.

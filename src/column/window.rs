@@ -114,15 +114,7 @@ impl<T: Number> Column<T> {
         by_volumes: &mut Volumes<T>,
     ) {
         let [by_mineral, by_om] = read.om_percent_back(by_percent);
-        let mut bottoms = Vec::with_capacity(self.len());
-        let mut top = T::zero();
-        for i in (0..self.len()).rev() {
-            if top.at_least(bottom_mm) {
-                break;
-            }
-            top += self.thickness_mm(i);
-            bottoms.push(top);
-        }
+        let bottoms = self.faces_down_to(bottom_mm);
         // Along the lower face of a parcel, by way of all that lies deeper.
         let mut by_bottom = T::zero();
         let lowest = self.len() - bottoms.len();

@@ -104,14 +104,15 @@ fn pools<T: Number>(plan: &Plan, member: &Member<T>, weather: usize, year: usize
 /// The parcels that must be known to carry slopes back over an event, if any: those that it depends on or changes.
 fn touched<T: Abreast>(plan: &Plan, column: &Column<T>, event: &Event) -> Option<Range<usize>> {
     let len = column.len();
+    let down_to = |depth_mm| len - column.faces_down_to(depth_mm).len();
     let lowest_hole = || column.hole_mm.iter().position(|hole| column.has_holes && !hole.vanishes());
     match event {
         Event::Split { parcel, .. } => Some(parcel.saturating_sub(1)..(parcel + 2).min(len)),
         Event::Topdress { .. } => Some(lowest_hole().unwrap_or(len - 1)..len),
-        Event::Open(opening) => Some(lowest_hole().unwrap_or(len).min(column.down_to(opening.deepest_mm()))..len),
+        Event::Open(opening) => Some(lowest_hole().unwrap_or(len).min(down_to(opening.deepest_mm()))..len),
         Event::Read { sample, .. } => match plan.samples[*sample].1 {
             // A parcel that is cut leans on the one below it.
-            Sample::Window { bottom_mm, .. } => Some(column.down_to(bottom_mm).saturating_sub(1)..len),
+            Sample::Window { bottom_mm, .. } => Some(down_to(bottom_mm).saturating_sub(1)..len),
             _ => Some(0..len),
         },
         Event::Stretch { .. } | Event::Inject { .. } => Some(0..len),
