@@ -1,6 +1,7 @@
 """The same work in NumPy, Numba and JAX: ratios of speed, with the error of each beside it, in one run.
 
-``pip install -r requirements/bench.txt`` and ``python benches/peers.py [members]``.
+``pip install -r requirements/bench.txt`` and ``python benches/peers.py [members]``; ``python benches/peers.py
+samplers`` sets samplers of the demo course's posterior side by side instead (`peer_samplers.py`).
 
 A tape of events is made once for a nominal member, as in the engine: days or stretches of weather, sand, cores, splits,
 merges and readings. Three executors run it for many members, with the ledger on: NumPy (members side by side, an array
@@ -641,4 +642,9 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    if sys.argv[1:2] == ["samplers"]:
+        import peer_samplers
+
+        peer_samplers.main(*map(int, sys.argv[2:]))
+    else:
+        main()
