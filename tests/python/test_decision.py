@@ -144,7 +144,7 @@ def test_a_search_says_what_compare_says(frontier, calibration):
     np.testing.assert_allclose(frontier.budget.total[chosen], told.budget.total, rtol=0.02)
 
 
-@pytest.mark.parametrize(("draws", "most", "most_rms"), [("fit", 0.02, 0.001), ("priors", 0.15, 0.003)])
+@pytest.mark.parametrize(("draws", "most", "most_rms"), [("fit", 0.02, 0.001), ("priors", 0.5, 0.012)])
 def test_a_forecast_stays_by_the_daily_scheme(calibration, monkeypatch, draws, most, most_rms):
     """The same draws, programmes and weather in parcels of 0.25 mm that are never merged, day by day."""
     if draws == "priors":  # as unlike as draws can be that share a tape
@@ -197,7 +197,7 @@ def test_an_impossible_space_says_how_near_it_comes(calibration):
 def test_a_comparison_that_reaches_nothing_says_what_would_do(calibration):
     hard = mat.Target(top_mm=0, bottom_mm=20, om_percent=0.5, probability=0.8)
     told = mat.compare(calibration, years=2, draws=40, weather_sequences=2, target=hard)
-    found = re.search(r"the nearest is (.+) with 0.00. So surely, (.+) would hold (.+) %", told.verdict())
+    found = re.search(r"the nearest is (.+) with at most 0\.08 \(40 draws\). So surely, (.+) would hold (.+) %", told.verdict())
     assert told.recommended is None
     assert found[1] == found[2] == told.names[told.advised]
     eased = mat.compare(
