@@ -561,7 +561,7 @@ def calibrate(
         ``"laplace"``, a quick look by the normal approximation at the mode; ``"nested"``, such an approximation at each
         of many values of the fill fraction, which the tests may bound on one side only, at some ten times the time of
         the first; or ``"nuts"``, Hamiltonian sampling in coordinates learnt from its own draws, which is what to quote
-        once `diagnosis` says that the chains agree. A course of nine greens takes some minutes.
+        once `diagnosis` says that the chains agree. A course of nine greens takes half a minute on two cores.
     priors
         Median and standard deviation (on the log or logit scale) for shared unknowns by name, in place of the defaults.
     draws
