@@ -262,6 +262,7 @@ READERS = {
 }
 
 
+@pytest.mark.filterwarnings("ignore::matledger.errors.UnusualWarning")
 @pytest.mark.parametrize("kind", READERS)
 def test_damaged_files_are_read_or_refused(kind, tmp_path):
     read, text = READERS[kind]
