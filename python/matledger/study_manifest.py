@@ -77,8 +77,8 @@ def _covariates(given: object, settings: Settings, findings: Findings) -> dict[s
             if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300:
                 found[name][site] = float(value)
             else:
-                said = repr(value) if isinstance(value, str) else shown(value)
-                findings.add(Problem(f"covariates.{name}.{site}", said, "a number", SETTINGS))
+                told = shown(repr(value) if isinstance(value, str) else value)
+                findings.add(Problem(f"covariates.{name}.{site}", told, "a number", SETTINGS))
         if not own:
             findings.add(
                 Problem(f"covariates.{name}".rstrip("."), shown(values), "a table of a number for each site", SETTINGS)
