@@ -23,10 +23,10 @@ CHAINS = 4
 
 
 class Whitened:
-    """The demo course's density in coordinates that are standard normal by Laplace's approximation."""
+    """A course's density in coordinates that are standard normal by Laplace's approximation."""
 
-    def __init__(self) -> None:
-        self.fit = mat.calibrate(mat.demo_course(), method="laplace", seed=1)
+    def __init__(self, course: mat.Course) -> None:
+        self.fit = mat.calibrate(course, method="laplace", seed=1)
         self.map = np.linalg.inv(np.linalg.cholesky(self.fit.information)).T
         self.size = len(self.fit.names)
 
@@ -71,7 +71,7 @@ def on_our_density(seed: int, draws: int, tune: int) -> tuple[Floats, int, int, 
 
     jax.config.update("jax_enable_x64", True)
     jax.config.update("jax_cpu_enable_async_dispatch", False)
-    density = Whitened()
+    density = Whitened(mat.demo_course())
     shapes = (jax.ShapeDtypeStruct((), jnp.float64), jax.ShapeDtypeStruct((density.size,), jnp.float64))
 
     def both(white):
@@ -103,10 +103,10 @@ def by_numpyro(draws: int, tune: int, chains: int) -> tuple[Floats, str]:
     )
 
 
-def by_ours(draws: int, tune: int) -> tuple[Floats, str]:
+def by_ours(course: mat.Course, draws: int, tune: int) -> tuple[Floats, str]:
     """Coordinates (chain, draw, unknown) and what the chains did."""
     clock = time.process_time()
-    run = mat.calibrate(mat.demo_course(), method="nuts", chains=CHAINS, draws=draws, tune=tune, seed=1).chains
+    run = mat.calibrate(course, method="nuts", chains=CHAINS, draws=draws, tune=tune, seed=1).chains
     assert run is not None
     return run.coordinates, (
         f"{run.gradients.mean():.1f} gradients a draw, {run.diverging.sum()} diverged,"
@@ -125,9 +125,12 @@ def summary(values: Floats) -> tuple[float, ...]:
 
 def main(draws: int = 1200, tune: int = 600, chains: int = CHAINS) -> None:
     """Print both posteriors and how far they lie apart."""
-    density = Whitened()
+    density = Whitened(mat.demo_course())
     told = []
-    ways = {"matledger": lambda: by_ours(draws, tune), "NumPyro": lambda: by_numpyro(draws, tune, chains)}
+    ways = {
+        "matledger": lambda: by_ours(mat.demo_course(), draws, tune),
+        "NumPyro": lambda: by_numpyro(draws, tune, chains),
+    }
     for name, way in ways.items():
         coordinates, what = way()
         flat = coordinates.reshape(-1, density.size)
