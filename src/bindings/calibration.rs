@@ -321,10 +321,9 @@ impl PySite {
     }
 
     /// Draws from the normal approximation, one row each.
-    #[staticmethod]
-    fn draws<'py>(py: Python<'py>, given: GivenFit<'py>, draws: usize, seed: u64) -> PyResult<Matrix<'py>> {
+    fn draws<'py>(&self, py: Python<'py>, given: GivenFit<'py>, draws: usize, seed: u64) -> PyResult<Matrix<'py>> {
         let fit = fit(&given);
-        let drawn = pooled(py, || fit.draws(draws, seed)).map_err(|error| to_python(py, error))?;
+        let drawn = pooled(py, || fit.draws(&self.0, draws, seed)).map_err(|error| to_python(py, error))?;
         matrix(py, &drawn)
     }
 
@@ -340,7 +339,7 @@ impl PySite {
     ) -> PyResult<Matrix<'py>> {
         let (fit, progress) = (fit(&given), Progress::default());
         let drawn = watched(py, tell, &progress, || {
-            Slices::along(&self.0, &fit, Unknown::FillFraction.index(), &progress.stop)?.draws(draws, seed)
+            Slices::along(&self.0, &fit, Unknown::FillFraction.index(), &progress.stop)?.draws(&self.0, draws, seed)
         })?;
         matrix(py, &drawn)
     }

@@ -2,9 +2,8 @@
 //! number of coordinates. Places of several chains go side by side.
 
 use super::density::{GreenModel, Model};
-use crate::column::FASTEST_DECAY_PER_YEAR;
 use crate::engine::adjoint::Roomy;
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::number::{ABREAST, Lanes};
 use nalgebra::DVector;
 use rayon::prelude::*;
@@ -83,13 +82,10 @@ impl Model {
                 let read = |lane: usize| readings.iter().map(|reading| reading.lane(lane)).collect::<Vec<f64>>();
                 let mut slopes = vec![vec![0.0; readings.len()]; T::WIDTH];
                 for (lane, z) in places.iter().enumerate() {
-                    let fastest = [member.decay.young_per_year, member.decay.old_per_year].map(|rate| rate.lane(lane));
-                    parts.push(match fastest.into_iter().find(|rate| *rate > FASTEST_DECAY_PER_YEAR) {
-                        Some(rate) => Err(Error::Numerical(format!(
-                            "a decay rate of {rate} 1/yr; the series hold up to {FASTEST_DECAY_PER_YEAR}"
-                        ))),
-                        None => self.weigh(green, z, &read(lane), &mut slopes[lane]),
-                    });
+                    let decay = member.decay.map(|rate| rate.lane(lane));
+                    parts.push(
+                        decay.within_series().and_then(|()| self.weigh(green, z, &read(lane), &mut slopes[lane])),
+                    );
                 }
                 (0..readings.len()).map(|i| T::abreast(|lane| slopes[lane.min(last)][i])).collect()
             });

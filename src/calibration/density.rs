@@ -250,11 +250,7 @@ impl Model {
         let around = |site: Unknown, spread: Unknown, index: usize| shared(site) * (shared(spread) * z(index)).exp();
         Member {
             litter_ratio: around(Unknown::LitterRatio, Unknown::LitterSpread, litter),
-            decay: DecayRates {
-                young_per_year: shared(Unknown::YoungDecay),
-                old_per_year: shared(Unknown::OldDecay),
-                humified: shared(Unknown::Humified),
-            },
+            decay: self.decay(z),
             fill_fraction: shared(Unknown::FillFraction),
             root_share: shared(Unknown::RootShare),
             densities: Densities {
@@ -392,6 +388,16 @@ impl Model {
             found
         };
         Ok(read.iter().enumerate().map(of_green).collect())
+    }
+
+    /// How organic matter decays at a place.
+    pub(super) fn decay<T: Number>(&self, z: &impl Fn(usize) -> T) -> DecayRates<T> {
+        let shared = |unknown| self.shared(unknown, z);
+        DecayRates {
+            young_per_year: shared(Unknown::YoungDecay),
+            old_per_year: shared(Unknown::OldDecay),
+            humified: shared(Unknown::Humified),
+        }
     }
 
     /// Says which test or coordinate makes the density infinite.

@@ -33,6 +33,8 @@ pub type Draws = Vec<Vec<f64>>;
 const MOST_STEPS: usize = 1000;
 /// Gain in log density that is not worth a step: about 0.014 posterior standard deviations.
 pub(super) const SETTLED: f64 = 1e-4;
+/// Draws in a row that the engine may refuse.
+const ATTEMPTS: usize = 1000;
 const LEAST_DAMPING: f64 = 1e-3;
 /// Relative error to which a log density can be trusted: smaller rises and falls tell nothing.
 const ROUNDING: f64 = 1e-13;
@@ -182,26 +184,37 @@ impl Fit {
         Ok(self.factor()?.inverse())
     }
 
-    /// Draws from the normal approximation; draw `i` depends on `seed` and `i` only.
+    /// Draws from the normal approximation, where the engine can run them; draw `i` depends on `seed` and `i` only.
     ///
     /// # Errors
-    /// [`Error::Numerical`] if the information cannot be inverted.
-    pub fn draws(&self, draws: usize, seed: u64) -> Result<Draws> {
+    /// [`Error::Numerical`] if the information cannot be inverted, or nearly all draws decay faster than the engine runs.
+    pub fn draws(&self, model: &Model, draws: usize, seed: u64) -> Result<Draws> {
         let transposed = self.factor()?.l().transpose();
-        drawn(draws, seed, |stream| {
+        drawn(model, draws, seed, |stream| {
             let step = away(&transposed, stream)?;
             Ok(self.mode.iter().zip(step.iter()).map(|(mode, step)| mode + step).collect())
         })
     }
 }
 
-/// Draws that each have a random stream of their own.
-pub(super) fn drawn(draws: usize, seed: u64, one: impl Fn(&mut ChaCha8Rng) -> Result<Vec<f64>>) -> Result<Draws> {
+/// Draws that each have a random stream of their own; one that the engine cannot run has no density, and is drawn anew.
+pub(super) fn drawn(
+    model: &Model,
+    draws: usize,
+    seed: u64,
+    one: impl Fn(&mut ChaCha8Rng) -> Result<Vec<f64>>,
+) -> Result<Draws> {
     (0..draws)
         .map(|i| {
             let mut stream = ChaCha8Rng::seed_from_u64(seed);
             stream.set_stream(i as u64);
-            one(&mut stream)
+            for _ in 0..ATTEMPTS {
+                let z = one(&mut stream)?;
+                if model.decay(&|i| z[i]).within_series().is_ok() {
+                    return Ok(z);
+                }
+            }
+            Err(Error::Numerical(format!("{ATTEMPTS} draws in a row have decay rates that the engine cannot run")))
         })
         .collect()
 }

@@ -75,11 +75,11 @@ impl Slices {
     }
 
     /// Draws: a value of the coordinate, log mass running straight from slice to slice, then the others from the normal
-    /// there. Draw `i` depends on `seed` and `i` only.
+    /// there, as for [`Fit::draws`].
     ///
     /// # Errors
-    /// [`crate::Error::Numerical`] if an information matrix cannot be inverted.
-    pub fn draws(&self, draws: usize, seed: u64) -> Result<Draws> {
+    /// As for [`Fit::draws`].
+    pub fn draws(&self, model: &Model, draws: usize, seed: u64) -> Result<Draws> {
         let heaviest = self.slices.iter().map(|slice| slice.log_mass).fold(f64::NEG_INFINITY, f64::max);
         let mut upto = Vec::with_capacity(self.slices.len());
         let mut total = 0.0;
@@ -88,7 +88,7 @@ impl Slices {
             total += (pair[1].at - pair[0].at) * a.exp() * grown(b - a);
             upto.push(total);
         }
-        drawn(draws, seed, |stream| self.one(&upto, total, stream))
+        drawn(model, draws, seed, |stream| self.one(&upto, total, stream))
     }
 
     fn one(&self, upto: &[f64], total: f64, stream: &mut ChaCha8Rng) -> Result<Vec<f64>> {

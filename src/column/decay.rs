@@ -4,6 +4,7 @@
 //! modifier and the input constant within a day the solution is exact, and any days in a row are one affine map that
 //! serves every parcel.
 
+use crate::error::{Error, Result};
 use crate::number::Number;
 
 /// Days in a year, for rates given per year.
@@ -18,6 +19,33 @@ pub struct DecayRates<T> {
     pub old_per_year: T,
     /// Share of decayed young organic matter that becomes old, e (-).
     pub humified: T,
+}
+
+impl<T: Copy> DecayRates<T> {
+    /// Every value in another number type.
+    pub(crate) fn map<U>(&self, to: impl Fn(T) -> U) -> DecayRates<U> {
+        DecayRates {
+            young_per_year: to(self.young_per_year),
+            old_per_year: to(self.old_per_year),
+            humified: to(self.humified),
+        }
+    }
+}
+
+impl<T: Number> DecayRates<T> {
+    /// Refuses decay that the series of a span's weather do not hold for.
+    ///
+    /// # Errors
+    /// [`Error::Numerical`] for a rate above [`FASTEST_DECAY_PER_YEAR`].
+    pub fn within_series(&self) -> Result<()> {
+        let fastest = self.young_per_year.largest().max(self.old_per_year.largest());
+        if fastest > FASTEST_DECAY_PER_YEAR {
+            return Err(Error::Numerical(format!(
+                "a decay rate of {fastest} 1/yr; the series hold up to {FASTEST_DECAY_PER_YEAR}"
+            )));
+        }
+        Ok(())
+    }
 }
 
 /// The affine map of a time span on the two pools, for litter falling at unit weight.

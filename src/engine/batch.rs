@@ -5,7 +5,7 @@
 //! about as much, the rest nominal.
 
 use super::grades;
-use super::kernel::{Outcome, Standing, trace, within_series};
+use super::kernel::{Outcome, Standing, trace};
 use super::lanes::{Instructions, LANES, follow_with};
 use super::member::{Field, MULTIPLIER, Member};
 use super::plan::{Plan, Scenario};
@@ -193,7 +193,7 @@ impl<'a> Kinds<'a> {
     }
 
     fn find(&self, member: &Member<f64>) -> Kind {
-        if within_series(member).is_err() {
+        if member.decay.within_series().is_err() {
             return Kind::TooFast;
         }
         let own = swelling(member, &self.mean_year);

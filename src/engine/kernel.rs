@@ -3,8 +3,8 @@
 use super::lanes::{Instructions, follow_with};
 use super::member::Member;
 use super::plan::{Event, Plan};
-use crate::column::{Column, FASTEST_DECAY_PER_YEAR, Ledger, Reading, TwoPools};
-use crate::error::{Error, Result};
+use crate::column::{Column, Ledger, Reading, TwoPools};
+use crate::error::Result;
 use crate::number::Number;
 
 /// What a run leaves.
@@ -31,23 +31,12 @@ impl<T: Number> Outcome<T> {
 ///
 /// # Errors
 /// [`crate::Error::LedgerOpen`] if mass is lost or made (a bug); [`crate::Error::Numerical`] if a mass is
-/// not a number or a decay rate is above [`FASTEST_DECAY_PER_YEAR`].
+/// not a number or a decay rate is above [`crate::column::FASTEST_DECAY_PER_YEAR`].
 pub fn run<T: Number>(plan: &Plan, member: &Member<T>, look: impl FnMut(usize, &Column<T>)) -> Result<Outcome<T>> {
-    within_series(member)?;
+    member.decay.within_series()?;
     let outcome = trace(Instructions::Best, plan, member, look);
     outcome.years.iter().try_for_each(Ledger::check)?;
     Ok(outcome)
-}
-
-/// Refuses decay that the series of a stretch's weather do not hold for.
-pub(super) fn within_series<T: Number>(member: &Member<T>) -> Result<()> {
-    let fastest = member.decay.young_per_year.largest().max(member.decay.old_per_year.largest());
-    if fastest > FASTEST_DECAY_PER_YEAR {
-        return Err(Error::Numerical(format!(
-            "a decay rate of {fastest} 1/yr; the series hold up to {FASTEST_DECAY_PER_YEAR}"
-        )));
-    }
-    Ok(())
 }
 
 /// Runs a plan without checking what comes out.

@@ -111,11 +111,7 @@ impl<T: Copy> Member<T> {
     pub(crate) fn map<U>(&self, to: impl Fn(T) -> U) -> Member<U> {
         Member {
             litter_ratio: to(self.litter_ratio),
-            decay: DecayRates {
-                young_per_year: to(self.decay.young_per_year),
-                old_per_year: to(self.decay.old_per_year),
-                humified: to(self.decay.humified),
-            },
+            decay: self.decay.map(&to),
             fill_fraction: to(self.fill_fraction),
             root_share: to(self.root_share),
             densities: Densities { mineral: to(self.densities.mineral), om: to(self.densities.om) },

@@ -4,7 +4,7 @@
 //! columns are cut alike: what they share is one tape.
 
 use super::batch::part_of;
-use super::kernel::{Outcome, Standing, State, within_series};
+use super::kernel::{Outcome, Standing, State};
 use super::lanes::{Instructions, LANES, follow_with};
 use super::member::Member;
 use super::plan::{Dated, Layout, Left, Plan, Scenario, Spells};
@@ -29,7 +29,7 @@ pub fn arrive(plan: &Plan, members: &[Member<f64>]) -> Result<Vec<Arrived>> {
     let mut p = Problems::default();
     p.require(plan.samples.is_empty(), "plan", format!("{} readings", plan.samples.len()), "a plan without readings");
     p.into_result(())?;
-    members.iter().try_for_each(within_series)?;
+    members.iter().try_for_each(|member| member.decay.within_series())?;
     let whole_years = if plan.left.year_is_over { plan.tape.len() } else { plan.tape.len() - 1 };
     let mut found = Vec::with_capacity(members.len());
     for block in members.chunks(LANES) {

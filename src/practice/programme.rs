@@ -268,7 +268,7 @@ impl Programme {
         }
 
         let closed = |date: NaiveDate| self.closed.iter().any(|c| c.covers(date));
-        // A step that fell due in a closed spell just before the calendar may move into it.
+        // A step that fell due in a closed spell just before the calendar may move into it: no day of that spell is open.
         let mut earliest = first;
         if self.when_closed == WhenClosed::NextOpenDay {
             while let Some(before) = earliest.pred_opt().filter(|day| closed(*day)) {
@@ -297,14 +297,14 @@ impl Programme {
                     }
                 };
                 match outcome {
-                    Ok(day) if day >= first => {
+                    Ok(day) => {
                         done.insert((day, i));
                         if day != date {
                             calendar.moved.push(Moved { step: i, from: date, to: day });
                         }
                     }
                     Err(reason) if date >= first => calendar.skipped.push(Skipped { step: i, date, reason }),
-                    _ => {}
+                    Err(_) => {}
                 }
             }
         }

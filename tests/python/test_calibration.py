@@ -270,3 +270,13 @@ def test_tests_of_one_day_and_a_method_seen_once_are_fitted():
     fit = mat.calibrate(replace(course, soil_tests=[*one_day, other]), draws=20)
     assert fit.converged
     assert sum(name.startswith("offset[") for name in fit.names) == 1
+
+
+@pytest.mark.parametrize("method", ["laplace", "nested"])
+def test_draws_that_the_engine_cannot_run_are_drawn_anew(course, method):
+    only = replace(course, soil_tests=course.soil_tests[:1])
+    believed = {"young_decay_per_year": (8.0, 4.0)}
+    calibration = mat.calibrate(only, priors=believed, method=method, draws=200, seed=1)
+    rates = calibration.draws[:, calibration.names.index("young_decay_per_year")]
+    assert 10 < rates.max() <= 12
+    assert np.isfinite(mat.compare(calibration, years=1, draws=200).om_percent).all()
