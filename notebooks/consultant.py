@@ -26,6 +26,7 @@ from IPython.display import Markdown
 
 import matledger as mat
 from matledger import plots
+from matledger.chances import chance
 from matledger.frames import Table
 
 course = mat.demo_course()
@@ -155,7 +156,7 @@ plt.show()
 
 # %%
 limit, asked = course.target.om_percent, course.target.probability
-every = comparison.probability_all[:, -1]
+every, draws = comparison.probability_all[:, -1], comparison.om_percent.shape[-1]
 sunk = np.median(comparison.course_mean(comparison.surface_mm[:, :, -1] - comparison.surface_mm[:, :, 0]), axis=-1)
 lines = []
 for name, rows in (("Twice with 12.7 mm", range(3)), ("Three times with 9.5 mm", range(3, 6))):
@@ -163,15 +164,16 @@ for name, rows in (("Twice with 12.7 mm", range(3)), ("Three times with 9.5 mm",
     if enough:
         row = min(enough, key=lambda row: sand_mm[row])
         lines.append(
-            f"**{name}** holds every green at or below {limit:g} % with a probability of {every[row]:.2f} on"
-            f" {sand_mm[row]:.1f} mm of sand a year ({sand_mm[row] * 3.28084:.0f} ft3/1000 ft2), the least of the"
+            f"**{name}** holds every green at or below {limit:g} % with a probability of"
+            f" {chance(every[row], draws, percent=False)} on {sand_mm[row]:.1f} mm of sand a year"
+            f" ({sand_mm[row] * 3.28084:.0f} ft3/1000 ft2), the least of the"
             f" three amounts tried that reaches {asked:g}. The surface moves by {sunk[row]:+.1f} mm in five years."
         )
     else:
         row = max(rows, key=lambda row: every[row])
         lines.append(
             f"**{name}** does not reach a probability of {asked:g} on every green with any of the amounts tried; the"
-            f" best, {sand_mm[row]:.1f} mm a year, comes to {every[row]:.2f}."
+            f" best, {sand_mm[row]:.1f} mm a year, comes to {chance(every[row], draws, percent=False)}."
         )
 worst = by_green.loc[by_green.groupby("programme")["P(target)"].idxmin(), "green"].mode()[0]
 lines.append(f"The green that decides is **{worst}**: it is the least likely to hold under most programmes.")
@@ -181,15 +183,16 @@ row = pairs[pairs["programme"].isin(two_and_three) & pairs["against"].isin(two_a
 lines.append(
     f"At {LIGHT_MM[1]:g} mm of light sand each time, {two_and_three[row['programme']]} leave"
     f" {row['difference, % OM']:+.2f} % OM against {two_and_three[row['against']]} (90 % interval {row['5 %']:+.2f} to"
-    f" {row['95 %']:+.2f}); the probability that they are the lower is {row['P(lower)']:.2f}."
+    f" {row['95 %']:+.2f}); the probability that they are the lower is"
+    f" {chance(row['P(lower)'], draws, percent=False)}."
 )
-lines.append(mat.comparison.CAUTION)
+lines.append(mat.comparison.contest_caution(calibration))
 Markdown("\n\n".join(lines))
 
 # %% [markdown]
-# What this does not say: which of the two the golfers would rather live with, and what each costs in labour and lost
-# play. The percentages are of loss on ignition by this client's laboratory; another method reads differently. Local
-# codes, product labels and licensed practice come first.
+# What this does not say: which of the two the golfers would rather live with. Money and disrupted days stand in the
+# table of the candidates; the prices behind them are invented. The percentages are of loss on ignition by this client's
+# laboratory; another method reads differently. Local codes, product labels and licensed practice come first.
 
 # %%
 Table(

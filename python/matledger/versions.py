@@ -25,7 +25,7 @@ def show_versions() -> None:
     """
     print(f"{'matledger':<12}{_core.VERSION}")
     print(f"{'python':<12}{platform.python_version()} ({platform.python_implementation()})")
-    print(print(f"{'machine':<12}{platform.system()} {platform.release()} {platform.machine()}"))
+    print(f"{'machine':<12}{platform.system()} {platform.release()} {platform.machine()}")
     for name in _used():
         try:
             print(f"{name:<12}{version(name)}")

@@ -84,12 +84,14 @@ def test_a_fit_cuts_the_ground_finely_enough():
     from matledger.calibration.site import build_site
 
     course = mat.demo_course()
-    fit = mat.calibrate(course, draws=5, seed=3)
+    fit = mat.calibrate(course, draws=40, seed=3)
     coordinates = np.concatenate([fit.mode[None], fit.coordinates])
     fine = {"fine_mm": 0.5, "fine_to_mm": 60.0, "coarse_mm": 5.0, "blur_percent_mm": 0.02, "stretch_days": 1}
     daily = build_site(course, fit.driving, fit.site_yield, {}, layout=fine)
     read, exact = (np.concatenate([mean for mean, _ in site.predictions(coordinates)], 1) for site in (fit.site, daily))
-    assert np.abs(read - exact).max() < 0.02
+    apart = np.abs(read - exact)
+    print(f"largest difference {apart.max():.4f}, rms {np.sqrt(np.mean(apart**2)):.5f} % OM")
+    assert apart.max() < 0.02
 
 
 def test_a_stopped_run_returns_the_draws_so_far(course, monkeypatch):

@@ -5,6 +5,7 @@ import doctest
 import os
 import re
 import shlex
+import shutil
 from pathlib import Path
 
 import pytest
@@ -62,6 +63,62 @@ def test_sensitivity_example(capsys):
     share = dict(line.split() for line in capsys.readouterr().out.splitlines())
     assert float(share["litter_ratio"]) == pytest.approx(0.83, abs=0.05)
     assert float(share["fill_fraction"]) == pytest.approx(0, abs=0.01)
+
+
+def test_the_studies_of_the_page_run(tmp_path, monkeypatch):
+    """Starter courses in the place of its sites; dask is left to ``test_study_folder.py``."""
+    monkeypatch.chdir(tmp_path)
+    page = text_of("how-to/studies.md")
+    fit, run, _ = blocks(page, "python")
+    (settings,) = blocks(page, "toml")
+    for site in ("north", "south", "east"):
+        assert cli.main(["new", site]) == cli.OK
+        course_toml = tmp_path / site / "course.toml"
+        text = course_toml.read_text(encoding="utf-8")
+        for old, new in (("My course", site), ("present", "core once"), ("twice, and light sand", "core twice")):
+            text = text.replace(f'"{old}"', f'"{new}"')
+        course_toml.write_text(text, encoding="utf-8")
+        shutil.copytree(tmp_path / site, tmp_path / "my-study" / "sites" / site)
+    (tmp_path / "my-study" / "study.toml").write_text(settings.replace("draws = 400", "draws = 40"), encoding="utf-8")
+    for block in (fit, run):
+        exec(compile(block, "studies.md", "exec"), {"mat": mat})
+    assert cli.main(["check", "my-study"]) == cli.OK
+
+
+def test_the_figure_worth_a_look_is_told_as_written(tmp_path):
+    (told,) = blocks(text_of("how-to/course-folder.md"), "text")
+    (tmp_path / "work.csv").write_text(
+        "green,date,work,tine_inside_diameter_mm,spacing_along_mm,spacing_across_mm,depth_mm\n"
+        "all,2014-04-14,coring,0.5,50,50,68\n",
+        encoding="utf-8",
+    )
+    with pytest.warns(mat.UnusualWarning) as warned:
+        mat.read_work(tmp_path / "work.csv")
+    assert told.strip().removeprefix("worth a look: ") in str(warned[0].message)
+
+
+def test_versions_are_told_a_line_each(capsys):
+    mat.show_versions()
+    lines = capsys.readouterr().out.splitlines()
+    assert [line for line in lines if not re.fullmatch(r"[\w.-]+ +\S.*", line)] == []
+
+
+def test_every_command_of_a_page_names_what_is_there():
+    """Scripts, test files, benchmarks, and tests by the words that pick them."""
+    found = 0
+    for page in [*ROOT.glob("*.md"), *PAGES]:
+        text = page.read_text(encoding="utf-8")
+        commands = [(path, "") for path in re.findall(r"python ((?:docs|benches|tests|packaging)/\S+?\.py)", text)]
+        rust = re.findall(r"cargo test\s+--test\s+(\w+)(?:\s+(\w+))?", text)
+        commands += [(f"tests/{name}.rs", f"fn \\w*{words}") for name, words in rust]
+        commands += [(f"benches/{name}.rs", "") for name in re.findall(r"cargo bench --bench (\w+)", text)]
+        for path, words in re.findall(r"pytest (?:-s )?(tests/python/\w+\.py)(?: -k (\w+|\"[^\"]+\"))?", text):
+            commands += [(path, f"def test\\w*_{word}") for word in words.strip('"').split(" or ")]
+        for path, pattern in commands:
+            assert (ROOT / path).exists(), (page, path)
+            assert re.search(pattern, (ROOT / path).read_text(encoding="utf-8")), (page, path, pattern)
+        found += len(commands)
+    assert found > 30
 
 
 def test_course_folder_reads_as_written(tmp_path):
@@ -202,8 +259,9 @@ def test_links_lead_somewhere(page):
 
 def test_a_guide_needs_no_copy_of_the_repository():
     for page in (DOCS / "tutorial.md", DOCS / "first-hour.md", *(DOCS / "how-to").glob("*.md")):
-        commands = "".join(blocks(page.read_text(encoding="utf-8"), "sh"))
-        assert not re.search(r"\bmake\b|\.venv|cargo", commands), page
+        text = page.read_text(encoding="utf-8")
+        assert not re.search(r"\bmake\b|\.venv|cargo", "".join(blocks(text, "sh"))), page
+        assert not re.search(r"\b(benches|tests|src)/", text), page
     assert "pip install" in blocks(text_of("tutorial.md"), "sh")[0]
 
 
