@@ -199,24 +199,24 @@ class Prices:
         )
         return tuple(notes)
 
-    def of_job(self, work: Work, done: Job, area_m2: float) -> dict[str, float]:
+    def of_job(self, work: Work, job: Job, area_m2: float) -> dict[str, float]:
         """Return the lines of one piece of work on one area, without delivery, at the prices of the first year.
 
         Parameters
         ----------
         work
             Work on greens.
-        done
-            Day of the work.
+        job
+            What it takes on that area: hours, sand and cores.
         area_m2
             Area of a green [m2].
         """
-        lines = {"sand": done.sand_moist_t * self.sand_t, "cores away": done.core_t * (self.core_t or 0.0)}
+        lines = {"sand": job.sand_moist_t * self.sand_t, "cores away": job.core_t * (self.core_t or 0.0)}
         if work.kind in self.contractor_m2:
             lines["contractor"] = self.contractor_m2[work.kind] * area_m2
         else:
-            lines["crew"] = done.crew_h * self.crew_h
-            lines["machines"] = sum(hours * self.machine_h[name] for _, name, hours, _ in done.hours if name)
+            lines["crew"] = job.crew_h * self.crew_h
+            lines["machines"] = sum(hours * self.machine_h[name] for _, name, hours, _ in job.hours if name)
         return lines
 
 

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING
 
 from matledger import _core, units
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
 from matledger.frames import Table, csv_text
 from matledger.labour import SAND_MOISTURE_SHARE
-from matledger.practice import Programme, Work
+from matledger.practice import Work, WorkDone, dated_work
 from matledger.units import Quantity
 
 if TYPE_CHECKING:
@@ -27,8 +27,6 @@ DRAGGABLE_MM = 1.0
 
 FILL_FRACTION = 0.6
 """Part of an open hole that sand fills [-], the median of its prior."""
-
-WorkDone: TypeAlias = Programme | Iterable[tuple[dt.date, Work]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -237,7 +235,10 @@ class Order:
 
 
 def work_by_green(
-    greens: Sequence[Green], work: WorkDone | Mapping[str, WorkDone], first: dt.date | str | None, last: Any
+    greens: Sequence[Green],
+    work: WorkDone | Mapping[str, WorkDone],
+    first: dt.date | str | None,
+    last: dt.date | str | None,
 ) -> dict[str, list[tuple[dt.date, Work]]]:
     """Date the work of each green.
 
@@ -247,10 +248,9 @@ def work_by_green(
         For work of a green that is not listed, or a programme without a first and last day.
     """
     names = [green.name for green in greens]
-    given = (
-        work if isinstance(work, Mapping) else dict.fromkeys(names, work if isinstance(work, Programme) else [*work])
-    )
-    unknown = [name for name in given if name not in names]
+    if not isinstance(work, Mapping):
+        return dict.fromkeys(names, dated_work(work, "work", first, last))
+    unknown = [name for name in work if name not in names]
     if unknown:
         raise InputError(
             [
@@ -258,15 +258,7 @@ def work_by_green(
                 for name in unknown
             ]
         )
-    dated = {}
-    for name, one in given.items():
-        if isinstance(one, Programme):
-            if first is None or last is None:
-                raise InputError([Problem("first", "not given", "first and last day, which date a programme")])
-            dated[name] = [(event.date, event.work) for event in one.calendar(first, last)]
-        else:
-            dated[name] = [(date, piece) for date, piece in one]
-    return dated
+    return {name: dated_work(one, f"work of {name}", first, last) for name, one in work.items()}
 
 
 def order_sand(
@@ -322,14 +314,12 @@ def order_sand(
     >>> order.warnings[0]
     '2014-05-01: 4.0 mm stays on the surface from one round on 1, more than the 1 mm that can be dragged in; ...'
     """
-    from matledger.simulation import _day
-
     fill = units.parse(fill_fraction, "1", name="fill_fraction")
     thickest = units.parse(draggable_mm, "mm", name="draggable_mm")
     areas = {green.name: green.area_m2 for green in greens}
     by_green = []
     for name, dated in work_by_green(greens, work, first, last).items():
-        pieces = [(_day(date, f"work of {name}"), piece.core) for date, piece in dated]
+        pieces = [(date, piece.core) for date, piece in dated]
         for date, sand, holes, surface, room, layer, rounds, needed in _core.sand_by_day(pieces, fill, thickest):
             kg = areas[name] / 1000
             by_green.append(

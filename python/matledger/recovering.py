@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from matledger.days import as_day
 from matledger.practice import Work
 from matledger.recovery import FULL_COVER_PERCENT, HORIZON_DAYS, Recovery
 
@@ -47,7 +48,9 @@ class BackOn:
         return f"{self.cover_percent:g} % cover about {self.likely}, {until}, {source}."
 
 
-def back_on(recovery: Recovery, work: Work, done: dt.date, *, cover_percent: float = FULL_COVER_PERCENT) -> BackOn:
+def back_on(
+    recovery: Recovery, work: Work, done: dt.date | str, *, cover_percent: float = FULL_COVER_PERCENT
+) -> BackOn:
     """Say when the cover will be back after work.
 
     Parameters
@@ -70,8 +73,9 @@ def back_on(recovery: Recovery, work: Work, done: dt.date, *, cover_percent: flo
     InputError
         For a cover outside 0 to 100 %, or weather that does not go on after that day in any year.
     """
-    days = recovery.days(work, done, cover_percent=cover_percent).ravel()
+    day = as_day(done, "done")
+    days = recovery.days(work, day, cover_percent=cover_percent).ravel()
     # Quantiles of observed values, so that an infinite one stays infinite.
     points = np.quantile(days, [0.05, 0.5, 0.95], method="higher")
-    early, likely, late = (done + dt.timedelta(days=int(p)) if np.isfinite(p) else None for p in points)
+    early, likely, late = (day + dt.timedelta(days=int(p)) if np.isfinite(p) else None for p in points)
     return BackOn(cover_percent=cover_percent, early=early, likely=likely, late=late, readings=recovery.readings)

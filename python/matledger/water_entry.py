@@ -12,6 +12,7 @@ import numpy as np
 from matledger import units
 from matledger._arrays import Floats, frozen
 from matledger.cells import column, settle
+from matledger.days import as_day
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_SEED, Headings, shown, whole
 from matledger.frames import Table
@@ -264,9 +265,7 @@ def estimate_water_entry(
     >>> print(entry.in_words())
     An estimate, not a promise: on the day of the work water enters ...
     """
-    from matledger.simulation import _day
-
-    when = _day(done, "done")
+    when = as_day(done, "done")
     om = units.parse(om_percent, "%", name="om_percent")
     problems = whole("seed", seed, 0, MOST_SEED)
     if not isinstance(work, Work) or work.area_share == 0:
@@ -288,8 +287,8 @@ def estimate_water_entry(
     gone = stream.uniform(*FADING_DAYS, DRAWS)
     share = work.area_share
 
-    def entry(day: Floats | float) -> Floats:
-        rate = np.asarray(day)[..., None] / gone
+    def entry(since: Floats | float) -> Floats:
+        rate = np.asarray(since)[..., None] / gone
         # In place: fresh arrays of this size are what the time goes into.
         np.subtract(1, rate, out=rate)
         np.maximum(rate, 0, out=rate)
@@ -309,14 +308,14 @@ def estimate_water_entry(
         effective = float(1 / (chance**2).sum())
         chosen = stream.choice(DRAWS, DRAWS, p=chance)
         before, holes, gone = before[chosen], holes[chosen], gone[chosen]
-    day = np.arange(days + 1, dtype=np.float64)
+    followed = np.arange(days + 1, dtype=np.float64)
     earlier = sum(reading.date < when for reading in rings)
     return WaterEntry(
         work=work,
         done=when,
-        day=frozen(day),
+        day=frozen(followed),
         before_mm_h=frozen(before),
-        rate_mm_h=frozen(entry(day)),
+        rate_mm_h=frozen(entry(followed)),
         before_readings=earlier,
         after_readings=len(rings) - earlier,
         effective_draws=effective,

@@ -10,13 +10,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from matledger import _core, units
+from matledger.days import as_day
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
 from matledger.frames import Table, csv_text
 from matledger.labour import SAND_MOISTURE_SHARE
-from matledger.ordering import DRAGGABLE_MM, FILL_FRACTION, WorkDone, order_sand, work_by_green
-from matledger.ordering import Buying as _Buying
-from matledger.practice import Coring, SandInjection, SolidTining, Topdressing, VerticalMowing, Work, spreader_passes
+from matledger.ordering import DRAGGABLE_MM, FILL_FRACTION, Buying, order_sand, work_by_green
+from matledger.practice import (
+    Coring,
+    SandInjection,
+    SolidTining,
+    Topdressing,
+    VerticalMowing,
+    Work,
+    WorkDone,
+    spreader_passes,
+)
 from matledger.units import Quantity, System
 
 if TYPE_CHECKING:
@@ -500,14 +509,12 @@ def plan_day(
     >>> day.greens[0].spreader_passes, day.greens[0].rounds
     (5, 3)
     """
-    from matledger.simulation import _day
-
-    day = _day(date, "date")
-    dated = work_by_green(greens, work, day, day)
-    todo = {name: [piece for when, piece in pieces if _day(when, "work") == day] for name, pieces in dated.items()}
+    today = as_day(date, "date")
+    dated = work_by_green(greens, work, today, today)
+    todo = {name: [piece for when, piece in pieces if when == today] for name, pieces in dated.items()}
     listed = [green for green in greens if todo.get(green.name)]
     if not listed:
-        raise InputError([Problem("date", str(day), "a day with work on one of the greens")])
+        raise InputError([Problem("date", str(today), "a day with work on one of the greens")])
     water = units.parse(moisture, "1", name="moisture")
     passes = {green.name: _steps(todo[green.name]) for green in listed}
     order = _merged([list(steps) for steps in passes.values()])
@@ -522,7 +529,7 @@ def plan_day(
         ]
         core_steps.append((step, machines.index(_base(step)), pace.people, hours))
     slots = _core.schedule(core_steps, [crew.pace(name).machines for name in machines], crew.people)
-    began = dt.datetime.combine(day, crew.start)
+    began = dt.datetime.combine(today, crew.start)
     timed = tuple(
         Slot(
             green=listed[green].name,
@@ -533,18 +540,14 @@ def plan_day(
         )
         for step, green, start, end in slots
     )
-    until = {green.name: dated[green.name] for green in listed}
     order_of_sand = order_sand(
         listed,
-        {
-            name: [(when, piece) for when, piece in pieces if _day(when, "work") <= day]
-            for name, pieces in until.items()
-        },
-        buying=_Buying(load_t=1),
+        {green.name: [(when, piece) for when, piece in dated[green.name] if when <= today] for green in listed},
+        buying=Buying(load_t=1),
         fill_fraction=fill_fraction,
         draggable_mm=draggable_mm,
     )
-    sand = {one.green: one for one in order_of_sand.by_green if one.date == day}
+    sand = {one.green: one for one in order_of_sand.by_green if one.date == today}
     rows = []
     for green in listed:
         mine = sand.get(green.name)
@@ -587,13 +590,13 @@ def plan_day(
     told = tuple(
         text + ("" if len(names) == len(listed) else f" (greens {', '.join(names)})") for text, names in words.items()
     )
-    notes = [warning for warning in order_of_sand.warnings if warning.startswith(str(day))]
+    notes = [warning for warning in order_of_sand.warnings if warning.startswith(str(today))]
     if any(step not in crew.paces for step in machines):
         default = ", ".join(step for step in machines if step not in crew.paces)
         notes.append(f"paces of {default} are our judgement: time your own")
     if any(green.name not in (widths_m or {}) for green in listed if sand.get(green.name)):
         notes.append("spreader passes reckoned for a square green where no width is given")
-    return WorkDay(day, crew, tuple(order), timed, tuple(rows), told, tuple(notes))
+    return WorkDay(today, crew, tuple(order), timed, tuple(rows), told, tuple(notes))
 
 
 def _taken(work: Work) -> float:
