@@ -111,4 +111,6 @@ def _one_dimension(array: npt.NDArray[Any], name: str) -> npt.NDArray[Any]:
 
 
 def _number(value: object) -> bool:
-    return isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
+    if isinstance(value, int) and not isinstance(value, bool):
+        return abs(value) < 1e300  # more than any float holds
+    return isinstance(value, (float, np.integer, np.floating))

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from matledger import _core, units
+from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
 from matledger.frames import Table, csv_text
@@ -29,6 +30,9 @@ FILL_FRACTION = 0.6
 """Part of an open hole that sand fills [-], the median of its prior."""
 
 
+BUYING = tuple(column(name) for name in ("load_t", "sand_moisture_share", "sand_waste_share", "stock_dry_t"))
+
+
 @dataclass(frozen=True, kw_only=True)
 class Buying:
     """How sand is bought.
@@ -37,38 +41,46 @@ class Buying:
     ----------
     load_t
         A load as delivered [t, moist]; only whole loads are bought.
-    moisture
+    sand_moisture_share
         Water in the sand as delivered, over its dry mass [-]; 0.05 is common practice, no source.
-    waste
-        Share of what is delivered that never reaches a green [-].
+    sand_waste_share
+        Sand lost before it reaches a green, over the sand that does [-].
     stock_dry_t
         Dry sand in stock at the start [t].
+
+    Raises
+    ------
+    InputError
+        For numbers outside their range.
 
     Examples
     --------
     >>> from matledger import Buying
-    >>> Buying(load_t="20 short ton", moisture="6 %").load_t
+    >>> Buying(load_t="20 short ton", sand_moisture_share="6 %").load_t
     18.1436948
     """
 
     load_t: Quantity
-    moisture: Quantity = SAND_MOISTURE_SHARE
-    waste: Quantity = 0.0
+    sand_moisture_share: Quantity = SAND_MOISTURE_SHARE
+    sand_waste_share: Quantity = 0.0
     stock_dry_t: Quantity = 0.0
 
     def __post_init__(self) -> None:
         """Read every quantity."""
         findings = Findings()
-        for name, unit in (("load_t", "t"), ("moisture", "1"), ("waste", "1"), ("stock_dry_t", "t")):
+        for what in BUYING:
+            unit = what.unit or "1"
             try:
-                object.__setattr__(self, name, units.parse(getattr(self, name), unit, name=f"buying.{name}"))
+                object.__setattr__(self, what.name, units.parse(getattr(self, what.name), unit, name=what.name))
             except InputError as error:
                 findings.problems += error.problems
         findings.raise_any()
-        _core.deliveries([], *self._given())
+        settle(self, BUYING).raise_any()
 
     def _given(self) -> tuple[float, float, float, float]:
-        return float(self.moisture), float(self.waste), float(self.stock_dry_t), float(self.load_t)
+        waste = float(self.sand_waste_share)
+        # The core counts waste over what is delivered.
+        return float(self.sand_moisture_share), waste / (1 + waste), float(self.stock_dry_t), float(self.load_t)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -307,7 +319,7 @@ def order_sand(
     --------
     >>> from matledger import Buying, Green, Topdressing, order_sand
     >>> order = order_sand(
-    ...     [Green("1", area_m2=500)], [("2014-05-01", Topdressing(sand_mm=4))], buying=Buying(load_t=2, moisture=0.05)
+    ...     [Green("1", area_m2=500)], [("2014-05-01", Topdressing(sand_mm=4))], buying=Buying(load_t=2)
     ... )
     >>> round(order.dry_t, 3), order.loads
     (3.2, 2)

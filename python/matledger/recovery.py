@@ -24,7 +24,16 @@ from matledger.units import System
 if TYPE_CHECKING:
     from matledger.course import Course
 
-__all__ = ["FULL_COVER_PERCENT", "HORIZON_DAYS", "CoverReading", "Recovery", "cover_readings", "healing"]
+__all__ = [
+    "FULL_COVER_PERCENT",
+    "HORIZON_DAYS",
+    "BackInPlay",
+    "CoverReading",
+    "Recovery",
+    "back_in_play",
+    "cover_readings",
+    "healing",
+]
 
 FULL_COVER_PERCENT = 99.0
 
@@ -298,3 +307,70 @@ def healing(
         degree_days=frozen(heat * growth_factor),
         readings=len(given),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class BackInPlay:
+    """When the surface will be back.
+
+    Attributes
+    ----------
+    cover_percent
+        The cover that counts as back [%].
+    early, likely, late
+        5 %, 50 % and 95 % points; None where 150 days do not suffice.
+    readings
+        Readings of cover behind it.
+    """
+
+    cover_percent: float
+    early: dt.date | None
+    likely: dt.date | None
+    late: dt.date | None
+    readings: int
+
+    def in_words(self) -> str:
+        """Say it in a sentence."""
+        if self.likely is None:
+            return f"{self.cover_percent:g} % cover is not likely within {HORIZON_DAYS} days."
+        until = (
+            f"by {self.late} with a probability of 95 %"
+            if self.late
+            else f"or, with one of 5 %, later than in {HORIZON_DAYS} days"
+        )
+        count = "1 reading" if self.readings == 1 else f"{self.readings} readings"
+        source = f"from {count}" if self.readings else "from the library's prior, without a reading"
+        return f"{self.cover_percent:g} % cover about {self.likely}, {until}, {source}."
+
+
+def back_in_play(
+    recovery: Recovery, work: Work, done: dt.date | str, *, cover_percent: float = FULL_COVER_PERCENT
+) -> BackInPlay:
+    """Say when the cover will be back after work.
+
+    Parameters
+    ----------
+    recovery
+        How the turf heals, as `matledger.healing` found it.
+    work
+        The work.
+    done
+        Its day.
+    cover_percent
+        The cover that counts as back [%].
+
+    Returns
+    -------
+    BackInPlay
+
+    Raises
+    ------
+    InputError
+        For a cover outside 0 to 100 %, or weather that does not go on after that day in any year.
+    """
+    day = as_day(done, "done")
+    days = recovery.days(work, day, cover_percent=cover_percent).ravel()
+    # Quantiles of observed values, so that an infinite one stays infinite.
+    points = np.quantile(days, [0.05, 0.5, 0.95], method="higher")
+    early, likely, late = (day + dt.timedelta(days=int(p)) if np.isfinite(p) else None for p in points)
+    return BackInPlay(cover_percent=cover_percent, early=early, likely=likely, late=late, readings=recovery.readings)

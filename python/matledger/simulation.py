@@ -91,7 +91,19 @@ class Ledger:
         -------
         ndarray
             Over programmes and members, where the run has them.
+
+        Raises
+        ------
+        InputError
+            For another entry or substance.
         """
+        known = {"entry": (entry, _ENTRIES), "substance": (substance, _SUBSTANCES)}
+        if problems := [
+            Problem(name, repr(value), f"one of {', '.join(names)}")
+            for name, (value, names) in known.items()
+            if value not in names
+        ]:
+            raise InputError(problems)
         rows: Floats = self.values[..., _SUBSTANCES.index(substance), _ENTRIES.index(entry)]
         if "year" not in self.dims:
             return rows

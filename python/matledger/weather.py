@@ -361,6 +361,8 @@ class Weather:
         *,
         fill: Sequence[FillRule] = (),
     ) -> None:
+        if not isinstance(fill, Sequence):
+            raise InputError([Problem("fill", repr(fill), "a list of rules such as [Interpolate(max_days=3)]")])
         wrong = [(i, rule) for i, rule in enumerate(fill) if not isinstance(rule, Interpolate | SameDayOtherYears)]
         if wrong:
             expected = "Interpolate(max_days=...) or SameDayOtherYears()"
