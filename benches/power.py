@@ -8,7 +8,13 @@ import time
 import matledger as mat
 
 VARIANCES = mat.StudyVariances(
-    core_sd=0.5, laboratory_sd=0.1, plot_sd=0.2, green_sd=0.4, site_sd=0.3, site_difference_sd=0.2, season_sd=0.1
+    core_sd_percent=0.5,
+    laboratory_sd_percent=0.1,
+    plot_sd_percent=0.2,
+    green_sd_percent=0.4,
+    site_sd_percent=0.3,
+    site_difference_sd_percent=0.2,
+    season_sd_percent=0.1,
 )
 DESIGNS = (
     mat.StudyDesign(sites=6, greens=3, blocks=3, seasons=3, tests=2, cores=8),

@@ -99,7 +99,7 @@ plt.show()
 # Loads of 15 t, 5 % moist, 3 % lost on the way, 6 t in the shed. Holes take sand first; the rest lies on the surface.
 
 # %%
-order = mat.order_sand(course.greens, work, buying=mat.Buying(load_t=15, moisture=0.05, waste=0.03, stock_dry_t=6))
+order = mat.order_sand(course.greens, work, buying=mat.Buying(load_t=15, sand_waste_share=0.03, stock_dry_t=6))
 print(f"{order.dry_t:.1f} t dry, {order.loads} loads")
 order.table()
 
@@ -124,7 +124,9 @@ IFrame(f"data:text/html;base64,{b64encode(page.read_bytes()).decode()}", width=8
 # Before the first green the spreader is driven over four pans of 0.1 m2.
 
 # %%
-print(mat.check_spreader([99, 104, 93, 108], pan_m2=0.1, intended_g_m2=day.greens[0].round_g_m2, moisture=0.05))
+print(
+    mat.check_spreader([99, 104, 93, 108], pan_m2=0.1, intended_g_m2=day.greens[0].round_g_m2, sand_moisture_share=0.05)
+)
 
 # %% [markdown]
 # ## The holes
@@ -178,19 +180,19 @@ records = [
 readings = mat.cover_readings(course, records)
 cores = readings[0].work
 for turf in (mat.healing(course), mat.healing(course, readings=readings)):
-    print(mat.back_on(turf, cores, monday).in_words())
+    print(mat.back_in_play(turf, cores, monday).in_words())
 plots.cover(turf, cores, monday, readings)
 plt.show()
 
 # %% [markdown]
-# Water entry was read with a ring, three times before the work and twice after it.
+# Infiltration was read with a ring, three times before the work and twice after it.
 
 # %%
 rings = [
     mat.RingReading(green="Brook", date=monday + dt.timedelta(days=days), rate_mm_h=rate)
     for days, rate in ((-3, 74), (-3, 58), (-2, 66), (4, 121), (4, 98))
 ]
-entry = mat.estimate_water_entry(cores, monday, om_percent=4.2, rings=rings)
+entry = mat.estimate_infiltration(cores, monday, om_percent=4.2, rings=rings)
 print(entry.in_words())
-plots.water_entry(entry)
+plots.infiltration(entry)
 plt.show()

@@ -142,11 +142,11 @@ pd.DataFrame(rows, columns=["analysis", "difference, % OM", "5 %", "95 %"]).roun
 # %%
 found = dict(analysis.variances)
 variances = mat.StudyVariances(
-    core_sd=CORE_SD,
-    green_sd=found.get("green", 0.0) ** 0.5,
-    plot_sd=found.get("unit", 0.0) ** 0.5,
-    site_sd=found.get("site", 0.0) ** 0.5,
-    site_difference_sd=(2 * found.get("site by treatment", 0.0)) ** 0.5,
+    core_sd_percent=CORE_SD,
+    green_sd_percent=found.get("green", 0.0) ** 0.5,
+    plot_sd_percent=found.get("unit", 0.0) ** 0.5,
+    site_sd_percent=found.get("site", 0.0) ** 0.5,
+    site_difference_sd_percent=(2 * found.get("site by treatment", 0.0)) ** 0.5,
 )
 prices = mat.SamplingPrices(test=25, core=1, visit=120, plot_season=40)
 designs = [

@@ -55,9 +55,9 @@ plt.show()
 # %%
 prices = mat.Prices(
     currency="EUR",
-    crew_h=25,  # an hour of one person
-    machine_h={"corer": 40, "vehicle": 15, "spreader": 30},  # an hour of each machine
-    sand_t=40,  # a tonne of moist sand
+    crew_per_h=25,  # an hour of one person
+    machine_per_h={"corer": 40, "vehicle": 15, "spreader": 30},  # an hour of each machine
+    sand_per_t=40,  # a tonne of moist sand
     load=120,  # bringing one load
     round=50,  # a round of golf
 )

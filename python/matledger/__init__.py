@@ -33,6 +33,12 @@ if TYPE_CHECKING:
     from matledger.explorer import explore
     from matledger.fit_report import FitReport, report_fit
     from matledger.growth import ClippingRecord, DailyClippings, SiteYield, daily_clippings, site_yield
+    from matledger.infiltration import (
+        Infiltration,
+        RingReading,
+        estimate_infiltration,
+        read_ring_readings,
+    )
     from matledger.labour import Labour, Task
     from matledger.learning import next_tests
     from matledger.many_sites import SitesFit, fit_sites
@@ -74,8 +80,7 @@ if TYPE_CHECKING:
         read_work,
         with_probe_readings,
     )
-    from matledger.recovering import back_on
-    from matledger.recovery import CoverReading, Recovery, cover_readings, healing
+    from matledger.recovery import CoverReading, Recovery, back_in_play, cover_readings, healing
     from matledger.reporting import report
     from matledger.sampling import (
         SamplingPrices,
@@ -109,12 +114,6 @@ if TYPE_CHECKING:
     )
     from matledger.trial_tables import Study, read_study
     from matledger.versions import show_versions
-    from matledger.water_entry import (
-        RingReading,
-        WaterEntry,
-        estimate_water_entry,
-        read_ring_readings,
-    )
     from matledger.weather import (
         Interpolate,
         SameDayOtherYears,
@@ -151,6 +150,7 @@ __all__ = [
     "Frontier",
     "Grading",
     "Green",
+    "Infiltration",
     "InputError",
     "Interpolate",
     "Invented",
@@ -194,14 +194,13 @@ __all__ = [
     "Topdressing",
     "UnusualWarning",
     "VerticalMowing",
-    "WaterEntry",
     "Weather",
     "WeatherToCome",
     "WorkDay",
     "WorkRecord",
     "__version__",
     "analyse",
-    "back_on",
+    "back_in_play",
     "calibrate",
     "check_spreader",
     "check_study",
@@ -212,7 +211,7 @@ __all__ = [
     "degree_days",
     "demo_course",
     "depth_verdicts",
-    "estimate_water_entry",
+    "estimate_infiltration",
     "explore",
     "fill_prior",
     "filter_d15_mm",
@@ -363,7 +362,7 @@ _HOMES = {
         "read_weather",
         "read_work",
     ),
-    "recovery": ("CoverReading", "Recovery", "cover_readings", "healing"),
+    "recovery": ("CoverReading", "Recovery", "back_in_play", "cover_readings", "healing"),
     "reporting": ("report",),
     "by_green": ("ByGreen",),
     "searching": ("Frontier", "search"),
@@ -401,11 +400,10 @@ _HOMES = {
         "check_spreader",
         "plan_day",
     ),
-    "recovering": ("back_on",),
-    "water_entry": (
+    "infiltration": (
         "RingReading",
-        "WaterEntry",
-        "estimate_water_entry",
+        "Infiltration",
+        "estimate_infiltration",
         "read_ring_readings",
     ),
 }

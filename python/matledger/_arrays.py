@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Sequence
 from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
+from matledger.days import day_of, missing
 from matledger.errors import InputError, Problem
 
 Floats: TypeAlias = npt.NDArray[np.float64]
@@ -17,7 +17,6 @@ Days: TypeAlias = npt.NDArray[np.datetime64]
 DaysLike: TypeAlias = npt.ArrayLike | Sequence[dt.date]
 DayLike: TypeAlias = dt.date | np.datetime64 | str
 
-_ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 _DAYS = "days such as 2014-05-01, without a time of day or a time zone"
 
 
@@ -38,10 +37,10 @@ def floats(values: object, name: str) -> Floats:
     """
     array = _array(values)
     if array.dtype == object:
-        wrong = [i for i, value in enumerate(array.flat) if not (_missing(value) or _number(value))]
+        wrong = [i for i, value in enumerate(array.flat) if not (missing(value) or _number(value))]
         if wrong:
             raise InputError([Problem(f"{name}[{i}]", repr(array.flat[i]), "a number") for i in wrong])
-        array = np.array([np.nan if _missing(value) else float(value) for value in array.flat]).reshape(array.shape)
+        array = np.array([np.nan if missing(value) else float(value) for value in array.flat]).reshape(array.shape)
     if array.dtype.kind not in "iuf":
         raise InputError([Problem(name, f"values of type {array.dtype}", "numbers")])
     return np.ascontiguousarray(_one_dimension(array, name), dtype=np.float64)
@@ -67,7 +66,7 @@ def days(values: object, name: str) -> Days:
         whole = array.astype("datetime64[D]")
         wrong = np.flatnonzero(whole != array)  # NaT differs from itself
     elif array.dtype.kind in "OU" or array.size == 0:
-        read = [_day(value) for value in array]
+        read = [day_of(value) for value in array]
         wrong = np.flatnonzero([day is None for day in read])
         whole = np.array(read, dtype="datetime64[D]")
     else:
@@ -75,22 +74,6 @@ def days(values: object, name: str) -> Days:
     if wrong.size:
         raise InputError([Problem(f"{name}[{i}]", str(array[i]), _DAYS) for i in wrong])
     return whole
-
-
-def day(value: object, name: str) -> dt.date:
-    """Return one day as a date.
-
-    Raises
-    ------
-    InputError
-        If it is not a day.
-    """
-    if isinstance(value, np.datetime64):
-        value = value.astype("datetime64[s]").astype(object)
-    read = _day(value)
-    if read is None:
-        raise InputError([Problem(name, str(value), "a day such as 2014-05-01")])
-    return read
 
 
 def day_number(value: dt.date) -> int:
@@ -128,23 +111,6 @@ def _one_dimension(array: npt.NDArray[Any], name: str) -> npt.NDArray[Any]:
 
 
 def _number(value: object) -> bool:
-    return isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
-
-
-def _missing(value: object) -> bool:
-    return value is None or type(value).__name__ in ("NAType", "NaTType")
-
-
-def _day(value: object) -> dt.date | None:
-    if _missing(value):
-        return None
-    if isinstance(value, dt.datetime):
-        return value.date() if value.tzinfo is None and value.time() == dt.time() else None
-    if isinstance(value, dt.date):
-        return value
-    if isinstance(value, str) and _ISO_DAY.fullmatch(value):
-        try:
-            return dt.date.fromisoformat(value)
-        except ValueError:
-            return None
-    return None
+    if isinstance(value, int) and not isinstance(value, bool):
+        return abs(value) < 1e300  # more than any float holds
+    return isinstance(value, (float, np.integer, np.floating))

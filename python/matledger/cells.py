@@ -17,13 +17,21 @@ from numbers import Integral
 from typing import Any
 
 from matledger import units as quantities
+from matledger.days import FIRST_DATE, ISO_DATE, LAST_DATE, day_of, missing
 from matledger.errors import InputError, Problem
 from matledger.findings import Doubt, Findings, Headings, either, nearest, shown
 from matledger.variables import ANY, Interval, Kind, Usual, variable
 
-__all__ = ["BadValueError", "Column", "Matched", "column", "headings_of", "match_names", "read_fields", "settle"]
-
-FIRST_DATE, LAST_DATE = dt.date(1800, 1, 1), dt.date(2199, 12, 31)
+__all__ = [
+    "BadValueError",
+    "Column",
+    "Matched",
+    "column",
+    "headings_of",
+    "match_names",
+    "read_fields",
+    "settle",
+]
 
 SUFFIXES: Mapping[str, Mapping[str, str]] = {
     "temperature": {"c": "degC", "f": "degF"},
@@ -53,7 +61,6 @@ PERCENT_ELSEWHERE = ("1", "g/kg")
 
 NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
 INTEGER = re.compile(r"[+-]?[0-9]{1,9}")
-ISO_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 DECIMAL_COMMA = re.compile(r"[+-]?[0-9.]*,[0-9.,]*")
 
 
@@ -179,7 +186,7 @@ class Column:
         value = raw.strip() if isinstance(raw, str) else raw
         if self.exact and value != raw and value:
             raise BadValueError(repr(raw), "text without a space at either end")
-        if value is None or value == "":
+        if missing(value) or value == "":
             if self.may_be_empty:
                 return None
             raise BadValueError("empty cell", self.expected_in(unit))
@@ -197,24 +204,14 @@ class Column:
         return BadValueError(shown(value), expected or self.expected)
 
     def _date(self, value: object, _unit: str | None) -> dt.date:
-        if isinstance(value, str):
-            if not ISO_DATE.fullmatch(value):
-                raise self._bad(value)
-            try:
-                day = dt.date.fromisoformat(value)
-            except ValueError:
-                raise self._bad(value, "a day of the calendar, as YYYY-MM-DD") from None
-        elif isinstance(value, dt.datetime):
-            if value.time() != dt.time() or value.tzinfo is not None:
-                raise self._bad(value, "a date without a time of day")
-            day = value.date()
-        elif isinstance(value, dt.date):
-            day = value
-        else:
-            raise self._bad(value)
-        if not FIRST_DATE <= day <= LAST_DATE:
+        read = day_of(value)
+        if read is None:
+            if isinstance(value, str) and ISO_DATE.fullmatch(value):
+                raise self._bad(value, "a day of the calendar, as YYYY-MM-DD")
+            raise self._bad(value, "a date without a time of day" if isinstance(value, dt.datetime) else None)
+        if not FIRST_DATE <= read <= LAST_DATE:
             raise self._bad(value, f"a date from {FIRST_DATE} to {LAST_DATE}")
-        return day
+        return read
 
     def _number(self, value: object, unit: str | None) -> float:
         if isinstance(value, str):

@@ -148,9 +148,9 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
 
         [prices]                    # `matledger.money.Prices`; machines and contractors by name
         currency = "EUR"
-        crew_h = 25
-        machine_h = { "vertical mower" = 35 }
-        sand_t = "38 EUR"
+        crew_per_h = 25
+        machine_per_h = { "vertical mower" = 35 }
+        sand_per_t = "38 EUR"
 
         [play]                      # `matledger.play.Play`
         rounds_a_week = [0, 0, 100, 200, 300, 350, 350, 350, 300, 200, 100, 0]

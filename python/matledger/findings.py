@@ -8,6 +8,7 @@ import sys
 import warnings
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from numbers import Integral
 from typing import Any
 
 from matledger.errors import InputError, Problem, UnusualWarning
@@ -152,7 +153,7 @@ def either(names: Sequence[str]) -> str:
 
 def whole(name: str, value: object, least: int, most: int) -> list[Problem]:
     """Return what is wrong with a count, if anything."""
-    if not isinstance(value, int) or isinstance(value, bool) or value < least:
+    if not isinstance(value, Integral) or isinstance(value, bool) or value < least:
         return [Problem(name, repr(value), f"a whole number from {least}")]
     return [] if value <= most else [Problem(name, str(value), f"a whole number from {least} to {most}")]
 

@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from matledger import _core
-from matledger._arrays import DayLike, Days, Floats, day, day_number, floats, frozen
+from matledger._arrays import DayLike, Days, Floats, day_number, floats, frozen
+from matledger.days import as_day
 from matledger.errors import InputError, Problem
 from matledger.findings import Headings
 
@@ -62,7 +63,7 @@ class ClippingRecord:
         if not isinstance(self.green, str) or not self.green.strip():
             raise InputError([Problem("green", repr(self.green), "the name of a green")])
         for name in ("first_day", "last_day"):
-            object.__setattr__(self, name, day(getattr(self, name), name))
+            object.__setattr__(self, name, as_day(getattr(self, name), name))
         object.__setattr__(self, "dry_g_m2", float(floats([self.dry_g_m2], "dry_g_m2")[0]))
         _core.check_clipping_record(_row(self))
 
@@ -107,7 +108,7 @@ class ClippingRecord:
         dry_matter = dry_matter_g_l if grass is None else _core.dry_matter_g_l(grass)
         assert dry_matter is not None
         mass = _core.dry_g_m2(volume_l_m2, dry_matter)
-        return cls(green, day(first_day, "first_day"), day(last_day, "last_day"), mass)
+        return cls(green, as_day(first_day, "first_day"), as_day(last_day, "last_day"), mass)
 
     def as_row(self) -> dict[str, Any]:
         """Return the record by column name."""
@@ -212,7 +213,7 @@ def site_yield(
     (0.0465, 0.5, 'prior')
     """
     median, log_sd, count, prior = _core.site_yield(
-        day_number(day(start, "start")),
+        day_number(as_day(start, "start")),
         floats(degree_days, "degree_days"),
         rows_of(records),
         prior_annual_g_m2,
@@ -256,7 +257,7 @@ def daily_clippings(
     >>> daily_clippings("2014-05-01", [10, 20, 20], [record], SiteYield(0.05, 0.2, 4, "records")).g_m2
     array([1., 2., 1.])
     """
-    first = day(start, "start")
+    first = as_day(start, "start")
     mass, measured, evenly = _core.daily_clippings(
         day_number(first),
         floats(degree_days, "degree_days"),

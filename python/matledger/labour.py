@@ -31,6 +31,10 @@ TASK = (
 )
 SAND_MOISTURE_SHARE = 0.05
 """Water over dry sand, by mass [-], of sand as it is delivered: common practice, no source."""
+CORE_DENSITY_G_CM3 = 1.7
+"""Moist bulk density of cores in the ground [g/cm3]: our judgement."""
+CORE_BULKING = 1.3
+"""Loose volume of cores over their volume in the ground [-]: our judgement."""
 MATERIAL = (
     column("sand_waste_share", required=False),
     column("sand_moisture_share", required=False),
@@ -150,8 +154,8 @@ class Labour:
     sand_waste_share: float = 0.03
     sand_moisture_share: float = SAND_MOISTURE_SHARE
     load_t: float = 20.0
-    core_density_g_cm3: float = 1.7
-    core_bulking: float = 1.3
+    core_density_g_cm3: float = CORE_DENSITY_G_CM3
+    core_bulking: float = CORE_BULKING
 
     def __post_init__(self) -> None:
         """Read every field by its rule."""

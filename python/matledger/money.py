@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -36,7 +37,7 @@ PLAY_LINES = [LINES.index("play lost"), LINES.index("play at a discount")]
 SAND, DELIVERY, TOO_LITTLE = (LINES.index(name) for name in ("sand", "delivery", "doing too little"))
 
 _AMOUNT = re.compile(r"(?:([0-9]+(?:\.[0-9]+)?) ?([A-Z]{3})|([A-Z]{3}) ?([0-9]+(?:\.[0-9]+)?))(?: ?/ ?(.+))?")
-_AMOUNTS = {"crew_h": "h", "sand_t": "t", "load": None, "core_t": "t", "round": None, "renovation": None}
+_AMOUNTS = {"crew_per_h": "h", "sand_per_t": "t", "load": None, "core_per_t": "t", "round": None, "renovation": None}
 """Amounts, and the unit that each is for."""
 SHARES = (
     column("inflation", required=False),
@@ -56,17 +57,17 @@ class Prices:
     ----------
     currency
         Three letters, such as ``"EUR"``.
-    crew_h
+    crew_per_h
         One hour of one person.
-    machine_h
+    machine_per_h
         One hour of each machine, by the names in the tasks of `matledger.labour.Labour`.
-    sand_t
+    sand_per_t
         One tonne of moist sand.
     load
         Delivery of one load; not counted if None.
-    core_t
+    core_per_t
         Taking one tonne of moist cores away; not counted if None.
-    contractor_m2
+    contractor_per_m2
         One square metre by a contractor, by kind of work; it takes the place of crew and machines, sand apart.
     round
         Price of a round; lost and discounted play are not counted if None.
@@ -84,18 +85,18 @@ class Prices:
 
     Examples
     --------
-    >>> prices = Prices(currency="EUR", crew_h="25 EUR", machine_h={"corer": 40}, sand_t=38)
-    >>> prices.crew_h
+    >>> prices = Prices(currency="EUR", crew_per_h="25 EUR", machine_per_h={"corer": 40}, sand_per_t=38)
+    >>> prices.crew_per_h
     25.0
     """
 
     currency: str
-    crew_h: float
-    machine_h: Mapping[str, float] = field(default_factory=dict)
-    sand_t: float
+    crew_per_h: float
+    machine_per_h: Mapping[str, float] = field(default_factory=dict)
+    sand_per_t: float
     load: float | None = None
-    core_t: float | None = None
-    contractor_m2: Mapping[str, float] = field(default_factory=dict)
+    core_per_t: float | None = None
+    contractor_per_m2: Mapping[str, float] = field(default_factory=dict)
     round: float | None = None
     renovation: float | None = None
     too_much_om_percent: float | None = None
@@ -110,7 +111,7 @@ class Prices:
 
         def amount(place: str, given: object, per: str | None) -> float | None:
             if given is None:
-                if place in ("crew_h", "sand_t"):
+                if place in ("crew_per_h", "sand_per_t"):
                     findings.add(Problem(place, "none", "an amount such as 25 or '25 EUR'"))
                 return None
             found = _AMOUNT.fullmatch(given.strip()) if isinstance(given, str) else None
@@ -127,7 +128,8 @@ class Prices:
                         return None
                 if currency != self.currency:
                     findings.add(Problem(place, str(given), f"an amount in {self.currency}, one currency for all"))
-            if isinstance(number, bool) or not isinstance(number, int | float) or not 0 <= number < 1e12:
+            is_number = isinstance(number, Real) and not isinstance(number, bool)
+            if not (is_number and 0 <= number < 1e12):
                 expected = f"an amount of 0 or more, such as 25 or '25 {self.currency}'"
                 findings.add(Problem(place, repr(given), expected))
                 return None
@@ -135,7 +137,7 @@ class Prices:
 
         for name, unit in _AMOUNTS.items():
             object.__setattr__(self, name, amount(name, getattr(self, name), unit))
-        for name, unit in (("machine_h", "h"), ("contractor_m2", "m2")):
+        for name, unit in (("machine_per_h", "h"), ("contractor_per_m2", "m2")):
             given = getattr(self, name)
             if not isinstance(given, Mapping):
                 findings.add(Problem(name, repr(given), "amounts by name"))
@@ -164,15 +166,13 @@ class Prices:
             except InputError as error:
                 problems += [replace(problem, file=file) for problem in error.problems]
                 continue
-            if kind not in self.contractor_m2:
+            if kind not in self.contractor_per_m2:
                 needed |= {task.machine: task.name for task in tasks if task.machine}
-        return problems + [
-            Problem(
-                f"prices.machine_h.{machine}", "not given", f"the price of an hour; the task {task!r} needs it", file
-            )
-            for machine, task in sorted(needed.items())
-            if machine not in self.machine_h
-        ]
+        for machine, task in sorted(needed.items()):
+            if machine not in self.machine_per_h:
+                expected = f"the price of an hour; the task {task!r} needs it"
+                problems.append(Problem(f"prices.machine_per_h.{machine}", "not given", expected, file))
+        return problems
 
     def notes(self, play: Play | None) -> tuple[str, ...]:
         """What is not counted, and what was assumed.
@@ -184,7 +184,7 @@ class Prices:
         """
         missing = [
             ("delivery of sand", self.load is None),
-            ("taking cores away", self.core_t is None),
+            ("taking cores away", self.core_per_t is None),
             ("lost and discounted play", self.round is None or play is None),
             ("the cost of doing too little", self.renovation is None),
         ]
@@ -199,24 +199,24 @@ class Prices:
         )
         return tuple(notes)
 
-    def of_job(self, work: Work, done: Job, area_m2: float) -> dict[str, float]:
+    def of_job(self, work: Work, job: Job, area_m2: float) -> dict[str, float]:
         """Return the lines of one piece of work on one area, without delivery, at the prices of the first year.
 
         Parameters
         ----------
         work
             Work on greens.
-        done
-            Day of the work.
+        job
+            What it takes on that area: hours, sand and cores.
         area_m2
             Area of a green [m2].
         """
-        lines = {"sand": done.sand_moist_t * self.sand_t, "cores away": done.core_t * (self.core_t or 0.0)}
-        if work.kind in self.contractor_m2:
-            lines["contractor"] = self.contractor_m2[work.kind] * area_m2
+        lines = {"sand": job.sand_moist_t * self.sand_per_t, "cores away": job.core_t * (self.core_per_t or 0.0)}
+        if work.kind in self.contractor_per_m2:
+            lines["contractor"] = self.contractor_per_m2[work.kind] * area_m2
         else:
-            lines["crew"] = done.crew_h * self.crew_h
-            lines["machines"] = sum(hours * self.machine_h[name] for _, name, hours, _ in done.hours if name)
+            lines["crew"] = job.crew_h * self.crew_per_h
+            lines["machines"] = sum(hours * self.machine_per_h[name] for _, name, hours, _ in job.hours if name)
         return lines
 
 
@@ -456,6 +456,6 @@ def _priced(work: Work, areas_m2: Sequence[float], prices: Prices, labour: Labou
         done = job(work, float(area_m2), labour=labour)
         for line, value in prices.of_job(work, done, float(area_m2)).items():
             money[LINES.index(line)] += value
-        own = work.kind not in prices.contractor_m2
+        own = work.kind not in prices.contractor_per_m2
         amount += (own * done.crew_h, own * done.machine_h, done.sand_moist_t, 0.0, done.core_t)
     return money, amount

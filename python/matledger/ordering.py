@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING
 
 from matledger import _core, units
+from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
 from matledger.frames import Table, csv_text
 from matledger.labour import SAND_MOISTURE_SHARE
-from matledger.practice import Programme, Work
+from matledger.practice import Work, WorkDone, dated_work
 from matledger.units import Quantity
 
 if TYPE_CHECKING:
@@ -28,7 +29,8 @@ DRAGGABLE_MM = 1.0
 FILL_FRACTION = 0.6
 """Part of an open hole that sand fills [-], the median of its prior."""
 
-WorkDone: TypeAlias = Programme | Iterable[tuple[dt.date, Work]]
+
+BUYING = tuple(column(name) for name in ("load_t", "sand_moisture_share", "sand_waste_share", "stock_dry_t"))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,38 +41,46 @@ class Buying:
     ----------
     load_t
         A load as delivered [t, moist]; only whole loads are bought.
-    moisture
+    sand_moisture_share
         Water in the sand as delivered, over its dry mass [-]; 0.05 is common practice, no source.
-    waste
-        Share of what is delivered that never reaches a green [-].
+    sand_waste_share
+        Sand lost before it reaches a green, over the sand that does [-].
     stock_dry_t
         Dry sand in stock at the start [t].
+
+    Raises
+    ------
+    InputError
+        For numbers outside their range.
 
     Examples
     --------
     >>> from matledger import Buying
-    >>> Buying(load_t="20 short ton", moisture="6 %").load_t
+    >>> Buying(load_t="20 short ton", sand_moisture_share="6 %").load_t
     18.1436948
     """
 
     load_t: Quantity
-    moisture: Quantity = SAND_MOISTURE_SHARE
-    waste: Quantity = 0.0
+    sand_moisture_share: Quantity = SAND_MOISTURE_SHARE
+    sand_waste_share: Quantity = 0.0
     stock_dry_t: Quantity = 0.0
 
     def __post_init__(self) -> None:
         """Read every quantity."""
         findings = Findings()
-        for name, unit in (("load_t", "t"), ("moisture", "1"), ("waste", "1"), ("stock_dry_t", "t")):
+        for what in BUYING:
+            unit = what.unit or "1"
             try:
-                object.__setattr__(self, name, units.parse(getattr(self, name), unit, name=f"buying.{name}"))
+                object.__setattr__(self, what.name, units.parse(getattr(self, what.name), unit, name=what.name))
             except InputError as error:
                 findings.problems += error.problems
         findings.raise_any()
-        _core.deliveries([], *self._given())
+        settle(self, BUYING).raise_any()
 
     def _given(self) -> tuple[float, float, float, float]:
-        return float(self.moisture), float(self.waste), float(self.stock_dry_t), float(self.load_t)
+        waste = float(self.sand_waste_share)
+        # The core counts waste over what is delivered.
+        return float(self.sand_moisture_share), waste / (1 + waste), float(self.stock_dry_t), float(self.load_t)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -237,7 +247,10 @@ class Order:
 
 
 def work_by_green(
-    greens: Sequence[Green], work: WorkDone | Mapping[str, WorkDone], first: dt.date | str | None, last: Any
+    greens: Sequence[Green],
+    work: WorkDone | Mapping[str, WorkDone],
+    first: dt.date | str | None,
+    last: dt.date | str | None,
 ) -> dict[str, list[tuple[dt.date, Work]]]:
     """Date the work of each green.
 
@@ -247,10 +260,9 @@ def work_by_green(
         For work of a green that is not listed, or a programme without a first and last day.
     """
     names = [green.name for green in greens]
-    given = (
-        work if isinstance(work, Mapping) else dict.fromkeys(names, work if isinstance(work, Programme) else [*work])
-    )
-    unknown = [name for name in given if name not in names]
+    if not isinstance(work, Mapping):
+        return dict.fromkeys(names, dated_work(work, "work", first, last))
+    unknown = [name for name in work if name not in names]
     if unknown:
         raise InputError(
             [
@@ -258,15 +270,7 @@ def work_by_green(
                 for name in unknown
             ]
         )
-    dated = {}
-    for name, one in given.items():
-        if isinstance(one, Programme):
-            if first is None or last is None:
-                raise InputError([Problem("first", "not given", "first and last day, which date a programme")])
-            dated[name] = [(event.date, event.work) for event in one.calendar(first, last)]
-        else:
-            dated[name] = [(date, piece) for date, piece in one]
-    return dated
+    return {name: dated_work(one, f"work of {name}", first, last) for name, one in work.items()}
 
 
 def order_sand(
@@ -315,21 +319,19 @@ def order_sand(
     --------
     >>> from matledger import Buying, Green, Topdressing, order_sand
     >>> order = order_sand(
-    ...     [Green("1", area_m2=500)], [("2014-05-01", Topdressing(sand_mm=4))], buying=Buying(load_t=2, moisture=0.05)
+    ...     [Green("1", area_m2=500)], [("2014-05-01", Topdressing(sand_mm=4))], buying=Buying(load_t=2)
     ... )
     >>> round(order.dry_t, 3), order.loads
     (3.2, 2)
     >>> order.warnings[0]
     '2014-05-01: 4.0 mm stays on the surface from one round on 1, more than the 1 mm that can be dragged in; ...'
     """
-    from matledger.simulation import _day
-
     fill = units.parse(fill_fraction, "1", name="fill_fraction")
     thickest = units.parse(draggable_mm, "mm", name="draggable_mm")
     areas = {green.name: green.area_m2 for green in greens}
     by_green = []
     for name, dated in work_by_green(greens, work, first, last).items():
-        pieces = [(_day(date, f"work of {name}"), piece.core) for date, piece in dated]
+        pieces = [(date, piece.core) for date, piece in dated]
         for date, sand, holes, surface, room, layer, rounds, needed in _core.sand_by_day(pieces, fill, thickest):
             kg = areas[name] / 1000
             by_green.append(

@@ -11,6 +11,7 @@ import numpy as np
 
 from matledger._arrays import Floats, frozen
 from matledger.cells import BadValueError, column, settle
+from matledger.days import as_day
 from matledger.errors import Problem
 from matledger.practice import Work
 from matledger.recovery import HORIZON_DAYS, Recovery
@@ -74,14 +75,20 @@ class Play:
             object.__setattr__(self, "rounds_a_week", tuple(read))
         findings.raise_any()
 
-    def rounds_on(self, day: dt.date) -> float:
+    def rounds_on(self, day: dt.date | str) -> float:
         """Return the rounds of one day.
 
         Parameters
         ----------
         day
             The day.
+
+        Raises
+        ------
+        InputError
+            For what is no day.
         """
+        day = as_day(day, "day")
         if len(self.rounds_a_week) == 12:
             return self.rounds_a_week[day.month - 1] / DAYS_A_WEEK
         week = min((day.timetuple().tm_yday - 1) // DAYS_A_WEEK, 51)

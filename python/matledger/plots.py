@@ -20,24 +20,25 @@ if TYPE_CHECKING:
 
     from matledger.calibration import Calibration
     from matledger.comparison import Comparison
+    from matledger.infiltration import Infiltration
     from matledger.practice import Work
     from matledger.records import DepthVerdict, ProbeReading
     from matledger.recovery import CoverReading, Recovery
     from matledger.sand import Grading, Specification
     from matledger.searching import Frontier
-    from matledger.water_entry import WaterEntry
 
 __all__ = [
     "back_in_play",
     "costs",
     "cover",
     "grading",
+    "greens",
     "hole_depths",
+    "infiltration",
     "ledger",
     "over_time",
     "profile",
     "programmes",
-    "water_entry",
 ]
 
 COLOURS = ("#1b3a4b", "#a8501a", "#5a9680", "#a98bcb", "#d8b83a", "#4d4d4d")
@@ -660,12 +661,12 @@ def hole_depths(
     return axes
 
 
-def water_entry(entry: WaterEntry, *, ax: Axes | None = None) -> Axes:
-    """Plot the gain of water entry over time, beside the published gains.
+def infiltration(estimate: Infiltration, *, ax: Axes | None = None) -> Axes:
+    """Plot the gain of infiltration over time, beside the published gains.
 
     Parameters
     ----------
-    entry
+    estimate
         The estimate.
     ax
         Axes to draw on.
@@ -674,11 +675,11 @@ def water_entry(entry: WaterEntry, *, ax: Axes | None = None) -> Axes:
     -------
     matplotlib.axes.Axes
     """
-    from matledger.water_entry import PUBLISHED_GAINS
+    from matledger.infiltration import PUBLISHED_GAINS
 
     axes = _axes(ax, (7.5, 4.2))
-    low, median, high = np.quantile(entry.gain_percent, [0.05, 0.5, 0.95], axis=1)
-    _band(axes, entry.day, low, median, high, {"color": COLOURS[2]}, "estimate, 90 % interval")
+    low, median, high = np.quantile(estimate.gain_percent, [0.05, 0.5, 0.95], axis=1)
+    _band(axes, estimate.day, low, median, high, {"color": COLOURS[2]}, "estimate, 90 % interval")
     for index, (what, least, most, _) in enumerate(PUBLISHED_GAINS):
         axes.errorbar(
             [-3 - 2 * index],
@@ -692,7 +693,7 @@ def water_entry(entry: WaterEntry, *, ax: Axes | None = None) -> Axes:
         )
     axes.axhline(0, color="0.6", linewidth=0.8)
     axes.set(
-        xlabel="days since the work", ylabel="gain of water entry, %", title="Water entry: an estimate, no promise"
+        xlabel="days since the work", ylabel="gain of infiltration, %", title="Infiltration: an estimate, no promise"
     )
     axes.legend(frameon=False)
     return axes

@@ -12,8 +12,10 @@ import numpy as np
 from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.calibration import Driving
+from matledger.cells import column, settle
+from matledger.days import as_day
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, shown, whole
 from matledger.frames import Table
 from matledger.practice import Work
 from matledger.records.holes import HORIZON_DAYS, CoverRecord, check_cover, opened_before
@@ -22,9 +24,20 @@ from matledger.units import System
 if TYPE_CHECKING:
     from matledger.course import Course
 
-__all__ = ["FULL_COVER_PERCENT", "HORIZON_DAYS", "CoverReading", "Recovery", "cover_readings", "healing"]
+__all__ = [
+    "FULL_COVER_PERCENT",
+    "HORIZON_DAYS",
+    "BackInPlay",
+    "CoverReading",
+    "Recovery",
+    "back_in_play",
+    "cover_readings",
+    "healing",
+]
 
 FULL_COVER_PERCENT = 99.0
+
+READING = (column("done"), column("date"), column("cover_percent"))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,6 +58,13 @@ class CoverReading:
     done: dt.date
     date: dt.date
     cover_percent: float
+
+    def __post_init__(self) -> None:
+        """Read every field by its rule."""
+        findings = settle(self, READING)
+        if not isinstance(self.work, Work):
+            findings.add(Problem("work", shown(self.work), "work such as Coring(...) or Topdressing(...)"))
+        findings.raise_any()
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -69,14 +89,14 @@ class Recovery:
     degree_days: Floats
     readings: int
 
-    def days(self, work: Work, day: dt.date, *, cover_percent: float = FULL_COVER_PERCENT) -> Floats:
-        """Return the days until a cover is reached when the work is done on the day and month of `day`.
+    def days(self, work: Work, done: dt.date | str, *, cover_percent: float = FULL_COVER_PERCENT) -> Floats:
+        """Return the days until a cover is reached when the work is done on the day and month of `done`.
 
         Parameters
         ----------
         work
             The work.
-        day
+        done
             Its day; only month and day count, every year of the record is tried.
         cover_percent
             Green cover to reach [%].
@@ -94,31 +114,36 @@ class Recovery:
         if not 0 <= cover_percent <= 100:
             raise InputError([Problem("cover_percent", f"{cover_percent}", "a number from 0 to 100 (%)")])
         wound = work.wound
-        years = self._years(day)
+        years = self._years(done)
         if wound is None:
             return frozen(np.zeros((len(years), len(self.draws))))
         return frozen(_core.days_to_cover(wound, self.draws, years, cover_percent / 100))
 
-    def expected_days(self, work: Work, day: dt.date) -> float:
+    def expected_days(self, work: Work, done: dt.date | str) -> float:
         """Return the mean days to 99 % cover over years and draws; what takes longer than 150 days counts as 150.
 
         Parameters
         ----------
         work
-            Work on greens.
-        day
-            A day.
-        """
-        return float(np.minimum(self.days(work, day), HORIZON_DAYS).mean())
+            The work.
+        done
+            Its day; only month and day count.
 
-    def curve(self, work: Work, day: dt.date, *, days: int = 60, units: System = "metric") -> Table:
+        Raises
+        ------
+        InputError
+            For a record without 150 days after that day.
+        """
+        return float(np.minimum(self.days(work, done), HORIZON_DAYS).mean())
+
+    def curve(self, work: Work, done: dt.date | str, *, days: int = 60, units: System = "metric") -> Table:
         """Cover day by day after the work, median and 90 % interval over years and draws.
 
         Parameters
         ----------
         work
             The work.
-        day
+        done
             Its day; only month and day count.
         days
             Days to follow, at most 150.
@@ -129,13 +154,18 @@ class Recovery:
         -------
         Table
             Days since the work, cover with its 90 % interval [%].
+
+        Raises
+        ------
+        InputError
+            For work that opens nothing, more than 150 days, and a record without 150 days after that day.
         """
         wound = work.wound
         if wound is None:
             raise InputError([Problem("work", str(work), "work that opens the surface")])
         if not 1 <= days <= HORIZON_DAYS:
             raise InputError([Problem("days", f"{days}", f"1 to {HORIZON_DAYS} days")])
-        found = _core.cover(wound, self.draws, np.ascontiguousarray(self._years(day)[:, :days]))
+        found = _core.cover(wound, self.draws, np.ascontiguousarray(self._years(done)[:, :days]))
         low, median, high = np.quantile(found.reshape(-1, days), [0.05, 0.5, 0.95], axis=0) * 100
         columns = {
             "day": list(range(1, days + 1)),
@@ -143,11 +173,11 @@ class Recovery:
             "5 %": low.tolist(),
             "95 %": high.tolist(),
         }
-        return Table(
-            f"{work.in_words(units)}: cover after {day:%d %B}", columns, dict.fromkeys(list(columns)[1:], ".1f")
-        )
+        caption = f"{work.in_words(units)}: cover after {as_day(done, 'done'):%d %B}"
+        return Table(caption, columns, dict.fromkeys(list(columns)[1:], ".1f"))
 
-    def _years(self, day: dt.date) -> Floats:
+    def _years(self, done: dt.date | str) -> Floats:
+        day = as_day(done, "done")
         last = self.first_day + dt.timedelta(days=len(self.degree_days) - HORIZON_DAYS)
         # 29 February is 28 February in common years.
         month_day = (2, 28) if (day.month, day.day) == (2, 29) else (day.month, day.day)
@@ -277,3 +307,70 @@ def healing(
         degree_days=frozen(heat * growth_factor),
         readings=len(given),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class BackInPlay:
+    """When the surface will be back.
+
+    Attributes
+    ----------
+    cover_percent
+        The cover that counts as back [%].
+    early, likely, late
+        5 %, 50 % and 95 % points; None where 150 days do not suffice.
+    readings
+        Readings of cover behind it.
+    """
+
+    cover_percent: float
+    early: dt.date | None
+    likely: dt.date | None
+    late: dt.date | None
+    readings: int
+
+    def in_words(self) -> str:
+        """Say it in a sentence."""
+        if self.likely is None:
+            return f"{self.cover_percent:g} % cover is not likely within {HORIZON_DAYS} days."
+        until = (
+            f"by {self.late} with a probability of 95 %"
+            if self.late
+            else f"or, with one of 5 %, later than in {HORIZON_DAYS} days"
+        )
+        count = "1 reading" if self.readings == 1 else f"{self.readings} readings"
+        source = f"from {count}" if self.readings else "from the library's prior, without a reading"
+        return f"{self.cover_percent:g} % cover about {self.likely}, {until}, {source}."
+
+
+def back_in_play(
+    recovery: Recovery, work: Work, done: dt.date | str, *, cover_percent: float = FULL_COVER_PERCENT
+) -> BackInPlay:
+    """Say when the cover will be back after work.
+
+    Parameters
+    ----------
+    recovery
+        How the turf heals, as `matledger.healing` found it.
+    work
+        The work.
+    done
+        Its day.
+    cover_percent
+        The cover that counts as back [%].
+
+    Returns
+    -------
+    BackInPlay
+
+    Raises
+    ------
+    InputError
+        For a cover outside 0 to 100 %, or weather that does not go on after that day in any year.
+    """
+    day = as_day(done, "done")
+    days = recovery.days(work, day, cover_percent=cover_percent).ravel()
+    # Quantiles of observed values, so that an infinite one stays infinite.
+    points = np.quantile(days, [0.05, 0.5, 0.95], method="higher")
+    early, likely, late = (day + dt.timedelta(days=int(p)) if np.isfinite(p) else None for p in points)
+    return BackInPlay(cover_percent=cover_percent, early=early, likely=likely, late=late, readings=recovery.readings)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, fields
+from numbers import Integral
 from typing import Any, Literal
 
 import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats, frozen
+from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, whole
 from matledger.frames import Table
@@ -69,7 +71,7 @@ class StudyDesign:
         problems = [
             Problem(name, repr(value), "a whole number of 0 or more")
             for name, value in given.items()
-            if not isinstance(value, int) or isinstance(value, bool) or value < 0
+            if not isinstance(value, Integral) or isinstance(value, bool) or value < 0
         ]
         if self.treated not in ("plots", "greens", "sites"):
             problems.append(Problem("treated", repr(self.treated), "one of plots, greens, sites"))
@@ -98,31 +100,35 @@ class StudyVariances:
 
     Parameters
     ----------
-    core_sd
+    core_sd_percent
         Between cores of a unit, without what holes add [% OM]. Median 14 % of the mean within a green, from 7 to 32 %.
-    laboratory_sd
+    laboratory_sd_percent
         Between repeats of the laboratory [% OM].
-    season_sd
+    season_sd_percent
         Of a unit from season to season [% OM].
-    plot_sd, green_sd, site_sd
+    plot_sd_percent, green_sd_percent, site_sd_percent
         Between plots of a block, greens of a site and sites [% OM].
-    green_difference_sd, site_difference_sd
+    green_difference_sd_percent, site_difference_sd_percent
         Of the difference between the treatments, from green to green and site to site [% OM].
 
     Notes
     -----
-    A `matledger.analyse` of an earlier study gives variances: ``plot_sd`` is the root of that of its units, and the
-    difference of two treatments varies between sites by twice the variance of site by treatment.
+    A `matledger.analyse` of an earlier study gives variances: ``plot_sd_percent`` is the root of that of its units, and
+    the difference of two treatments varies between sites by twice the variance of site by treatment.
     """
 
-    core_sd: float
-    laboratory_sd: float = 0.0
-    season_sd: float = 0.0
-    plot_sd: float = 0.0
-    green_sd: float = 0.0
-    site_sd: float = 0.0
-    green_difference_sd: float = 0.0
-    site_difference_sd: float = 0.0
+    core_sd_percent: float
+    laboratory_sd_percent: float = 0.0
+    season_sd_percent: float = 0.0
+    plot_sd_percent: float = 0.0
+    green_sd_percent: float = 0.0
+    site_sd_percent: float = 0.0
+    green_difference_sd_percent: float = 0.0
+    site_difference_sd_percent: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Read every field by its rule."""
+        settle(self, [column(field.name, "StudyVariances") for field in fields(self)]).raise_any()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,13 +153,8 @@ class SamplingPrices:
     plot_season: float = 0.0
 
     def __post_init__(self) -> None:
-        problems = [
-            Problem(name, repr(value), "a price of 0 or more")
-            for name, value in asdict(self).items()
-            if not (math.isfinite(value) and value >= 0)
-        ]
-        if problems:
-            raise InputError(problems)
+        """Read every field by its rule."""
+        settle(self, [column(field.name, "SamplingPrices") for field in fields(self)]).raise_any()
 
     def cost(self, design: StudyDesign) -> float:
         """Cost of a design's sampling.
@@ -185,7 +186,7 @@ class StudyPower:
         The true difference of the treatments [% OM].
     alpha
         Level of the test.
-    estimates, se, df, p
+    estimates_percent, se_percent, df, p
         What each trial found: difference and its standard error [% OM], degrees of freedom, p value [-], shape
         ``(trial,)``.
     """
@@ -193,8 +194,8 @@ class StudyPower:
     design: StudyDesign
     difference_percent: float
     alpha: float
-    estimates: Floats = field()
-    se: Floats
+    estimates_percent: Floats
+    se_percent: Floats
     df: Floats
     p: Floats
 
@@ -209,14 +210,14 @@ class StudyPower:
         return math.sqrt(self.power * (1 - self.power) / len(self.p))
 
     @property
-    def typical_se(self) -> float:
+    def typical_se_percent(self) -> float:
         """Median standard error of the difference [% OM]."""
-        return float(np.median(self.se))
+        return float(np.median(self.se_percent))
 
     @property
     def exaggeration(self) -> float:
         """Mean size of the differences that were found, over the true one; NaN if none was found or none is there."""
-        found = np.abs(self.estimates[self.p < self.alpha])
+        found = np.abs(self.estimates_percent[self.p < self.alpha])
         return (
             float(found.mean() / abs(self.difference_percent)) if len(found) and self.difference_percent else math.nan
         )
@@ -289,7 +290,7 @@ def study_power(
     variances: StudyVariances,
     *,
     difference_percent: float,
-    probe_sd: float = 0.0,
+    probe_sd_percent: float = 0.0,
     alpha: float = 0.05,
     trials: int = 1000,
     seed: int = 0,
@@ -305,7 +306,7 @@ def study_power(
     difference_percent
         True difference of the treatments, mean over the seasons [% OM]; that of a `matledger.Comparison` of the two
         programmes, for one.
-    probe_sd
+    probe_sd_percent
         What holes add to the scatter between cores [% OM]; see `matledger.probe_sd_percent`.
     alpha
         Level of the two-sided test.
@@ -332,25 +333,30 @@ def study_power(
 
     Examples
     --------
-    >>> variances = StudyVariances(core_sd=0.5, laboratory_sd=0.1, plot_sd=0.2)
+    >>> variances = StudyVariances(core_sd_percent=0.5, laboratory_sd_percent=0.1, plot_sd_percent=0.2)
     >>> study_power(StudyDesign(blocks=4, cores=10), variances, difference_percent=0.6, trials=500)
     <StudyPower 0.57 (+/- 0.02) to find 0.6 % OM at 0.05: 1 sites x 1 greens, 4 blocks, 1 seasons x 1 tests, 10 cores>
     """
     problems = []
     if not 0 < alpha < 1:
         problems.append(Problem("alpha", repr(alpha), "a probability between 0 and 1"))
-    if not (math.isfinite(probe_sd) and probe_sd >= 0):
-        problems.append(Problem("probe_sd", repr(probe_sd), "a standard deviation of 0 or more (% OM)"))
+    if not (math.isfinite(probe_sd_percent) and probe_sd_percent >= 0):
+        problems.append(Problem("probe_sd_percent", repr(probe_sd_percent), "a standard deviation of 0 or more (% OM)"))
     problems += [*whole("trials", trials, 1, MOST_DRAWS), *whole("seed", seed, 0, MOST_SEED)]
     if problems:
         raise InputError(problems)
-    given = asdict(variances) | {"core_sd": math.hypot(variances.core_sd, probe_sd)}
-    if variances.core_sd < 0:
-        given["core_sd"] = variances.core_sd
+    spreads = asdict(variances) | {"core_sd_percent": math.hypot(variances.core_sd_percent, probe_sd_percent)}
+    given = {name.removesuffix("_percent"): spread for name, spread in spreads.items()}
     found = _core.trials(asdict(design), given, difference_percent, trials, seed)
     estimates, se, df, p = (frozen(np.ascontiguousarray(column)) for column in found.T)
     return StudyPower(
-        design=design, difference_percent=difference_percent, alpha=alpha, estimates=estimates, se=se, df=df, p=p
+        design=design,
+        difference_percent=difference_percent,
+        alpha=alpha,
+        estimates_percent=estimates,
+        se_percent=se,
+        df=df,
+        p=p,
     )
 
 
@@ -360,7 +366,7 @@ def weigh_designs(
     prices: SamplingPrices,
     *,
     difference_percent: float,
-    probe_sd: float = 0.0,
+    probe_sd_percent: float = 0.0,
     alpha: float = 0.05,
     trials: int = 1000,
     seed: int = 0,
@@ -375,7 +381,7 @@ def weigh_designs(
         What makes tests differ.
     prices
         What sampling costs.
-    difference_percent, probe_sd, alpha, trials, seed
+    difference_percent, probe_sd_percent, alpha, trials, seed
         As for `matledger.study_power`; the same random numbers serve all designs.
 
     Returns
@@ -389,7 +395,7 @@ def weigh_designs(
             design,
             variances,
             difference_percent=difference_percent,
-            probe_sd=probe_sd,
+            probe_sd_percent=probe_sd_percent,
             alpha=alpha,
             trials=trials,
             seed=seed,
@@ -401,7 +407,7 @@ def weigh_designs(
         "tests": [design.test_count for design in designs],
         "cost": [prices.cost(design) for design in designs],
         "power": [power.power for power in found],
-        "se, % OM": [power.typical_se for power in found],
+        "se, % OM": [power.typical_se_percent for power in found],
         "overstated": [power.exaggeration for power in found],
     }
     formats = {"tests": ".0f", "cost": ",.0f", "power": ".2f", "se, % OM": ".2f", "overstated": ".2f"}

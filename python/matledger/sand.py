@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from matledger import _core, units
 from matledger.cells import column
+from matledger.days import as_day
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings
 from matledger.frames import Table
-from matledger.practice import Programme, Work
+from matledger.practice import WorkDone, dated_work
 from matledger.tables import MAX_BYTES, Source, read_table
 from matledger.units import Quantity
 
@@ -944,7 +945,7 @@ def sand_in_ground(
     start: dt.date | str,
     clippings_g_m2: ArrayLike,
     decay_modifier: ArrayLike,
-    work: Programme | Iterable[tuple[dt.date, Work]],
+    work: WorkDone,
     read_on: Sequence[dt.date | str],
     windows: Sequence[tuple[Quantity, Quantity]] = ((0, 20),),
     unknowns: Mapping[str, float] | None = None,
@@ -1008,18 +1009,18 @@ def sand_in_ground(
 
     from matledger import simulation
 
-    first = simulation._day(start, "start")
+    first = as_day(start, "start")
     clippings = simulation._series(clippings_g_m2, "clippings_g_m2")
     modifier = simulation._series(decay_modifier, "decay_modifier")
     last = first + dt.timedelta(days=max(clippings.size, 1) - 1)
-    dated = simulation._dated(work, "work", first, last, None)
+    dated = [(date, done.core) for date, done in dated_work(work, "work", first, last)]
     dates = simulation._days(read_on, "read_on")
     spans = [simulation._window(window, f"windows[{i}]")[1] for i, window in enumerate(windows)]
     given = [(first, sands)] if isinstance(sands, Grading) else list(sands)
-    brought = sorted(((simulation._day(day, "sands"), sand) for day, sand in given), key=lambda pair: pair[0])
+    brought = sorted(((as_day(since, "sands"), sand) for since, sand in given), key=lambda pair: pair[0])
     numbers = []
     for date, piece in dated:
-        number = sum(day <= date for day, _ in brought)
+        number = sum(since <= date for since, _ in brought)
         if number == 0 and piece.sand_g_m2 > 0:
             raise InputError([Problem("sands", f"none on {date}", "a first day no later than the first sand")])
         numbers.append(number)

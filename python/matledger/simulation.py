@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, cast
 import numpy as np
 
 from matledger import _core, units
+from matledger.days import as_day
 from matledger.errors import InputError, Problem
-from matledger.practice import Programme, Work
+from matledger.practice import Programme, WorkDone, dated_work
 from matledger.units import Quantity
 from matledger.variables import described
 
@@ -27,9 +28,6 @@ if TYPE_CHECKING:
     Days: TypeAlias = NDArray[np.datetime64]
 
 __all__ = ["InterruptedWarning", "Ledger", "LeftDomainWarning", "Run", "SinkingWarning", "simulate"]
-
-WorkDone: TypeAlias = Programme | Iterable[tuple[dt.date, Work]]
-"""A programme, or pieces of work with their dates."""
 
 
 class SinkingWarning(UserWarning):
@@ -93,7 +91,19 @@ class Ledger:
         -------
         ndarray
             Over programmes and members, where the run has them.
+
+        Raises
+        ------
+        InputError
+            For another entry or substance.
         """
+        known = {"entry": (entry, _ENTRIES), "substance": (substance, _SUBSTANCES)}
+        if problems := [
+            Problem(name, repr(value), f"one of {', '.join(names)}")
+            for name, (value, names) in known.items()
+            if value not in names
+        ]:
+            raise InputError(problems)
         rows: Floats = self.values[..., _SUBSTANCES.index(substance), _ENTRIES.index(entry)]
         if "year" not in self.dims:
             return rows
@@ -350,29 +360,12 @@ class _Asked:
             raise InputError(self.problems)
 
 
-def _day(value: object, name: str) -> dt.date:
-    if isinstance(value, np.datetime64) and not np.isnat(value):
-        return cast("dt.date", value.astype("datetime64[D]").item())
-    if isinstance(value, str):
-        try:
-            read = dt.date.fromisoformat(value)
-        except ValueError:
-            read = None
-        if read is not None and read.isoformat() == value:
-            return read
-    elif isinstance(value, dt.datetime):
-        return value.date()
-    elif isinstance(value, dt.date):
-        return value
-    raise InputError([Problem(name, repr(value), "a date such as 2014-04-15")])
-
-
 def _days(values: object, name: str) -> list[dt.date]:
     if isinstance(values, (str, dt.date, np.datetime64)):
-        return [_day(values, name)]
+        return [as_day(values, name)]
     if not isinstance(values, Iterable):
-        raise InputError([Problem(name, repr(values), "dates such as ['2014-04-15', '2015-04-15']")])
-    return [_day(value, f"{name}[{i}]") for i, value in enumerate(values)]
+        raise InputError([Problem(name, repr(values), "days such as ['2014-05-01', '2015-05-01']")])
+    return [as_day(value, f"{name}[{i}]") for i, value in enumerate(values)]
 
 
 def _floats(values: ArrayLike, name: str) -> Floats:
@@ -433,29 +426,6 @@ def _programmes(work: object) -> tuple[bool, list[tuple[str, Any]]]:
             [Problem("work", f"several programmes named {', '.join(twice)}", "a name of its own for each")]
         )
     return True, named
-
-
-def _dated(
-    work: Any, place: str, first: dt.date, last: dt.date, degree_days: Floats | None
-) -> list[tuple[dt.date, _core.Work]]:
-    if isinstance(work, Programme):
-        work = [(event.date, event.work) for event in work.calendar(first, last, degree_days=degree_days)]
-    dated = []
-    for index, piece in enumerate(work):
-        where = f"{place}[{index}]"
-        date, done = (
-            (piece.date, piece.work) if hasattr(piece, "date") and hasattr(piece, "work") else _pair(piece, where)
-        )
-        if not isinstance(done, Work):
-            raise InputError([Problem(where, repr(done), "work such as Coring(...) or Topdressing(...)")])
-        dated.append((_day(date, where), done.core))
-    return dated
-
-
-def _pair(piece: object, where: str) -> tuple[object, object]:
-    if isinstance(piece, Sequence) and not isinstance(piece, str) and len(piece) == 2:
-        return piece[0], piece[1]
-    raise InputError([Problem(where, repr(piece), "a date and a piece of work, or a programme")])
 
 
 def _members(unknowns: Mapping[str, ArrayLike], asked: _Asked) -> tuple[int | None, dict[str, Floats], Floats]:
@@ -629,7 +599,7 @@ def simulate(
     548 g/m2 of organic matter grew...
     """
     asked = _Asked()
-    first = asked.read(_day, start, "start")
+    first = asked.read(as_day, start, "start")
     clippings = asked.read(_series, clippings_g_m2, "clippings_g_m2")
     modifier = asked.read(_series, decay_modifier, "decay_modifier")
     counted = None if degree_days is None else asked.read(_series, degree_days, "degree_days")
@@ -637,7 +607,7 @@ def simulate(
     layered = [asked.read(_layer, w, f"layers[{i}]") for i, w in enumerate(layers)]
     dates = asked.read(_days, read_on, "read_on") or []
     profiles = asked.read(_days, profile_on, "profile_on") or []
-    recorded = first if recorded_before is None else asked.read(_day, recorded_before, "recorded_before")
+    recorded = first if recorded_before is None else asked.read(as_day, recorded_before, "recorded_before")
     lengths = {
         "depth_mm": depth_mm,
         "fine_mm": fine_mm,
@@ -682,7 +652,8 @@ def simulate(
             asked.refuse("unknowns['year_multipliers']", f"{len(multipliers)} years", expected)
         for index, (_, one) in enumerate(named):
             place = f"work[{index}]" if several else "work"
-            dated.append(asked.read(_dated, one, place, first, last, counted))
+            pieces = asked.read(dated_work, one, place, first, last, counted) or []
+            dated.append([(date, done.core) for date, done in pieces])
     asked.close()
 
     faces = np.append(np.arange(0.0, layout["depth_mm"] - 1e-9, step), layout["depth_mm"])

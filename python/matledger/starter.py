@@ -78,8 +78,8 @@ probability = 0.8
 
 # [prices]                      # with prices there is a budget; an amount may name its currency: "25 $currency"
 # currency = "$currency"
-# crew_h = 25
-# machine_h = { corer = 40, vehicle = 15, spreader = 30 }
+# crew_per_h = 25
+# machine_per_h = { corer = 40, vehicle = 15, spreader = 30 }
 # $sand
 # round = 60                      # a round of play, for what closed and slow days cost
 
@@ -102,7 +102,7 @@ SIZES = {
         "top": "top_mm = 0",
         "bottom": "bottom_mm = 20",
         "currency": "EUR",
-        "sand": "sand_t = 40                     # a tonne of moist sand",
+        "sand": "sand_per_t = 40                     # a tonne of moist sand",
     },
     "us": {
         "weather": "date, tmin_f, tmax_f (or tmin_c, tmax_c)",
@@ -116,7 +116,7 @@ SIZES = {
         "top": "top_in = 0",
         "bottom": "bottom_in = 0.8",
         "currency": "USD",
-        "sand": 'sand_t = "40 USD/short ton"     # moist sand',
+        "sand": 'sand_per_t = "40 USD/short ton"     # moist sand',
     },
 }
 

@@ -10,15 +10,17 @@ import csv
 import io
 import os
 import stat
+import sys
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from numbers import Integral
 from pathlib import Path
 from typing import Any
 
 from matledger.cells import BadValueError, Column, Matched, headings_of, match_names
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, Headings, headed, shown
+from matledger.findings import Findings, Headings, headed, shown, whole
 
 __all__ = ["MAX_BYTES", "Row", "Source", "Table", "csv_rows", "read_table", "read_text", "read_toml"]
 
@@ -110,6 +112,8 @@ def read_table(
     InputError
         If the source cannot be read as a table at all.
     """
+    if problems := whole("max_bytes", max_bytes, 1, sys.maxsize):
+        raise InputError(problems)
     if isinstance(source, str | os.PathLike):
         path = Path(source)
         name, cells = path.name, csv_rows(path.name, read_text(path, max_bytes=max_bytes))
@@ -133,7 +137,7 @@ def read_table(
     unnamed = [place for place, name in enumerate(names) if name == ""]
     table.present = frozenset(column.name for column, _ in matched.values())
     table.headings = headings_of(names, matched)
-    whole = table.present.issuperset(column.name for column in columns if column.required)
+    sound = table.present.issuperset(column.name for column in columns if column.required)
 
     empty = True
     for number, row in cells:
@@ -150,7 +154,7 @@ def read_table(
         else:
             if over := [row[place] for place in unnamed if row[place] not in (None, "")]:
                 table.report(number, None, over[0], "no value in a column without a name")
-            _read_row(table, number, row, names, matched, whole)
+            _read_row(table, number, row, names, matched, sound)
         if table.findings.full:
             table.report(number, None, "too many problems", "fewer; the rows below were not read")
             break
@@ -170,7 +174,10 @@ def _read_row(
     values: dict[str, Any] = {}
     for place, (column, unit) in matched.items():
         try:
-            value = values[column.name] = column.read(row[place], unit)
+            raw = row[place]
+            if table.name == _FRAME and column.kind == "text" and isinstance(raw, Integral):
+                raw = str(raw)  # a data frame may hold green 7 as a number, where a file has its text
+            value = values[column.name] = column.read(raw, unit)
         except BadValueError as bad:
             # The value is as the cell has it, in the heading's own unit.
             table.findings.add(Problem("", bad.value, bad.expected, table.name, number, names[place]))

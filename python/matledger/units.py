@@ -408,7 +408,7 @@ def shown_units(unit: str, system: System) -> tuple[str, str]:
     if unit not in _SHOWN:
         raise _bad("unit", unit, f"one of {', '.join(_SHOWN)}")
     if system not in ("metric", "us"):
-        raise _bad("system", system, "'metric' or 'us'")
+        raise _bad("units", system, "'metric' or 'us'")
     metric, us = _SHOWN[unit]
     return metric, us if system == "us" else metric
 

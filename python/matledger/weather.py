@@ -13,7 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from matledger import _core
-from matledger._arrays import DayLike, Days, DaysLike, Floats, day, day_number, days, floats, frozen
+from matledger._arrays import DayLike, Days, DaysLike, Floats, day_number, days, floats, frozen
+from matledger.days import as_day
 from matledger.errors import InputError, Problem
 from matledger.variables import described
 
@@ -360,6 +361,8 @@ class Weather:
         *,
         fill: Sequence[FillRule] = (),
     ) -> None:
+        if not isinstance(fill, Sequence):
+            raise InputError([Problem("fill", repr(fill), "a list of rules such as [Interpolate(max_days=3)]")])
         wrong = [(i, rule) for i, rule in enumerate(fill) if not isinstance(rule, Interpolate | SameDayOtherYears)]
         if wrong:
             expected = "Interpolate(max_days=...) or SameDayOtherYears()"
@@ -441,7 +444,7 @@ class Weather:
         InputError
             If either is outside the series, or they are the wrong way round.
         """
-        from_day, to_day = day(first, "first"), day(last, "last")
+        from_day, to_day = as_day(first, "first"), as_day(last, "last")
         return Weather._from_core(self.core.slice(day_number(from_day), day_number(to_day)))
 
     def __repr__(self) -> str:

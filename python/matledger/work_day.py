@@ -9,15 +9,24 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from matledger import _core, units
+from matledger import _core
+from matledger.days import as_day
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, nearest, shown
 from matledger.frames import Table, csv_text
-from matledger.labour import SAND_MOISTURE_SHARE
-from matledger.ordering import DRAGGABLE_MM, FILL_FRACTION, WorkDone, order_sand, work_by_green
-from matledger.ordering import Buying as _Buying
-from matledger.practice import Coring, SandInjection, SolidTining, Topdressing, VerticalMowing, Work, spreader_passes
-from matledger.units import Quantity, System
+from matledger.labour import CORE_BULKING, CORE_DENSITY_G_CM3, SAND_MOISTURE_SHARE
+from matledger.ordering import DRAGGABLE_MM, FILL_FRACTION, Buying, order_sand, work_by_green
+from matledger.practice import (
+    Coring,
+    SandInjection,
+    SolidTining,
+    Topdressing,
+    VerticalMowing,
+    Work,
+    WorkDone,
+    spreader_passes,
+)
+from matledger.units import Quantity, System, parse, show
 
 if TYPE_CHECKING:
     from matledger.course import Green
@@ -26,10 +35,6 @@ __all__ = ["PACES", "Crew", "GreenDay", "Pace", "Rate", "Slot", "WorkDay", "chec
 
 SWATH_M = 4.6
 """Width that a spreader covers [m]: common practice, no source."""
-LOOSE = 1.3
-"""Loose volume of cores over that of the ground they came from [-]: our judgement."""
-CORE_KG_L = 1.5
-"""Mass of a litre of moist ground [kg/L]: our judgement."""
 LOOSE_SAND_KG_L = 1.4
 """Mass of a litre of loose moist sand [kg/L]: our judgement."""
 
@@ -134,7 +139,7 @@ class Crew:
             ("swath_m", "m"),
         ):
             try:
-                number = units.parse(getattr(self, name), unit, name=f"crew.{name}")
+                number = parse(getattr(self, name), unit, name=f"crew.{name}")
             except InputError as error:
                 findings.problems += error.problems
                 continue
@@ -279,29 +284,29 @@ class WorkDay:
         }
         return Table("steps", columns, {"hours": ".1f", "people": "d", "machines": "d"})
 
-    def by_green(self, system: System = "metric") -> Table:
+    def by_green(self, units: System = "metric") -> Table:
         """What each green needs.
 
         Parameters
         ----------
-        system
+        units
             Metric or US customary units.
         """
 
-        def show(value: float | None, unit: str, digits: int = 2) -> str:
-            return "" if value is None else units.show(value, unit, system, digits)
+        def shown_in(value: float | None, unit: str, digits: int = 2) -> str:
+            return "" if value is None else show(value, unit, units, digits)
 
         columns: dict[str, list[Any]] = {
             "green": [g.green for g in self.greens],
-            "area": [show(g.area_m2, "m2", 3) for g in self.greens],
-            "probe for": [show(g.depth_mm, "mm") for g in self.greens],
-            "cores": [show(g.cores_m3, "m3") for g in self.greens],
+            "area": [shown_in(g.area_m2, "m2", 3) for g in self.greens],
+            "probe for": [shown_in(g.depth_mm, "mm") for g in self.greens],
+            "cores": [shown_in(g.cores_m3, "m3") for g in self.greens],
             "core trips": [g.core_trips for g in self.greens],
-            "dry sand": [show(g.sand_dry_kg, "kg", 3) for g in self.greens],
-            "in holes": [show(g.in_holes_kg, "kg", 3) for g in self.greens],
+            "dry sand": [shown_in(g.sand_dry_kg, "kg", 3) for g in self.greens],
+            "in holes": [shown_in(g.in_holes_kg, "kg", 3) for g in self.greens],
             "sand trips": [g.sand_trips for g in self.greens],
             "rounds": [g.rounds for g in self.greens],
-            "rate a round": [show(g.round_g_m2, "g/m2", 3) for g in self.greens],
+            "rate a round": [shown_in(g.round_g_m2, "g/m2", 3) for g in self.greens],
             "passes a round": [g.spreader_passes for g in self.greens],
             "done": [_clock(g.done, self.date) for g in self.greens],
         }
@@ -344,14 +349,14 @@ class WorkDay:
         write_whole(target, csv_text(self.schedule()))
         return target
 
-    def to_html(self, path: str | Path, *, system: System = "metric") -> Path:
+    def to_html(self, path: str | Path, *, units: System = "metric") -> Path:
         """Write the page for the crew: one sheet of A4 for up to 18 greens, with the cautions.
 
         Parameters
         ----------
         path
             File to write, ending in ``.html``.
-        system
+        units
             Metric or US customary units.
 
         Returns
@@ -379,10 +384,10 @@ class WorkDay:
             day=self,
             finish=_clock(self.finish, self.date),
             by_step=self.by_step(),
-            by_green=self.by_green(system),
+            by_green=self.by_green(units),
             core_trips=sum(green.core_trips for green in self.greens),
             sand_trips=sum(green.sand_trips for green in self.greens),
-            sand=units.show(sum(green.sand_dry_kg for green in self.greens) / 1000, "t", system),
+            sand=show(sum(green.sand_dry_kg for green in self.greens) / 1000, "t", units),
             cautions=CAUTIONS,
             first=FIRST,
         )
@@ -454,7 +459,7 @@ def plan_day(
     date: dt.date | str,
     *,
     crew: Crew,
-    moisture: Quantity = SAND_MOISTURE_SHARE,
+    sand_moisture_share: Quantity = SAND_MOISTURE_SHARE,
     widths_m: Mapping[str, Quantity] | None = None,
     fill_fraction: Quantity = FILL_FRACTION,
     draggable_mm: Quantity = DRAGGABLE_MM,
@@ -471,7 +476,7 @@ def plan_day(
         The day.
     crew
         Who does the work, with what.
-    moisture
+    sand_moisture_share
         Water in the sand over its dry mass [-], for the carts.
     widths_m
         Width of each green across the spreader's travel [m]; a square of its area where none is given.
@@ -500,15 +505,13 @@ def plan_day(
     >>> day.greens[0].spreader_passes, day.greens[0].rounds
     (5, 3)
     """
-    from matledger.simulation import _day
-
-    day = _day(date, "date")
-    dated = work_by_green(greens, work, day, day)
-    todo = {name: [piece for when, piece in pieces if _day(when, "work") == day] for name, pieces in dated.items()}
+    today = as_day(date, "date")
+    dated = work_by_green(greens, work, today, today)
+    todo = {name: [piece for when, piece in pieces if when == today] for name, pieces in dated.items()}
     listed = [green for green in greens if todo.get(green.name)]
     if not listed:
-        raise InputError([Problem("date", str(day), "a day with work on one of the greens")])
-    water = units.parse(moisture, "1", name="moisture")
+        raise InputError([Problem("date", str(today), "a day with work on one of the greens")])
+    water = _moisture(sand_moisture_share)
     passes = {green.name: _steps(todo[green.name]) for green in listed}
     order = _merged([list(steps) for steps in passes.values()])
     machines = list(dict.fromkeys(map(_base, order)))
@@ -522,7 +525,7 @@ def plan_day(
         ]
         core_steps.append((step, machines.index(_base(step)), pace.people, hours))
     slots = _core.schedule(core_steps, [crew.pace(name).machines for name in machines], crew.people)
-    began = dt.datetime.combine(day, crew.start)
+    began = dt.datetime.combine(today, crew.start)
     timed = tuple(
         Slot(
             green=listed[green].name,
@@ -533,18 +536,14 @@ def plan_day(
         )
         for step, green, start, end in slots
     )
-    until = {green.name: dated[green.name] for green in listed}
     order_of_sand = order_sand(
         listed,
-        {
-            name: [(when, piece) for when, piece in pieces if _day(when, "work") <= day]
-            for name, pieces in until.items()
-        },
-        buying=_Buying(load_t=1),
+        {green.name: [(when, piece) for when, piece in dated[green.name] if when <= today] for green in listed},
+        buying=Buying(load_t=1),
         fill_fraction=fill_fraction,
         draggable_mm=draggable_mm,
     )
-    sand = {one.green: one for one in order_of_sand.by_green if one.date == day}
+    sand = {one.green: one for one in order_of_sand.by_green if one.date == today}
     rows = []
     for green in listed:
         mine = sand.get(green.name)
@@ -562,9 +561,12 @@ def plan_day(
                 area_m2=green.area_m2,
                 depth_mm=max((getattr(w, "depth_mm", 0.0) for w in opened), default=None),
                 holes=round(sum(holes) * green.area_m2) if holes else None,
-                cores_m3=volume_l * LOOSE / 1000,
+                cores_m3=volume_l * CORE_BULKING / 1000,
                 core_trips=_core.cart_trips(
-                    volume_l * CORE_KG_L, volume_l * LOOSE, float(crew.cart_payload_kg), float(crew.cart_bed_l)
+                    volume_l * CORE_DENSITY_G_CM3,
+                    volume_l * CORE_BULKING,
+                    float(crew.cart_payload_kg),
+                    float(crew.cart_bed_l),
                 ),
                 sand_dry_kg=dry,
                 in_holes_kg=mine.in_holes_kg if mine else 0.0,
@@ -587,13 +589,17 @@ def plan_day(
     told = tuple(
         text + ("" if len(names) == len(listed) else f" (greens {', '.join(names)})") for text, names in words.items()
     )
-    notes = [warning for warning in order_of_sand.warnings if warning.startswith(str(day))]
+    notes = [warning for warning in order_of_sand.warnings if warning.startswith(str(today))]
     if any(step not in crew.paces for step in machines):
         default = ", ".join(step for step in machines if step not in crew.paces)
         notes.append(f"paces of {default} are our judgement: time your own")
     if any(green.name not in (widths_m or {}) for green in listed if sand.get(green.name)):
         notes.append("spreader passes reckoned for a square green where no width is given")
-    return WorkDay(day, crew, tuple(order), timed, tuple(rows), told, tuple(notes))
+    return WorkDay(today, crew, tuple(order), timed, tuple(rows), told, tuple(notes))
+
+
+def _moisture(sand_moisture_share: Quantity) -> float:
+    return Buying(load_t=1, sand_moisture_share=sand_moisture_share)._given()[0]
 
 
 def _taken(work: Work) -> float:
@@ -662,7 +668,7 @@ def check_spreader(
     pan_m2: Quantity,
     intended_g_m2: Quantity,
     passes: int = 1,
-    moisture: Quantity = 0.0,
+    sand_moisture_share: Quantity = 0.0,
     probability: float = 0.9,
 ) -> Rate:
     """Hold a spreader's rate, caught in pans, to the rate intended.
@@ -677,7 +683,7 @@ def check_spreader(
         Dry sand intended for a pass [g/m2].
     passes
         Passes over the pans.
-    moisture
+    sand_moisture_share
         Water in the sand over its dry mass [-].
     probability
         Probability of the interval [-].
@@ -698,19 +704,19 @@ def check_spreader(
     Examples
     --------
     >>> from matledger import check_spreader
-    >>> check_spreader([44, 47, 45, 48], pan_m2=0.1, intended_g_m2=400, moisture="5 %")
+    >>> check_spreader([44, 47, 45, 48], pan_m2=0.1, intended_g_m2=400, sand_moisture_share="5 %")
     438 g/m2 (418 to 459 g/m2 at 90%) against 400 intended: the spreader puts out 10% too much; ...
     """
     from matledger._arrays import floats
 
-    area = units.parse(pan_m2, "m2", name="pan_m2")
-    intended = units.parse(intended_g_m2, "g/m2", name="intended_g_m2")
+    area = parse(pan_m2, "m2", name="pan_m2")
+    intended = parse(intended_g_m2, "g/m2", name="intended_g_m2")
     if intended <= 0:
         raise InputError([Problem("intended_g_m2", shown(intended), "a rate above 0 g/m2")])
     if isinstance(passes, bool) or not isinstance(passes, int) or not 1 <= passes <= 1000:
         raise InputError([Problem("passes", shown(passes), "a whole number from 1 to 1000")])
     masses: list[float] = floats(masses_g, "masses_g").tolist()
-    water = units.parse(moisture, "1", name="moisture")
+    water = _moisture(sand_moisture_share)
     mean, (low, high), between = _core.catch_pans(masses, area, passes, water, float(probability))
     return Rate(
         mean_g_m2=mean,

@@ -166,7 +166,7 @@ def test_all_files_are_checked_at_once(folder):
     ]
 
 
-PRICES = '[prices]\ncurrency = "EUR"\ncrew_h = 25\nsand_t = 40\n'
+PRICES = '[prices]\ncurrency = "EUR"\ncrew_per_h = 25\nsand_per_t = 40\n'
 
 
 @pytest.mark.parametrize(
@@ -205,8 +205,8 @@ PRICES = '[prices]\ncurrency = "EUR"\ncrew_h = 25\nsand_t = 40\n'
             "course.toml, programme[0].step[0].whenever: unknown key",
         ),
         (
-            ("[target]", PRICES + "machine_h = { corer = 40 }\n[target]"),
-            "course.toml, prices.machine_h.spreader: not given; expected the price of an hour; the task 'spread' needs",
+            ("[target]", PRICES + "machine_per_h = { corer = 40 }\n[target]"),
+            "course.toml, prices.machine_per_h.spreader: not given; expected the price of an hour; the task 'spread'",
         ),
         (
             ("[target]", PRICES + '[[task]]\nname = "by hand"\nwork = "coring"\n[target]'),

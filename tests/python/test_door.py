@@ -99,7 +99,9 @@ def calibration():
 
 @pytest.fixture(scope="module")
 def comparison(calibration):
-    prices = mat.Prices(currency="EUR", crew_h=25, machine_h={"corer": 40, "vehicle": 15, "spreader": 30}, sand_t=40)
+    prices = mat.Prices(
+        currency="EUR", crew_per_h=25, machine_per_h={"corer": 40, "vehicle": 15, "spreader": 30}, sand_per_t=40
+    )
     return mat.compare(calibration, years=1, draws=20, weather_sequences=2, prices=prices)
 
 
@@ -177,8 +179,8 @@ def test_a_study_that_cannot_be_written_is_refused_first(study, no_work):
 @pytest.mark.parametrize("option", ["--out", "--budget"])
 def test_the_command_refuses_it_first(option, course_folder, no_work, capsys):
     text = (course_folder / "course.toml").read_text(encoding="utf-8")
-    prices = '[prices]\ncurrency = "EUR"\ncrew_h = 25\nsand_t = 40\n'
-    prices += "machine_h = { corer = 40, vehicle = 15, spreader = 30 }\n"
+    prices = '[prices]\ncurrency = "EUR"\ncrew_per_h = 25\nsand_per_t = 40\n'
+    prices += "machine_per_h = { corer = 40, vehicle = 15, spreader = 30 }\n"
     (course_folder / "course.toml").write_text(f"{text}\n{prices}", encoding="utf-8")
     name = {"--out": "page.html", "--budget": "budget.csv"}[option]
     (course_folder / name).mkdir()

@@ -29,7 +29,9 @@ from matledger.budget_files import write_budget
 
 TIMES = int(os.environ.get("MATLEDGER_FAULTS", "1"))
 NUTS = {"method": "nuts", "chains": 2, "tune": 10, "draws": 6, "seed": 3}
-PRICES = mat.Prices(currency="EUR", crew_h=25, machine_h={"corer": 40, "vehicle": 15, "spreader": 30}, sand_t=40)
+PRICES = mat.Prices(
+    currency="EUR", crew_per_h=25, machine_per_h={"corer": 40, "vehicle": 15, "spreader": 30}, sand_per_t=40
+)
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="kills by signal, mounts a small disk")
 

@@ -22,9 +22,7 @@ NAMES = (
     "\\u202e {{7*7}} {% raw %}",
     "' OR 1=1; --",
 )
-MONEY = (
-    '\n[prices]\ncurrency = "EUR"\ncrew_h = 25\nmachine_h = { corer = 40, vehicle = 15, spreader = 30 }\nsand_t = 40\n'
-)
+MONEY = '\n[prices]\ncurrency = "EUR"\ncrew_per_h = 25\nmachine_per_h = { corer = 40, vehicle = 15, spreader = 30 }\nsand_per_t = 40\n'
 
 
 @pytest.fixture

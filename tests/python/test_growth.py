@@ -51,7 +51,7 @@ def test_volumes_that_cannot_be(given, message):
     [
         ((" ", "2014-05-01", "2014-05-02", 1.0), "green: ' '; expected the name of a green"),
         (("1", "2014-05-03", "2014-05-02", 1.0), "last_day: 2014-05-02; expected 2014-05-03 or later"),
-        (("1", "1 May", "2014-05-02", 1.0), "first_day: 1 May; expected a day such as 2014-05-01"),
+        (("1", "1 May", "2014-05-02", 1.0), "first_day: '1 May'; expected a day such as 2014-05-01"),
         (("1", "2014-05-01", None, 1.0), "last_day: None"),
         (("1", "2014-05-01", "2014-05-02", float("nan")), "dry_g_m2: NaN"),
         (("1", "2014-05-01", "2014-05-02", -1.0), "dry_g_m2: -1"),

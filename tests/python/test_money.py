@@ -59,17 +59,23 @@ def test_us_units_give_the_same_hours_and_the_same_money():
     assert (task.width_m, task.speed_km_h) == pytest.approx((1.524, 3.218688))
     # a short ton is 0.90718474 t, a square foot 0.09290304 m2
     found = Prices(
-        currency="USD", crew_h="20 USD", sand_t="40 USD/short ton", contractor_m2={"coring": "USD 0.05 / ft2"}, load=9
+        currency="USD",
+        crew_per_h="20 USD",
+        sand_per_t="40 USD/short ton",
+        contractor_per_m2={"coring": "USD 0.05 / ft2"},
+        load=9,
     )
-    assert found.sand_t == pytest.approx(40 / 0.90718474)
-    assert found.contractor_m2["coring"] == pytest.approx(0.05 / 0.09290304)
+    assert found.sand_per_t == pytest.approx(40 / 0.90718474)
+    assert found.contractor_per_m2["coring"] == pytest.approx(0.05 / 0.09290304)
     with pytest.raises(mat.InputError) as caught:
-        Prices(currency="USD", crew_h="20 USD/ft2", sand_t="40 USD/ton", load="9 USD/t")
-    assert [p.place for p in caught.value.problems] == ["crew_h", "sand_t", "load"]
+        Prices(currency="USD", crew_per_h="20 USD/ft2", sand_per_t="40 USD/ton", load="9 USD/t")
+    assert [p.place for p in caught.value.problems] == ["crew_per_h", "sand_per_t", "load"]
 
 
 def prices(**more):
-    return Prices(currency="EUR", crew_h=20, machine_h={"corer": 50, "spreader": "10 EUR"}, sand_t=30, **more)
+    return Prices(
+        currency="EUR", crew_per_h=20, machine_per_h={"corer": 50, "spreader": "10 EUR"}, sand_per_t=30, **more
+    )
 
 
 def priced(programme, years=(2025, 2026), play=None, passed=(0.0, 0.0), sand_off=(1.0, 1.0), turf=TURF, **more):
@@ -94,7 +100,9 @@ def line(found, name):
 
 def test_a_budget_worked_by_hand():
     later = DAY.replace(year=2026)
-    found = priced([(DAY, CORES), (DAY, SAND), (later, CORES)], load=100, core_t=8, inflation=0.1, discount_rate=0.25)
+    found = priced(
+        [(DAY, CORES), (DAY, SAND), (later, CORES)], load=100, core_per_t=8, inflation=0.1, discount_rate=0.25
+    )
     # 2025: 0.3 h + 0.36 h of crew at 20; 0.3 h at 50 + 0.18 h at 10; 0.8736 t at 30; one load; 1.508 t of cores at 8
     assert line(found, "crew") == pytest.approx([13.2, 6.6])  # 2026: 0.3 h at 20, and 10 %
     assert line(found, "machines") == pytest.approx([16.8, 16.5])
@@ -152,7 +160,7 @@ def test_days_after_the_forecast_and_in_the_next_year_are_counted_where_they_fal
 
 
 def test_a_contractor_takes_the_place_of_crew_and_machines():
-    found = priced([(DAY, CORES), (DAY, SAND)], years=(2025,), contractor_m2={"coring": 0.5})
+    found = priced([(DAY, CORES), (DAY, SAND)], years=(2025,), contractor_per_m2={"coring": 0.5})
     assert line(found, "contractor") == [200]
     assert line(found, "crew") == pytest.approx([7.2])
     assert line(found, "sand") == pytest.approx([26.208])
@@ -164,15 +172,20 @@ def test_what_is_not_counted_is_said():
 
 def test_prices_in_two_currencies_and_missing_ones_are_all_named():
     with pytest.raises(mat.InputError) as caught:
-        Prices(currency="EUR", crew_h="20 USD", machine_h={"corer": "ten"}, sand_t=None, round=-1)
+        Prices(currency="EUR", crew_per_h="20 USD", machine_per_h={"corer": "ten"}, sand_per_t=None, round=-1)
     text = str(caught.value)
-    for place in ("crew_h: 20 USD; expected an amount in EUR", "machine_h.corer", "sand_t: none", "round: -1"):
+    for place in (
+        "crew_per_h: 20 USD; expected an amount in EUR",
+        "machine_per_h.corer",
+        "sand_per_t: none",
+        "round: -1",
+    ):
         assert place in text
 
 
 def test_a_machine_without_a_price_is_named_with_its_task():
-    lacking = Prices(currency="EUR", crew_h=20, sand_t=30).lacking([CORES, SAND], LABOUR)
-    assert [problem.place for problem in lacking] == ["prices.machine_h.corer", "prices.machine_h.spreader"]
+    lacking = Prices(currency="EUR", crew_per_h=20, sand_per_t=30).lacking([CORES, SAND], LABOUR)
+    assert [problem.place for problem in lacking] == ["prices.machine_per_h.corer", "prices.machine_per_h.spreader"]
 
 
 def test_a_green_without_area_is_refused():

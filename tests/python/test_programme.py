@@ -165,11 +165,11 @@ def problem(make):
         (lambda: mat.Programme("x", [("15 April", LIGHT)]), "expected a list of work such as"),
         (lambda: mat.Programme("x", [("15 April", [3])]), "steps[0].works[0]: 3; expected a piece of work such as"),
         (lambda: mat.Programme("x", [(15, [LIGHT])]), "steps[0].rule: 15; expected a text such as '15 April'"),
-        (lambda: PROGRAMME.calendar("15/04/2014", "2014-12-31"), "first: '15/04/2014'; expected a date such as"),
-        (lambda: PROGRAMME.calendar("20140101", "2014-12-31"), "first: '20140101'; expected a date such as"),
-        (lambda: PROGRAMME.calendar("2014-01-01", dt.datetime(2014, 12, 31)), "last: datetime.datetime"),
+        (lambda: PROGRAMME.calendar("15/04/2014", "2014-12-31"), "first: '15/04/2014'; expected a day such as"),
+        (lambda: PROGRAMME.calendar("20140101", "2014-12-31"), "first: '20140101'; expected a day such as"),
+        (lambda: PROGRAMME.calendar("2014-01-01", dt.datetime(2014, 12, 31, 7)), "last: datetime.datetime"),
         (lambda: PROGRAMME.calendar("2014-01-01", "2013-12-31"), "last: 2013-12-31; expected a date on or after"),
-        (lambda: PROGRAMME.summary(20140), "year: '20140-01-01'; expected a date such as"),
+        (lambda: PROGRAMME.summary(20140), "year: '20140-01-01'; expected a day such as"),
         (lambda: COUNTED.summary(2014), "expected degree days given to the calendar"),
         (lambda: COUNTED.summary(2014, degree_days=[1.0]), "degree_days: 1 days from 2014-01-01; expected a value"),
         (lambda: COUNTED.summary(2014, degree_days=[[1.0]]), "degree_days: float64 of shape (1, 1); expected numbers"),
@@ -190,11 +190,8 @@ def test_every_text_is_read_before_it_fails():
     assert [line.split(":")[0] for line in lines] == ["steps[0].rule", "steps[1].rule", "closed[0].days"]
 
 
-def test_import_is_quick_and_light():
-    """Processor time, which other work on the machine disturbs least."""
-    code = (
-        "import sys, time; t = time.process_time(); import matledger.practice; print(time.process_time() - t);"
-        "assert not {'numpy', 'pandas', 'polars', 'xarray', 'matplotlib'} & set(sys.modules)"
-    )
-    runs = [subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True) for _ in range(5)]
-    assert min(float(run.stdout) for run in runs) < 0.1
+def test_import_is_light():
+    """What takes long is imported when it is used; the seconds themselves are the benchmarks'."""
+    heavy = {"numpy", "pandas", "polars", "xarray", "matplotlib", "matledger.cells", "csv", "difflib"}
+    code = f"import sys, matledger.practice; assert not {heavy} & set(sys.modules)"
+    subprocess.run([sys.executable, "-c", code], check=True)

@@ -431,7 +431,7 @@ def test_report_writes_the_page_and_the_budget(course, capsys):
 
 def test_problems_name_file_and_key_and_set_the_exit_code(course, capsys):
     text = (course / "course.toml").read_text(encoding="utf-8")
-    text = text.replace("sand_t = 42", 'sand_t = "42 USD"').replace("round = 24", "rond = 24")
+    text = text.replace("sand_per_t = 42", 'sand_per_t = "42 USD"').replace("round = 24", "rond = 24")
     (course / "course.toml").write_text(text, encoding="utf-8")
     assert cli.main(["check", str(course)]) == cli.BAD_INPUT
     said = capsys.readouterr().err

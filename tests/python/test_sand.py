@@ -129,7 +129,7 @@ DAYS = {"clippings_g_m2": np.full(365, 0.5), "decay_modifier": np.ones(365), "st
 
 def test_sands_keep_their_mass_from_order_to_column():
     green = mat.Green("1", area_m2=500)
-    order = mat.order_sand([green], WORK, buying=mat.Buying(load_t=1, moisture=0.05, waste=0.02))
+    order = mat.order_sand([green], WORK, buying=mat.Buying(load_t=1, sand_moisture_share=0.05, sand_waste_share=0.02))
     mixture = mat.sand_in_ground(
         GROUND, [("2014-01-01", PILE), ("2014-07-01", GROUND)], work=WORK, read_on=["2014-12-31"], **DAYS
     )
@@ -151,11 +151,11 @@ def test_sands_keep_their_mass_from_order_to_column():
 
 def test_order_counts_loads_stock_and_thick_layers(tmp_path):
     greens = [mat.Green(str(n), area_m2=500) for n in range(1, 4)]
-    buying = mat.Buying(load_t=10, moisture=0.05, waste=0.03, stock_dry_t=2)
+    buying = mat.Buying(load_t=10, sand_moisture_share=0.05, sand_waste_share=0.03, stock_dry_t=2)
     order = mat.order_sand(greens, [("2014-05-01", mat.Topdressing(sand_mm=3))], buying=buying)
     line = order.lines[0]
     assert line.used_dry_t == pytest.approx(3 * 500 * 3 * 1.6 / 1000)
-    assert line.used_dry_t + line.wasted_dry_t == pytest.approx(line.used_dry_t / 0.97)
+    assert line.used_dry_t + line.wasted_dry_t == pytest.approx(line.used_dry_t * 1.03)
     assert (line.loads, line.delivered_t) == (1, 10)
     assert pytest.approx(line.used_dry_t + line.wasted_dry_t + line.stock_dry_t) == 2 + 10 / 1.05
     (warning,) = order.warnings
@@ -163,8 +163,8 @@ def test_order_counts_loads_stock_and_thick_layers(tmp_path):
     path = order.to_csv(tmp_path / "order.csv")
     assert path.read_text().splitlines()[0].startswith("date,used_dry_t,in_holes_t")
     assert pl.read_csv(path)["loads"].to_list() == [1]
-    with pytest.raises(InputError, match="moisture"):
-        mat.Buying(load_t=10, moisture=-0.1)
+    with pytest.raises(InputError, match=r"sand_moisture_share: -0\.1"):
+        mat.Buying(load_t=10, sand_moisture_share=-0.1)
     with pytest.raises(InputError, match="a green of the list"):
         mat.order_sand(greens, {"9": WORK}, buying=buying)
 

@@ -179,7 +179,7 @@ def test_a_study_from_csv_with_two_windows():
     assert "sand" in repr(mat.analyse(study, window=(0, 20)))
 
 
-VARIANCES = mat.StudyVariances(core_sd=0.5, laboratory_sd=0.1, plot_sd=0.2)
+VARIANCES = mat.StudyVariances(core_sd_percent=0.5, laboratory_sd_percent=0.1, plot_sd_percent=0.2)
 
 
 def test_power_rises_with_what_is_paid_for():
@@ -201,7 +201,7 @@ def test_a_probe_that_meets_few_holes_costs_power():
     ]
     design = mat.StudyDesign(blocks=5, cores=3)
     narrow, wide = (
-        mat.study_power(design, VARIANCES, difference_percent=0.7, probe_sd=sd, trials=500).power for sd in sds
+        mat.study_power(design, VARIANCES, difference_percent=0.7, probe_sd_percent=sd, trials=500).power for sd in sds
     )
     assert narrow < wide - 0.05
 
@@ -211,8 +211,8 @@ def test_designs_that_cannot_be():
         mat.StudyDesign(treated="greens", blocks=2)
     with pytest.raises(mat.InputError, match="blocks: 0"):
         mat.study_power(mat.StudyDesign(), VARIANCES, difference_percent=1)
-    with pytest.raises(mat.InputError, match=r"core_sd: -1"):
-        mat.study_power(mat.StudyDesign(blocks=4), mat.StudyVariances(core_sd=-1), difference_percent=1)
+    with pytest.raises(mat.InputError, match=r"core_sd_percent: -1"):
+        mat.study_power(mat.StudyDesign(blocks=4), mat.StudyVariances(core_sd_percent=-1), difference_percent=1)
     with pytest.raises(mat.InputError, match="alpha: 2"):
         mat.study_power(mat.StudyDesign(blocks=4), VARIANCES, difference_percent=1, alpha=2)
 

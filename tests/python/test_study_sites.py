@@ -75,10 +75,16 @@ def test_contrasts_of_two_hundred_simulated_studies():
         (mat.StudyDesign(sites=6, greens=2, blocks=3), 0.3),
         (mat.StudyDesign(greens=8, treated="greens", tests_before=1), 0.4),
     ):
-        variances = mat.StudyVariances(core_sd=0.5, plot_sd=0.2, green_sd=0.4, site_difference_sd=0.2, season_sd=0.1)
+        variances = mat.StudyVariances(
+            core_sd_percent=0.5,
+            plot_sd_percent=0.2,
+            green_sd_percent=0.4,
+            site_difference_sd_percent=0.2,
+            season_sd_percent=0.1,
+        )
         found = mat.study_power(design, variances, difference_percent=difference, trials=200, seed=5)
-        half = stats.t.ppf(0.95, found.df) * found.se
-        held = int((np.abs(found.estimates - difference) <= half).sum())
+        half = stats.t.ppf(0.95, found.df) * found.se_percent
+        held = int((np.abs(found.estimates_percent - difference) <= half).sum())
         assert inside(held, 200, 0.9), (str(design), held)
 
 

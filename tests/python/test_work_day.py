@@ -52,7 +52,7 @@ def test_amounts_of_a_green_by_hand():
     volume_l = holes_m2 * math.pi * 12.7**2 / 4 * 75 / 1e6 * 415
     assert green.holes == round(holes_m2 * 415)
     assert green.cores_m3 == pytest.approx(volume_l * 1.3 / 1000)
-    assert green.core_trips == math.ceil(max(volume_l * 1.5 / 500, volume_l * 1.3 / 400))
+    assert green.core_trips == math.ceil(max(volume_l * 1.7 / 500, volume_l * 1.3 / 400))
     assert green.sand_dry_kg == pytest.approx(2.7 * 1.6 * 415)
     assert green.in_holes_kg == pytest.approx(0.6 * volume_l * 1.6)
     assert green.round_g_m2 == pytest.approx(1440)
@@ -68,7 +68,7 @@ def test_page_and_csv(tmp_path):
         assert caution.hazard in page
     assert "Local codes, product labels and licensed practice come first" in page
     assert "ft3" not in page
-    assert "lb/1000 ft2" in day.to_html(tmp_path / "us.html", system="us").read_text()
+    assert "lb/1000 ft2" in day.to_html(tmp_path / "us.html", units="us").read_text()
     with (day.to_csv(tmp_path / "day.csv")).open() as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == len(day.slots)
@@ -111,7 +111,7 @@ def test_catch_pans_against_student():
     from scipy import stats
 
     masses = [44.0, 47.0, 45.0, 48.0]
-    rate = mat.check_spreader(masses, pan_m2=0.1, intended_g_m2=400, moisture=0.05)
+    rate = mat.check_spreader(masses, pan_m2=0.1, intended_g_m2=400, sand_moisture_share=0.05)
     rates = np.array(masses) / 1.05 / 0.1
     low, high = stats.t.interval(0.9, 3, rates.mean(), stats.sem(rates))
     assert (rate.mean_g_m2, rate.low_g_m2, rate.high_g_m2) == pytest.approx((rates.mean(), low, high))
@@ -201,7 +201,7 @@ def test_cover_updates_recovery(course):
     readings = mat.cover_readings(course, late)
     work = readings[0].work
     prior, slow = mat.healing(course, seed=1), mat.healing(course, readings=readings, seed=1)
-    before, after = mat.back_on(prior, work, date), mat.back_on(slow, work, date)
+    before, after = mat.back_in_play(prior, work, date), mat.back_in_play(slow, work, date)
     assert after.likely > before.likely
     assert (before.readings, after.readings) == (0, 4)
     assert "without a reading" in before.in_words()
@@ -214,8 +214,8 @@ def test_cover_updates_recovery(course):
         mat.cover_readings(course, [mat.CoverRecord(green=green, date=dt.date(2012, 1, 2), cover_percent=90)])
 
 
-def test_water_entry_is_wide_without_rings_and_moves_with_them():
-    wide = mat.estimate_water_entry(CORES, DAY, om_percent=4.5)
+def test_infiltration_is_wide_without_rings_and_moves_with_them():
+    wide = mat.estimate_infiltration(CORES, DAY, om_percent=4.5)
     gains = np.quantile(wide.gain_percent[0], [0.05, 0.5, 0.95])
     assert gains[0] < 40 < 168 < gains[2]
     assert (wide.gain_percent[56:] == 0).all()
@@ -223,20 +223,20 @@ def test_water_entry_is_wide_without_rings_and_moves_with_them():
     assert "no ring reading, a wide prior" in wide.in_words()
     assert "McCarty et al. 2007" in wide.in_words()
     rings = [mat.RingReading(green="1", date=DAY - dt.timedelta(days=n), rate_mm_h=40) for n in (1, 2, 3, 4)]
-    told = mat.estimate_water_entry(CORES, DAY, om_percent=4.5, rings=rings)
+    told = mat.estimate_infiltration(CORES, DAY, om_percent=4.5, rings=rings)
 
     def spread(entry):
         return np.log(entry.before_mm_h).std()
 
     assert spread(told) < 0.5 * spread(wide)
     assert np.median(told.before_mm_h) < np.median(wide.before_mm_h)
-    richer = mat.estimate_water_entry(CORES, DAY, om_percent=8)
+    richer = mat.estimate_infiltration(CORES, DAY, om_percent=8)
     assert np.median(richer.before_mm_h) < np.median(wide.before_mm_h)
     far = [replace(ring, rate_mm_h=9e4) for ring in rings]
-    assert "far from the priors" in mat.estimate_water_entry(CORES, DAY, om_percent=4.5, rings=far).in_words()
+    assert "far from the priors" in mat.estimate_infiltration(CORES, DAY, om_percent=4.5, rings=far).in_words()
     with pytest.raises(InputError, match="work that opens the surface"):
-        mat.estimate_water_entry(mat.Topdressing(sand_mm=1), DAY, om_percent=4)
-    axes = plots.water_entry(wide)
+        mat.estimate_infiltration(mat.Topdressing(sand_mm=1), DAY, om_percent=4)
+    axes = plots.infiltration(wide)
     axes.figure.clear()
 
 

@@ -1,7 +1,7 @@
 """What is done to a green: coring, tining, vertical mowing, sand, and the programme that dates them."""
 
 from matledger.practice.calendar import Calendar, Event, Moved, Skipped, Uncounted, YearSummary
-from matledger.practice.programme import Programme
+from matledger.practice.programme import Programme, WorkDone, dated_work
 from matledger.practice.spreading import rounds_to_fill, spreader_passes
 from matledger.practice.work import Coring, SandInjection, SolidTining, Tine, Topdressing, VerticalMowing, Work
 
@@ -19,7 +19,9 @@ __all__ = [
     "Uncounted",
     "VerticalMowing",
     "Work",
+    "WorkDone",
     "YearSummary",
+    "dated_work",
     "rounds_to_fill",
     "spreader_passes",
 ]

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from matledger import _core
+from matledger.days import as_day
 from matledger.errors import InputError, Problem
 from matledger.practice._fields import html_table
 from matledger.practice.calendar import Calendar, Event, Moved, Skipped, Uncounted, YearSummary, summarise_years
@@ -17,7 +18,9 @@ from matledger.practice.work import Work
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-__all__ = ["Programme"]
+    from matledger._arrays import DayLike
+
+__all__ = ["Programme", "WorkDone", "dated_work"]
 
 
 @dataclass(frozen=True, repr=False)
@@ -118,11 +121,11 @@ class Programme:
 
     def calendar(
         self,
-        first: dt.date | str,
-        last: dt.date | str,
+        first: DayLike,
+        last: DayLike,
         *,
         degree_days: ArrayLike | None = None,
-        degree_days_start: dt.date | str | None = None,
+        degree_days_start: DayLike | None = None,
     ) -> Calendar:
         """Date the work from `first` to `last`, both included.
 
@@ -148,10 +151,10 @@ class Programme:
             When a date cannot be read, `last` is before `first`, or degree days are needed and are missing, too short,
             negative or not finite.
         """
-        begin, end = _date(first, "first"), _date(last, "last")
+        begin, end = as_day(first, "first"), as_day(last, "last")
         series = None
         if degree_days is not None:
-            start = begin if degree_days_start is None else _date(degree_days_start, "degree_days_start")
+            start = begin if degree_days_start is None else as_day(degree_days_start, "degree_days_start")
             series = (start, _array(degree_days, "degree_days"))
         return self.dated(begin, end, self.core.calendar(begin, end, series))
 
@@ -181,7 +184,7 @@ class Programme:
         )
 
     def summary(
-        self, year: int, *, degree_days: ArrayLike | None = None, degree_days_start: dt.date | str | None = None
+        self, year: int, *, degree_days: ArrayLike | None = None, degree_days_start: DayLike | None = None
     ) -> YearSummary:
         """Sum up one calendar year.
 
@@ -202,7 +205,7 @@ class Programme:
         InputError
             As for `calendar`.
         """
-        span = (_date(f"{year:04}-01-01", "year"), _date(f"{year:04}-12-31", "year"))
+        span = (as_day(f"{year}-01-01", "year"), as_day(f"{year}-12-31", "year"))
         return self.calendar(*span, degree_days=degree_days, degree_days_start=degree_days_start).years[0]
 
     def __repr__(self) -> str:
@@ -217,24 +220,44 @@ class Programme:
         return html_table(self.name, ("when", "work"), rows)
 
 
+WorkDone: TypeAlias = Programme | Iterable[tuple[dt.date, Work]]
+"""A programme, or pieces of work with their dates."""
+
+
+def dated_work(
+    work: object, place: str, first: DayLike | None, last: DayLike | None, degree_days: ArrayLike | None = None
+) -> list[tuple[dt.date, Work]]:
+    """Date a programme, or read dated work: pairs of a day and a piece of work, events or work records.
+
+    Raises
+    ------
+    InputError
+        For anything else, and a programme without a first and last day.
+    """
+    if isinstance(work, Programme):
+        if first is None or last is None:
+            raise InputError([Problem("first", "not given", "first and last day, which date a programme")])
+        return [(event.date, event.work) for event in work.calendar(first, last, degree_days=degree_days)]
+    expected = "a date and a piece of work, or a programme"
+    if not isinstance(work, Iterable) or isinstance(work, str):
+        raise InputError([Problem(place, repr(work), "a programme, or a list of pairs (date, work)")])
+    dated = []
+    for index, piece in enumerate(work):
+        where = f"{place}[{index}]"
+        if hasattr(piece, "date") and hasattr(piece, "work"):
+            date, done = piece.date, piece.work
+        elif _is_list(piece) and len(piece) == 2:
+            date, done = piece
+        else:
+            raise InputError([Problem(where, repr(piece), expected)])
+        if not isinstance(done, Work):
+            raise InputError([Problem(where, repr(done), "work such as Coring(...) or Topdressing(...)")])
+        dated.append((as_day(date, where), done))
+    return dated
+
+
 def _is_list(value: object) -> bool:
     return isinstance(value, Sequence) and not isinstance(value, str)
-
-
-def _date(value: dt.date | str, name: str) -> dt.date:
-    bad = InputError([Problem(name, repr(value), "a date such as 2014-04-15")])
-    if isinstance(value, str):
-        try:
-            date = dt.date.fromisoformat(value)
-        except ValueError:
-            raise bad from None
-        # fromisoformat also takes 20140415 and 2014-W16-2.
-        if date.isoformat() != value:
-            raise bad
-        return date
-    if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
-        raise bad
-    return value
 
 
 def _array(values: ArrayLike, name: str) -> Any:

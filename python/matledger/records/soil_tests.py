@@ -101,6 +101,7 @@ class SoilTest:
     def __post_init__(self) -> None:
         """Read every field by its rule."""
         findings = settle(self, COLUMNS)
+        findings.raise_any()
         windowed, depths = self.layer == "window", (self.top_mm, self.bottom_mm)
         if windowed and None in depths:
             missing = "top_mm" if self.top_mm is None else "bottom_mm"

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from matledger.cells import column
+from matledger.days import as_day
 from matledger.errors import InputError, Problem
 from matledger.findings import headed
 from matledger.tables import MAX_BYTES, Source, Table, csv_rows, read_table, read_text
@@ -42,8 +43,8 @@ def read_weather(
     columns: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     rain: bool = True,
-    first_day: dt.date | None = None,
-    last_day: dt.date | None = None,
+    first_day: dt.date | str | None = None,
+    last_day: dt.date | str | None = None,
     max_bytes: int = MAX_BYTES,
 ) -> Weather:
     """Read daily weather.
@@ -90,8 +91,8 @@ def read_ghcn_daily(
     *,
     fill: Sequence[FillRule] = (),
     rain: bool = True,
-    first_day: dt.date | None = None,
-    last_day: dt.date | None = None,
+    first_day: dt.date | str | None = None,
+    last_day: dt.date | str | None = None,
     max_bytes: int = MAX_BYTES,
 ) -> Weather:
     """Read one station of the Global Historical Climatology Network, daily.
@@ -164,10 +165,14 @@ def _weather(
     days: Sequence[Day],
     has_rain: bool,
     fill: Sequence[FillRule],
-    first_day: dt.date | None,
-    last_day: dt.date | None,
+    first_day: dt.date | str | None,
+    last_day: dt.date | str | None,
     rows: Mapping[dt.date, int],
 ) -> Weather:
+    first_day, last_day = (
+        wanted if wanted is None else as_day(wanted, name)
+        for name, wanted in (("first_day", first_day), ("last_day", last_day))
+    )
     kept = [day for day in days if (first_day or day[0]) <= day[0] <= (last_day or day[0])]
     held = {day[0] for day in kept}
     for name, wanted in (("first_day", first_day), ("last_day", last_day)):

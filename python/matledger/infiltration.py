@@ -1,4 +1,4 @@
-"""What coring does for water entry: an estimate with its uncertainty, never a promise."""
+"""What coring does for infiltration: an estimate with its uncertainty, never a promise."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import numpy as np
 from matledger import units
 from matledger._arrays import Floats, frozen
 from matledger.cells import column, settle
+from matledger.days import as_day
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_SEED, Headings, shown, whole
 from matledger.frames import Table
@@ -22,24 +23,24 @@ from matledger.units import Quantity
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["PUBLISHED_GAINS", "RingReading", "WaterEntry", "estimate_water_entry", "read_ring_readings"]
+__all__ = ["PUBLISHED_GAINS", "Infiltration", "RingReading", "estimate_infiltration", "read_ring_readings"]
 
 PUBLISHED_GAINS = (
     ("coring", 127.0, 168.0, "McCarty et al. 2007, Agron. J. 99:1530 (read)"),
     ("vertical mowing", 40.0, 65.0, "McCarty et al. 2007, Agron. J. 99:1530 (read)"),
 )
-"""Published gains of water entry: work, least and most [%], source."""
+"""Published gains of infiltration: work, least and most [%], source."""
 
 FADING_DAYS = (35.0, 56.0)
 """Days after which the gain is gone: five to eight weeks (Carrow 2003, read)."""
 
 # Medians and log-sd; all but the fading are our judgement, wide on purpose.
 CLEAN_MM_H = (450.0, 0.5)
-"""Water entry of the matrix without organic matter [mm/h]."""
+"""Infiltration of the matrix without organic matter [mm/h]."""
 SLOWING_PER_PERCENT = (0.30, 0.5)
 """How much each % of organic matter slows the matrix: entry falls by exp(-b OM) [1/%]."""
 HOLE_MM_H = (900.0, 0.6)
-"""Water entry of a hole filled with sand [mm/h]."""
+"""Infiltration of a hole filled with sand [mm/h]."""
 RING_LOG_SD = 0.5
 """What one ring differs by from the green's mean (log-sd)."""
 DRAWS = 2_000
@@ -54,7 +55,7 @@ _RING = (
 
 @dataclass(frozen=True, kw_only=True)
 class RingReading:
-    """Water entry read with a ring.
+    """Infiltration read with a ring.
 
     Attributes
     ----------
@@ -115,8 +116,8 @@ def read_ring_readings(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class WaterEntry:
-    """Water entry after work.
+class Infiltration:
+    """Infiltration after work.
 
     Attributes
     ----------
@@ -125,9 +126,9 @@ class WaterEntry:
     day
         Days since the work, shape ``(day,)``.
     before_mm_h
-        Draws of the water entry without holes, shape ``(draw,)`` [mm/h].
+        Draws of the infiltration without holes, shape ``(draw,)`` [mm/h].
     rate_mm_h
-        Draws of the water entry, shape ``(day, draw)`` [mm/h].
+        Draws of the infiltration, shape ``(day, draw)`` [mm/h].
     before_readings, after_readings
         Ring readings behind the draws, before and after the work.
     effective_draws
@@ -150,7 +151,7 @@ class WaterEntry:
         return gain
 
     def table(self) -> Table:
-        """Water entry and gain week by week, median and 90 % interval."""
+        """Infiltration and gain week by week, median and 90 % interval."""
         rows = [i for i, day in enumerate(self.day) if day % 7 == 0]
         low, median, high = np.quantile(self.rate_mm_h[rows], [0.05, 0.5, 0.95], axis=1)
         less, gain, more = np.quantile(self.gain_percent[rows], [0.05, 0.5, 0.95], axis=1)
@@ -158,7 +159,7 @@ class WaterEntry:
         names = ("mm/h, 5 %", "mm/h", "mm/h, 95 %", "gain %, 5 %", "gain %", "gain %, 95 %")
         columns: dict[str, list[Any]] = {"week": [int(self.day[i] // 7) for i in rows]}
         columns |= {name: column.tolist() for name, column in zip(names, values, strict=True)}
-        return Table(f"water entry after {self.work}", columns, dict.fromkeys(columns, ".0f"))
+        return Table(f"infiltration after {self.work}", columns, dict.fromkeys(columns, ".0f"))
 
     @property
     def sources(self) -> tuple[str, ...]:
@@ -189,7 +190,7 @@ class WaterEntry:
         )
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Plot the gain over time beside the published ones; see `matledger.plots.water_entry`.
+        """Plot the gain over time beside the published ones; see `matledger.plots.infiltration`.
 
         Parameters
         ----------
@@ -198,7 +199,7 @@ class WaterEntry:
         """
         from matledger import plots
 
-        return plots.water_entry(self, ax=ax)
+        return plots.infiltration(self, ax=ax)
 
     def __repr__(self) -> str:
         return self.in_words()
@@ -209,7 +210,7 @@ class WaterEntry:
         return f"<p>{escape(self.in_words())}</p>{self.table()._repr_html_()}"
 
 
-def estimate_water_entry(
+def estimate_infiltration(
     work: Work,
     done: dt.date | str,
     *,
@@ -217,8 +218,8 @@ def estimate_water_entry(
     rings: Sequence[RingReading] = (),
     days: int = 70,
     seed: int = 0,
-) -> WaterEntry:
-    """Estimate what holes do for water entry, and for how long.
+) -> Infiltration:
+    """Estimate what holes do for infiltration, and for how long.
 
     Parameters
     ----------
@@ -237,7 +238,7 @@ def estimate_water_entry(
 
     Returns
     -------
-    WaterEntry
+    Infiltration
 
     Raises
     ------
@@ -258,15 +259,13 @@ def estimate_water_entry(
 
     Examples
     --------
-    >>> from matledger import Coring, Tine, estimate_water_entry
+    >>> from matledger import Coring, Tine, estimate_infiltration
     >>> cores = Coring(tine=Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=75)
-    >>> entry = estimate_water_entry(cores, "2014-04-14", om_percent=4.5)
+    >>> entry = estimate_infiltration(cores, "2014-04-14", om_percent=4.5)
     >>> print(entry.in_words())
     An estimate, not a promise: on the day of the work water enters ...
     """
-    from matledger.simulation import _day
-
-    when = _day(done, "done")
+    when = as_day(done, "done")
     om = units.parse(om_percent, "%", name="om_percent")
     problems = whole("seed", seed, 0, MOST_SEED)
     if not isinstance(work, Work) or work.area_share == 0:
@@ -288,8 +287,8 @@ def estimate_water_entry(
     gone = stream.uniform(*FADING_DAYS, DRAWS)
     share = work.area_share
 
-    def entry(day: Floats | float) -> Floats:
-        rate = np.asarray(day)[..., None] / gone
+    def entry(since: Floats | float) -> Floats:
+        rate = np.asarray(since)[..., None] / gone
         # In place: fresh arrays of this size are what the time goes into.
         np.subtract(1, rate, out=rate)
         np.maximum(rate, 0, out=rate)
@@ -309,14 +308,14 @@ def estimate_water_entry(
         effective = float(1 / (chance**2).sum())
         chosen = stream.choice(DRAWS, DRAWS, p=chance)
         before, holes, gone = before[chosen], holes[chosen], gone[chosen]
-    day = np.arange(days + 1, dtype=np.float64)
+    followed = np.arange(days + 1, dtype=np.float64)
     earlier = sum(reading.date < when for reading in rings)
-    return WaterEntry(
+    return Infiltration(
         work=work,
         done=when,
-        day=frozen(day),
+        day=frozen(followed),
         before_mm_h=frozen(before),
-        rate_mm_h=frozen(entry(day)),
+        rate_mm_h=frozen(entry(followed)),
         before_readings=earlier,
         after_readings=len(rings) - earlier,
         effective_draws=effective,
