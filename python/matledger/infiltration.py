@@ -109,6 +109,13 @@ def read_ring_readings(
     ------
     InputError
         With every problem found.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"green": "1", "date": "2014-05-12", "rate_mm_h": 180}
+    >>> read_ring_readings(pd.DataFrame([row]))[0].rate_mm_h
+    180.0
     """
     table = read_table(source, _RING, renamed=columns, units=units, max_bytes=max_bytes)
     table.findings.raise_any()

@@ -148,6 +148,13 @@ class Labour:
         Moist bulk density of cores in the ground (g/cm3).
     core_bulking
         Volume of loose cores over their volume in the ground (-).
+
+    Examples
+    --------
+    >>> from matledger import Labour, Task
+    >>> by_hand = Labour(tasks=[Task("spread by hand", work="topdressing", crew=3, fixed_h=0.5)])
+    >>> by_hand.load_t
+    20.0
     """
 
     tasks: Sequence[Task] = field(default=TASKS)

@@ -213,6 +213,14 @@ def cover_readings(course: Course, records: Sequence[CoverRecord]) -> tuple[Cove
     ------
     InputError
         For records with no such work before them within 150 days, or of an unknown green.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> course = mat.demo_course()
+    >>> record = mat.CoverRecord(green="Fen", date="2014-04-28", holes_counted=100, holes_visible=40)
+    >>> round(cover_readings(course, [record])[0].cover_percent, 1)
+    98.0
     """
     problems = check_cover(records, course.work, [green.name for green in course.greens])
     if problems:
@@ -367,6 +375,13 @@ def back_in_play(
     ------
     InputError
         For a cover outside 0 to 100 %, or weather that does not go on after that day in any year.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> cores = mat.Coring(tine=mat.Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=70)
+    >>> print(back_in_play(mat.healing(mat.demo_course()), cores, "2015-05-11").in_words())
+    99 % cover about 2015-06-06, by 2015-06-19 with a probability of 95 %, from the library's prior, without a reading.
     """
     day = as_day(done, "done")
     days = recovery.days(work, day, cover_percent=cover_percent).ravel()

@@ -115,6 +115,12 @@ class StudyVariances:
     -----
     A `matledger.analyse` of an earlier study gives variances: ``plot_sd_percent`` is the root of that of its units, and
     the difference of two treatments varies between sites by twice the variance of site by treatment.
+
+    Examples
+    --------
+    >>> from matledger import StudyVariances
+    >>> StudyVariances(core_sd_percent=0.5, laboratory_sd_percent=0.1).green_sd_percent
+    0.0
     """
 
     core_sd_percent: float
@@ -145,6 +151,12 @@ class SamplingPrices:
         Going to a site to sample.
     plot_season
         Keeping a treated unit for a season.
+
+    Examples
+    --------
+    >>> from matledger import SamplingPrices, StudyDesign
+    >>> SamplingPrices(test=30, core=1).cost(StudyDesign(blocks=4, cores=10))
+    320.0
     """
 
     test: float
@@ -389,6 +401,14 @@ def weigh_designs(
     Table
         For each design: tests, cost, power, median standard error of the difference [% OM], and by how much differences
         that are found overstate the true one.
+
+    Examples
+    --------
+    >>> variances = StudyVariances(core_sd_percent=0.5, plot_sd_percent=0.2)
+    >>> designs = [StudyDesign(blocks=blocks, cores=10) for blocks in (3, 6)]
+    >>> found = weigh_designs(designs, variances, SamplingPrices(test=30), difference_percent=0.6, trials=100)
+    >>> found.columns["tests"], found.columns["cost"]
+    ([6, 12], [180.0, 360.0])
     """
     found = [
         study_power(

@@ -234,7 +234,12 @@ class Grading:
         Parameters
         ----------
         system
-            Metric or US customary units.
+            Whose classes: of the USGA's table, or of the USDA.
+
+        Raises
+        ------
+        InputError
+            For classes of anyone else.
         """
         if system not in ("USGA", "USDA"):
             raise InputError([Problem("system", repr(system), "'USGA' or 'USDA'")])
@@ -750,6 +755,13 @@ def read_sieve_analyses(
     ------
     InputError
         With every problem: sieves out of order, masses that do not add up to the sample within 2 %, and the rest.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rows = pd.DataFrame({"sand": "pile", "sieve": ["1 mm", "0.5 mm", "0.25 mm"], "finer_percent": [98, 60, 10]})
+    >>> read_sieve_analyses(rows)
+    (<Grading 'pile': 3 sieves, 1 to 0.25 mm>,)
     """
     table = read_table(source, _ANALYSIS, renamed=columns, units=units, max_bytes=max_bytes)
     by_sand: dict[str, list[Any]] = defaultdict(list)
@@ -842,6 +854,14 @@ def read_specification(
     ------
     InputError
         With every problem found; a missing class is one.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rows = pd.DataFrame({"class": ["fines", "sand"], "lower_mm": [0, 0.15], "upper_mm": [0.15, 2]})
+    >>> rows = rows.assign(most_percent=[3, None])
+    >>> [str(limit) for limit in read_specification(rows, name="own").limits]
+    ['at most 3 %', 'free']
     """
     table = read_table(source, _LIMITS, renamed=columns, units=units, max_bytes=max_bytes)
     table.findings.raise_any()

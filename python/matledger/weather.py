@@ -276,6 +276,14 @@ class Interpolate:
     ----------
     max_days
         Longest gap filled [d].
+
+    Examples
+    --------
+    >>> from matledger import Interpolate, Weather
+    >>> days = ["2014-05-01", "2014-05-02", "2014-05-03"]
+    >>> weather = Weather(days, [5, None, 7], [15, None, 17], fill=[Interpolate(max_days=1)])
+    >>> weather.tmin_c.tolist(), weather.filled.tolist()
+    ([5.0, 6.0, 7.0], [False, True, False])
     """
 
     max_days: int
@@ -291,6 +299,16 @@ class SameDayOtherYears:
     """Fill a day with the mean of what was measured on that calendar day in other years.
 
     29 February falls back on 28 February if no other leap year was measured.
+
+    Examples
+    --------
+    >>> from matledger import SameDayOtherYears, demo_course
+    >>> record = demo_course().weather
+    >>> tmin_c = record.tmin_c.tolist()
+    >>> tmin_c[400] = None
+    >>> filled = type(record)(record.dates, tmin_c, record.tmax_c, fill=[SameDayOtherYears()])
+    >>> int(filled.filled.sum())
+    1
     """
 
 

@@ -187,7 +187,7 @@ class GreenDay:
     Attributes
     ----------
     green, area_m2
-        The green.
+        The green, and its area [m2].
     depth_mm
         Depth to probe for [mm]; None if nothing is opened.
     holes
