@@ -279,8 +279,7 @@ def estimate_infiltration(
         problems.append(Problem("work", shown(str(work)), "work that opens the surface"))
     if not 0 <= om <= 100:
         problems.append(Problem("om_percent", shown(om), "a number from 0 to 100 (%)"))
-    if isinstance(days, bool) or not isinstance(days, int) or not 1 <= days <= 365:
-        problems.append(Problem("days", shown(days), "1 to 365 days"))
+    problems += whole("days", days, 1, 365)
     if problems:
         raise InputError(problems)
     stream = np.random.default_rng(seed)

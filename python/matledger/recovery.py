@@ -15,7 +15,7 @@ from matledger.calibration import Driving
 from matledger.cells import column, settle
 from matledger.days import as_day
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, shown, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, of_kind, refuse, shown, whole
 from matledger.frames import Table
 from matledger.practice import Work
 from matledger.records.holes import HORIZON_DAYS, CoverRecord, check_cover, opened_before
@@ -111,6 +111,7 @@ class Recovery:
         InputError
             For a cover outside 0 to 100 %, and a record without 150 days after that day.
         """
+        refuse(of_kind("number", cover_percent=cover_percent))
         if not 0 <= cover_percent <= 100:
             raise InputError([Problem("cover_percent", f"{cover_percent}", "a number from 0 to 100 (%)")])
         wound = work.wound
@@ -163,8 +164,7 @@ class Recovery:
         wound = work.wound
         if wound is None:
             raise InputError([Problem("work", str(work), "work that opens the surface")])
-        if not 1 <= days <= HORIZON_DAYS:
-            raise InputError([Problem("days", f"{days}", f"1 to {HORIZON_DAYS} days")])
+        refuse(whole("days", days, 1, HORIZON_DAYS))
         found = _core.cover(wound, self.draws, np.ascontiguousarray(self._years(done)[:, :days]))
         low, median, high = np.quantile(found.reshape(-1, days), [0.05, 0.5, 0.95], axis=0) * 100
         columns = {
@@ -293,7 +293,8 @@ def healing(
         course.weather.core, Driving(lower_c=course.settings.lower_c, upper_c=course.settings.upper_c)._given()
     )
     problems = [*whole("draws", draws, 1, MOST_DRAWS), *whole("seed", seed, 0, MOST_SEED)]
-    if not (np.isfinite(growth_factor) and growth_factor > 0):
+    problems += of_kind("number", growth_factor=growth_factor)
+    if not problems and not (np.isfinite(growth_factor) and growth_factor > 0):
         problems.append(Problem("growth_factor", f"{growth_factor}", "a number above 0"))
     first, last = course.weather.start, course.weather.end
     given = []

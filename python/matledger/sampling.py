@@ -14,7 +14,7 @@ from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, counted, of_kind, refuse, whole
 from matledger.frames import Table
 from matledger.practice import Coring
 
@@ -86,11 +86,11 @@ class StudyDesign:
         return _core.test_count(asdict(self))
 
     def __str__(self) -> str:
-        on = f"{self.blocks} blocks" if self.treated == "plots" else f"whole {self.treated}"
-        before = f", {self.tests_before} tests before" if self.tests_before else ""
+        on = counted(self.blocks, "block") if self.treated == "plots" else f"whole {self.treated}"
+        before = f", {counted(self.tests_before, 'test')} before" if self.tests_before else ""
         return (
-            f"{self.sites} sites x {self.greens} greens, {on}, {self.seasons} seasons x {self.tests} tests{before},"
-            f" {self.cores} cores"
+            f"{counted(self.sites, 'site')} x {counted(self.greens, 'green')}, {on},"
+            f" {counted(self.seasons, 'season')} x {counted(self.tests, 'test')}{before}, {counted(self.cores, 'core')}"
         )
 
 
@@ -347,9 +347,11 @@ def study_power(
     --------
     >>> variances = StudyVariances(core_sd_percent=0.5, laboratory_sd_percent=0.1, plot_sd_percent=0.2)
     >>> study_power(StudyDesign(blocks=4, cores=10), variances, difference_percent=0.6, trials=500)
-    <StudyPower 0.57 (+/- 0.02) to find 0.6 % OM at 0.05: 1 sites x 1 greens, 4 blocks, 1 seasons x 1 tests, 10 cores>
+    <StudyPower 0.57 (+/- 0.02) to find 0.6 % OM at 0.05: 1 site x 1 green, 4 blocks, 1 season x 1 test, 10 cores>
     """
-    problems = []
+    given = {"difference_percent": difference_percent, "probe_sd_percent": probe_sd_percent, "alpha": alpha}
+    problems = of_kind("number", **given)
+    refuse(problems)
     if not 0 < alpha < 1:
         problems.append(Problem("alpha", repr(alpha), "a probability between 0 and 1"))
     if not (math.isfinite(probe_sd_percent) and probe_sd_percent >= 0):

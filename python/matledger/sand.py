@@ -15,7 +15,7 @@ from matledger import _core, units
 from matledger.cells import column
 from matledger.days import as_day
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings
+from matledger.findings import Findings, of_kind, refuse, whole
 from matledger.frames import Table
 from matledger.practice import WorkDone, dated_work
 from matledger.tables import MAX_BYTES, Source, read_table
@@ -165,6 +165,8 @@ class Grading:
         >>> Grading.from_retained("pile", [1, 0.5, 0.25], [2, 38, 50], pan_g=10).finer_percent
         (98.0, 60.0, 10.0)
         """
+        known = {name: mass for name, mass in (("pan_g", pan_g), ("sample_g", sample_g)) if mass is not None}
+        refuse([*of_kind("number", **known), *of_kind("flag", cumulative=cumulative)])
         sizes = _sizes(sieves)
         masses = _numbers(retained_g, "retained_g", "g")
         core = _made(lambda: _core.Grading.from_masses(sizes, masses, cumulative, pan_g, sample_g))
@@ -205,7 +207,13 @@ class Grading:
         ----------
         percent
             Share of the mass that is finer [%].
+
+        Raises
+        ------
+        InputError
+            For what is no number from 0 to 100.
         """
+        refuse(of_kind("number", percent=percent))
         return self.core.d_mm(float(percent))
 
     @property
@@ -1044,8 +1052,7 @@ def sand_in_ground(
         if number == 0 and piece.sand_g_m2 > 0:
             raise InputError([Problem("sands", f"none on {date}", "a first day no later than the first sand")])
         numbers.append(number)
-    if isinstance(stretch_days, bool) or not isinstance(stretch_days, int) or stretch_days < 1:
-        raise InputError([Problem("stretch_days", repr(stretch_days), "a whole number of days from 1")])
+    refuse(whole("stretch_days", stretch_days, 1, 366))
     deep = units.parse(depth_mm, "mm", name="depth_mm")
     mat = units.parse(mat_depth_mm, "mm", name="mat_depth_mm")
     values = [
