@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["ByGreen", "by_green"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class ByGreen:
     """Which green gets which programme under shared limits.
 
@@ -63,6 +63,12 @@ class ByGreen:
             "by a change on": [", ".join(greens) or "no green" for greens in self.would_change.values()],
         }
         return Table("shared limits, a year", columns, {"used": ",.1f", "of": ",.1f", list(columns)[3]: "+.3f"})
+
+    def __repr__(self) -> str:
+        return f"{self.table()}\n{self.limits_table()}"
+
+    def _repr_html_(self) -> str:
+        return self.table()._repr_html_() + self.limits_table()._repr_html_()
 
 
 def by_green(

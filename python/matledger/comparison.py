@@ -18,7 +18,7 @@ from matledger.calibration.words import fit_words
 from matledger.chances import chance, few_draws
 from matledger.course import Target
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, counted, whole
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Prices, budget, intervals, regrets
@@ -651,7 +651,8 @@ class Comparison:
     def __repr__(self) -> str:
         programmes, greens, dates, _, draws = self.om_percent.shape
         return (
-            f"<Comparison of {programmes} programmes on {greens} greens over {dates - 1} years, {draws} draws: "
+            f"<Comparison of {counted(programmes, 'programme')} on {counted(greens, 'green')} over"
+            f" {counted(dates - 1, 'year')}, {counted(draws, 'draw')}: "
             f"{', '.join(self.names)}>"
         )
 
@@ -736,13 +737,14 @@ def compare(
     chosen = tuple(course.programmes if programmes is None else programmes)
     wanted = course.target if target is None else target
     asked = _windows(calibration, wanted, windows)
-    used = calibration.coordinates[:draws]
     if problems := [
         *whole("years", years, 1, 100),
+        *whole("draws", draws, 1, MOST_DRAWS),
         *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
         *whole("seed", seed, 0, MOST_SEED),
     ]:
         raise InputError(problems)
+    used = calibration.coordinates[:draws]
     to_come = weather_to_come or WeatherToCome()
     found = _core.forecast(
         calibration._site_cut(FORECAST),

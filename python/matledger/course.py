@@ -94,6 +94,12 @@ class Method:
         Whether verdure is left ``on`` or taken ``off``; tests by the method then have to say the same.
     note
         Anything else: grinding, sieving, sampler.
+
+    Examples
+    --------
+    >>> from matledger import Method
+    >>> Method("LOI 360", furnace_c=360, verdure="off")
+    Method(name='LOI 360', furnace_c=360.0, verdure='off', note=None)
     """
 
     name: str
@@ -119,6 +125,12 @@ class Target:
         Organic matter to stay at or below (%).
     probability
         Probability asked for (-).
+
+    Examples
+    --------
+    >>> from matledger import Target
+    >>> Target(top_mm=0, bottom_mm="0.75 in", om_percent=4, probability=0.8)
+    Target(top_mm=0.0, bottom_mm=19.05, om_percent=4.0, probability=0.8)
     """
 
     top_mm: float
@@ -147,6 +159,12 @@ class Settings:
         Lower base and upper threshold of its degree days (degC).
     column_depth_mm
         Depth of the modelled column (mm).
+
+    Examples
+    --------
+    >>> from matledger import Settings
+    >>> Settings(grass="ultradwarf bermudagrass", lower_c="50 degF").lower_c
+    10.0
     """
 
     grass: str

@@ -190,6 +190,13 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
     -----
     UnusualWarning
         For numbers that may be but seldom are, as of a wrong unit: worth a look, each column of a file once.
+
+    Examples
+    --------
+    >>> from importlib.resources import files
+    >>> course = load_course(files("matledger") / "demo" / "course")
+    >>> len(course.greens), len(course.soil_tests)
+    (9, 234)
     """
     return _Loader(Path(folder)).course()
 

@@ -103,6 +103,16 @@ def rank_dates(
     ------
     InputError
         For work that opens nothing, no play calendar, and limits that leave no week, with the reasons counted.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> course = mat.demo_course()
+    >>> cores = mat.Coring(tine=mat.Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=70)
+    >>> turf = mat.healing(course, draws=50)
+    >>> dates = rank_dates(course, cores, recovery=turf, play=course.play, closed=["1 July to 31 July"])
+    >>> dates.ranked.columns["week from"][0]
+    datetime.date(2016, 11, 25)
     """
     calendar = play or course.play
     problems = []

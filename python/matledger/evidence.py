@@ -10,6 +10,7 @@ import numpy as np
 from matledger import _core
 from matledger._arrays import Floats
 from matledger.errors import InputError, Problem
+from matledger.findings import MOST_SEED, of_kind, whole
 from matledger.frames import Table
 from matledger.units import System
 
@@ -70,7 +71,8 @@ def value_of_test(
         problems.append(Problem("comparison.target", "none", "a target"))
     if len(comparison.programmes) < 2:
         problems.append(Problem("comparison.programmes", "one", "at least two programmes to choose from"))
-    if not (np.isfinite(error_sd_percent) and error_sd_percent > 0):
+    problems += [*whole("seed", seed, 0, MOST_SEED), *of_kind("number", error_sd_percent=error_sd_percent)]
+    if not problems and not (np.isfinite(error_sd_percent) and error_sd_percent > 0):
         problems.append(Problem("error_sd_percent", f"{error_sd_percent}", "a number above 0 (% OM)"))
     if problems or target is None:
         raise InputError(problems)

@@ -8,8 +8,8 @@ import sys
 import warnings
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from numbers import Integral
-from typing import Any
+from numbers import Integral, Real
+from typing import Any, Literal
 
 from matledger.errors import InputError, Problem, UnusualWarning
 
@@ -19,13 +19,16 @@ __all__ = [
     "Doubt",
     "Findings",
     "Headings",
+    "counted",
     "either",
     "headed",
     "known",
     "nearest",
+    "of_kind",
     "once",
     "outside",
     "problem_of",
+    "refuse",
     "shown",
     "whole",
 ]
@@ -146,6 +149,11 @@ def known(noun: str, name: str, names: Sequence[str]) -> str:
     return f"a {noun} of the course" + (f" (nearest: {like})" if like else f": {', '.join(names)}")
 
 
+def counted(number: int, what: str) -> str:
+    """Write a number of things: ``1 site``, ``3 sites``."""
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
+
+
 def either(names: Sequence[str]) -> str:
     """Join names as a choice: ``a, b or c``."""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
@@ -156,6 +164,31 @@ def whole(name: str, value: object, least: int, most: int) -> list[Problem]:
     if not isinstance(value, Integral) or isinstance(value, bool) or value < least:
         return [Problem(name, repr(value), f"a whole number from {least}")]
     return [] if value <= most else [Problem(name, str(value), f"a whole number from {least} to {most}")]
+
+
+_KINDS: Mapping[str, tuple[type, str]] = {
+    "number": (Real, "a number"),
+    "text": (str, "text"),
+    "flag": (bool, "True or False"),
+}
+
+
+def of_kind(kind: Literal["number", "text", "flag"], **given: object) -> list[Problem]:
+    """Return which arguments are of another kind, so that no error of Python's own leaves out the name."""
+    wanted, expected = _KINDS[kind]
+    return [
+        Problem(name, repr(value), expected)
+        for name, value in given.items()
+        if not isinstance(value, wanted)
+        or (kind == "number" and isinstance(value, bool))
+        or (isinstance(value, int) and abs(value) > 1e300)  # more than any float holds
+    ]
+
+
+def refuse(problems: Sequence[Problem]) -> None:
+    """Raise `InputError` if there are any problems."""
+    if problems:
+        raise InputError(problems)
 
 
 def headed(problem: Problem, headings: Headings | None) -> Problem:

@@ -96,6 +96,13 @@ def over_time_by_depth(calibration: Calibration, *, draws: int = 100, axes: Any 
     ------
     InputError
         If no test names a depth window, or `axes` have another shape.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> calibration = mat.calibrate(mat.demo_course().only(["Fen"]), draws=50)
+    >>> len(over_time_by_depth(calibration, draws=20))
+    3
     """
     import matplotlib.pyplot as plt
 
@@ -166,6 +173,13 @@ def predictive_check(calibration: Calibration, *, seed: int = 0, ax: Axes | None
     -------
     matplotlib.axes.Axes
         Measured against expected with the 90 % interval of a new test; those outside are ringed.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> calibration = mat.calibrate(mat.demo_course().only(["Fen"]), draws=50)
+    >>> predictive_check(calibration).get_xlabel()
+    'expected, % OM (median; lines: 90 % interval of a new test)'
     """
     tests = [test for green in calibration.course.greens for test in calibration.soil_tests_of(green.name)]
     measured = np.array([test.om_percent for test in tests])
@@ -213,6 +227,13 @@ def pairs(calibration: Calibration, unknowns: Sequence[str] | None = None, *, dr
     ------
     InputError
         For an unknown name, or fewer than two.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> calibration = mat.calibrate(mat.demo_course().only(["Fen"]), draws=50)
+    >>> pairs(calibration, ["core_sd_percent", "laboratory_sd_percent"], draws=20).shape
+    (2, 2)
     """
     import matplotlib.pyplot as plt
 

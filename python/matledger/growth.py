@@ -14,7 +14,7 @@ from matledger import _core
 from matledger._arrays import DayLike, Days, Floats, day_number, floats, frozen
 from matledger.days import as_day
 from matledger.errors import InputError, Problem
-from matledger.findings import Headings
+from matledger.findings import Headings, of_kind, refuse
 
 __all__ = ["ClippingRecord", "DailyClippings", "SiteYield", "daily_clippings", "site_yield"]
 
@@ -212,6 +212,7 @@ def site_yield(
     >>> round(b.g_m2_per_degree_day, 4), b.log_sd, b.source
     (0.0465, 0.5, 'prior')
     """
+    refuse(of_kind("number", prior_annual_g_m2=prior_annual_g_m2, prior_log_sd=prior_log_sd))
     median, log_sd, count, prior = _core.site_yield(
         day_number(as_day(start, "start")),
         floats(degree_days, "degree_days"),

@@ -109,6 +109,13 @@ def read_ring_readings(
     ------
     InputError
         With every problem found.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"green": "1", "date": "2014-05-12", "rate_mm_h": 180}
+    >>> read_ring_readings(pd.DataFrame([row]))[0].rate_mm_h
+    180.0
     """
     table = read_table(source, _RING, renamed=columns, units=units, max_bytes=max_bytes)
     table.findings.raise_any()
@@ -272,8 +279,7 @@ def estimate_infiltration(
         problems.append(Problem("work", shown(str(work)), "work that opens the surface"))
     if not 0 <= om <= 100:
         problems.append(Problem("om_percent", shown(om), "a number from 0 to 100 (%)"))
-    if isinstance(days, bool) or not isinstance(days, int) or not 1 <= days <= 365:
-        problems.append(Problem("days", shown(days), "1 to 365 days"))
+    problems += whole("days", days, 1, 365)
     if problems:
         raise InputError(problems)
     stream = np.random.default_rng(seed)

@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import KW_ONLY, dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 from matledger import _core
 from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
-from matledger.frames import Table
 from matledger.practice import Coring, VerticalMowing, Work
 
 __all__ = ["TASKS", "Job", "Labour", "Task", "job"]
@@ -148,6 +147,13 @@ class Labour:
         Moist bulk density of cores in the ground (g/cm3).
     core_bulking
         Volume of loose cores over their volume in the ground (-).
+
+    Examples
+    --------
+    >>> from matledger import Labour, Task
+    >>> by_hand = Labour(tasks=[Task("spread by hand", work="topdressing", crew=3, fixed_h=0.5)])
+    >>> by_hand.load_t
+    20.0
     """
 
     tasks: Sequence[Task] = field(default=TASKS)
@@ -211,20 +217,6 @@ class Job:
     def crew_h(self) -> float:
         """Crew hours [h]."""
         return math.fsum(crew_h for *_, crew_h in self.hours)
-
-    def loads(self, load_t: float) -> int:
-        """Return the loads of moist sand, rounded up."""
-        return math.ceil(self.sand_moist_t / load_t - 1e-9)
-
-    def table(self) -> Table:
-        """Hours by task."""
-        columns: dict[str, Sequence[Any]] = {
-            "task": [name for name, *_ in self.hours],
-            "machine": [machine or "by hand" for _, machine, *_ in self.hours],
-            "machine h": [hours for _, _, hours, _ in self.hours],
-            "crew h": [hours for *_, hours in self.hours],
-        }
-        return Table("hours", columns, {"machine h": ".2f", "crew h": ".2f"})
 
 
 def job(work: Work, area_m2: float, *, labour: Labour | None = None) -> Job:

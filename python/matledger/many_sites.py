@@ -152,6 +152,15 @@ def fit_sites(
     ----------
     Two stages: Lunn, Barrett, Sweeting & Thompson 2013, J. R. Stat. Soc. C 62:551-572 (from memory); scatter: Gelman
     2006, Bayesian Anal. 1:515-534 (from memory).
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> import matledger as mat
+    >>> demo = mat.demo_course()
+    >>> courses = [replace(demo.only([green]), name=f"site of {green}") for green in ("Fen", "Knoll", "Hollow")]
+    >>> list(fit_sites(courses, draws=50).sites)
+    ['site of Fen', 'site of Knoll', 'site of Hollow']
     """
     given = dict(covariates or {})
     glances = [Glance.of(course.name, course) for course in courses]

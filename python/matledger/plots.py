@@ -360,6 +360,13 @@ def costs(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
     ------
     InputError
         Without prices.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> calibration = mat.calibrate(mat.demo_course().only(["Fen"]), draws=50)
+    >>> costs(mat.compare(calibration, years=1, draws=20, weather_sequences=1)).get_ylabel()
+    'EUR a year'
     """
     budget = comparison.budget
     if budget is None:
@@ -536,6 +543,15 @@ def greens(frontier: Frontier, programme: int = 0, *, units: System = "metric", 
     -------
     matplotlib.axes.Axes
         Median and 90 % interval of each green, and the target.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> calibration = mat.calibrate(mat.demo_course().only(["Fen", "Knoll"]), draws=50)
+    >>> space = mat.Space(coring_days=((), ("15 April",)))
+    >>> axes = greens(mat.search(calibration, space, years=1, draws=20, weather_sequences=1))
+    >>> [tick.get_text() for tick in axes.get_yticklabels()]
+    ['Fen', 'Knoll']
     """
     names = [green.name for green in frontier.calibration.course.greens]
     height = 1.4 + 0.36 * len(names)

@@ -15,7 +15,7 @@ from matledger.calibration import Driving
 from matledger.cells import column, settle
 from matledger.days import as_day
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, shown, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, of_kind, refuse, shown, whole
 from matledger.frames import Table
 from matledger.practice import Work
 from matledger.records.holes import HORIZON_DAYS, CoverRecord, check_cover, opened_before
@@ -111,6 +111,7 @@ class Recovery:
         InputError
             For a cover outside 0 to 100 %, and a record without 150 days after that day.
         """
+        refuse(of_kind("number", cover_percent=cover_percent))
         if not 0 <= cover_percent <= 100:
             raise InputError([Problem("cover_percent", f"{cover_percent}", "a number from 0 to 100 (%)")])
         wound = work.wound
@@ -163,8 +164,7 @@ class Recovery:
         wound = work.wound
         if wound is None:
             raise InputError([Problem("work", str(work), "work that opens the surface")])
-        if not 1 <= days <= HORIZON_DAYS:
-            raise InputError([Problem("days", f"{days}", f"1 to {HORIZON_DAYS} days")])
+        refuse(whole("days", days, 1, HORIZON_DAYS))
         found = _core.cover(wound, self.draws, np.ascontiguousarray(self._years(done)[:, :days]))
         low, median, high = np.quantile(found.reshape(-1, days), [0.05, 0.5, 0.95], axis=0) * 100
         columns = {
@@ -213,6 +213,14 @@ def cover_readings(course: Course, records: Sequence[CoverRecord]) -> tuple[Cove
     ------
     InputError
         For records with no such work before them within 150 days, or of an unknown green.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> course = mat.demo_course()
+    >>> record = mat.CoverRecord(green="Fen", date="2014-04-28", holes_counted=100, holes_visible=40)
+    >>> round(cover_readings(course, [record])[0].cover_percent, 1)
+    98.0
     """
     problems = check_cover(records, course.work, [green.name for green in course.greens])
     if problems:
@@ -285,7 +293,8 @@ def healing(
         course.weather.core, Driving(lower_c=course.settings.lower_c, upper_c=course.settings.upper_c)._given()
     )
     problems = [*whole("draws", draws, 1, MOST_DRAWS), *whole("seed", seed, 0, MOST_SEED)]
-    if not (np.isfinite(growth_factor) and growth_factor > 0):
+    problems += of_kind("number", growth_factor=growth_factor)
+    if not problems and not (np.isfinite(growth_factor) and growth_factor > 0):
         problems.append(Problem("growth_factor", f"{growth_factor}", "a number above 0"))
     first, last = course.weather.start, course.weather.end
     given = []
@@ -367,6 +376,13 @@ def back_in_play(
     ------
     InputError
         For a cover outside 0 to 100 %, or weather that does not go on after that day in any year.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> cores = mat.Coring(tine=mat.Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=70)
+    >>> print(back_in_play(mat.healing(mat.demo_course()), cores, "2015-05-11").in_words())
+    99 % cover about 2015-06-06, by 2015-06-19 with a probability of 95 %, from the library's prior, without a reading.
     """
     day = as_day(done, "done")
     days = recovery.days(work, day, cover_percent=cover_percent).ravel()

@@ -14,7 +14,7 @@ from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, counted, of_kind, refuse, whole
 from matledger.frames import Table
 from matledger.practice import Coring
 
@@ -86,11 +86,11 @@ class StudyDesign:
         return _core.test_count(asdict(self))
 
     def __str__(self) -> str:
-        on = f"{self.blocks} blocks" if self.treated == "plots" else f"whole {self.treated}"
-        before = f", {self.tests_before} tests before" if self.tests_before else ""
+        on = counted(self.blocks, "block") if self.treated == "plots" else f"whole {self.treated}"
+        before = f", {counted(self.tests_before, 'test')} before" if self.tests_before else ""
         return (
-            f"{self.sites} sites x {self.greens} greens, {on}, {self.seasons} seasons x {self.tests} tests{before},"
-            f" {self.cores} cores"
+            f"{counted(self.sites, 'site')} x {counted(self.greens, 'green')}, {on},"
+            f" {counted(self.seasons, 'season')} x {counted(self.tests, 'test')}{before}, {counted(self.cores, 'core')}"
         )
 
 
@@ -115,6 +115,12 @@ class StudyVariances:
     -----
     A `matledger.analyse` of an earlier study gives variances: ``plot_sd_percent`` is the root of that of its units, and
     the difference of two treatments varies between sites by twice the variance of site by treatment.
+
+    Examples
+    --------
+    >>> from matledger import StudyVariances
+    >>> StudyVariances(core_sd_percent=0.5, laboratory_sd_percent=0.1).green_sd_percent
+    0.0
     """
 
     core_sd_percent: float
@@ -145,6 +151,12 @@ class SamplingPrices:
         Going to a site to sample.
     plot_season
         Keeping a treated unit for a season.
+
+    Examples
+    --------
+    >>> from matledger import SamplingPrices, StudyDesign
+    >>> SamplingPrices(test=30, core=1).cost(StudyDesign(blocks=4, cores=10))
+    320.0
     """
 
     test: float
@@ -335,9 +347,11 @@ def study_power(
     --------
     >>> variances = StudyVariances(core_sd_percent=0.5, laboratory_sd_percent=0.1, plot_sd_percent=0.2)
     >>> study_power(StudyDesign(blocks=4, cores=10), variances, difference_percent=0.6, trials=500)
-    <StudyPower 0.57 (+/- 0.02) to find 0.6 % OM at 0.05: 1 sites x 1 greens, 4 blocks, 1 seasons x 1 tests, 10 cores>
+    <StudyPower 0.57 (+/- 0.02) to find 0.6 % OM at 0.05: 1 site x 1 green, 4 blocks, 1 season x 1 test, 10 cores>
     """
-    problems = []
+    given = {"difference_percent": difference_percent, "probe_sd_percent": probe_sd_percent, "alpha": alpha}
+    problems = of_kind("number", **given)
+    refuse(problems)
     if not 0 < alpha < 1:
         problems.append(Problem("alpha", repr(alpha), "a probability between 0 and 1"))
     if not (math.isfinite(probe_sd_percent) and probe_sd_percent >= 0):
@@ -389,6 +403,14 @@ def weigh_designs(
     Table
         For each design: tests, cost, power, median standard error of the difference [% OM], and by how much differences
         that are found overstate the true one.
+
+    Examples
+    --------
+    >>> variances = StudyVariances(core_sd_percent=0.5, plot_sd_percent=0.2)
+    >>> designs = [StudyDesign(blocks=blocks, cores=10) for blocks in (3, 6)]
+    >>> found = weigh_designs(designs, variances, SamplingPrices(test=30), difference_percent=0.6, trials=100)
+    >>> found.columns["tests"], found.columns["cost"]
+    ([6, 12], [180.0, 360.0])
     """
     found = [
         study_power(

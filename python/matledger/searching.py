@@ -18,6 +18,7 @@ from matledger.calibration import Calibration
 from matledger.comparison import compare, contest_caution, nearest, outlay
 from matledger.course import Target
 from matledger.errors import InputError, Problem
+from matledger.findings import MOST_DRAWS, MOST_SEED, refuse, whole
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Prices, intervals, regrets
@@ -475,6 +476,14 @@ def search(
     programmes = space.programmes() if isinstance(space, Space) else tuple(space)
     if wanted is None:
         raise InputError([Problem("target", "none", "a target, here or in the course")])
+    refuse(
+        [
+            *whole("years", years, 1, 100),
+            *whole("draws", draws, 1, MOST_DRAWS),
+            *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
+            *whole("seed", seed, 0, MOST_SEED),
+        ]
+    )
     if not programmes:
         raise InputError([Problem("space", "no programme", "at least one programme")])
     (first, until), om_percent, calendars = scan_programmes(

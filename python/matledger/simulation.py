@@ -14,6 +14,7 @@ import numpy as np
 from matledger import _core, units
 from matledger.days import as_day
 from matledger.errors import InputError, Problem
+from matledger.findings import counted
 from matledger.practice import Programme, WorkDone, dated_work
 from matledger.units import Quantity
 from matledger.variables import described
@@ -291,7 +292,7 @@ class Run:
         span = f", {self.dates[0]} to {self.dates[-1]}" if self.dates.size else ""
         kept = [name for name in (*_KEPT, "profile_om_percent") if _filled(self, name)]
         return (
-            f"<Run of {_count(self.members, 'member')} over {_count(len(self.programmes), 'programme')}: "
+            f"<Run of {counted(self.members, 'member')} over {counted(len(self.programmes), 'programme')}: "
             f"{', '.join(self.samples) or 'nothing sampled'}{span}; {', '.join(kept) or 'no quantity'}>"
         )
 
@@ -307,12 +308,8 @@ class Run:
                 shown = "".join(f"<td>{cell:.2f} %</td>" for cell in cells)
                 rows.append(f"<tr><td>{escape(name)}</td><td>{escape(sample)}</td>{shown}</tr>")
         words = f"<p>{escape(self.ledger_in_words())}</p>" if self.ledger is not None else ""
-        caption = f"organic matter, mean of {_count(self.members, 'member')}"
+        caption = f"organic matter, mean of {counted(self.members, 'member')}"
         return f"<table><caption>{caption}</caption><tr><th></th><th></th>{head}</tr>{''.join(rows)}</table>{words}"
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number:,} {what}{'' if number == 1 else 's'}"
 
 
 def _filled(run: Run, name: str) -> bool:
@@ -752,7 +749,7 @@ def _run(
         warnings.warn(f"stopped after {done:,} of {status.size:,}; the rest is NaN", InterruptedWarning, stacklevel=3)
     if left := int((status == _LEFT_ITS_DOMAIN).sum()):
         warnings.warn(
-            f"{_count(left, 'member')} left the finite numbers, or decays at more than 12 a year, and is NaN",
+            f"{counted(left, 'member')} left the finite numbers, or decays at more than 12 a year, and is NaN",
             LeftDomainWarning,
             stacklevel=3,
         )
@@ -788,8 +785,8 @@ def _warn_of_short_columns(run: Run) -> None:
             short = int((np.isnan(values).any(axis=(-2, -1)) & run.finished).sum())
             if short:
                 warnings.warn(
-                    f"{_count(short, 'member')} lost so much ground that the column no longer reaches through a window;"
-                    " those readings are NaN",
+                    f"{counted(short, 'member')} lost so much ground that the column no longer reaches through a"
+                    " window; those readings are NaN",
                     LeftDomainWarning,
                     stacklevel=4,
                 )

@@ -150,6 +150,16 @@ def read_study(
         For all that is wrong with cells; names that differ only by spaces or case; a treatment missing from a block or
         on one unit alone; depth windows or numbers of rows that differ between units; more than one method; units that
         were not seen both before and after. All at once.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> found = {"core": [2.6, 3.3, 3.0], "none": [3.2, 4.0, 3.6]}
+    >>> rows = [(block, name, om) for name, oms in found.items() for block, om in zip("123", oms)]
+    >>> table = pd.DataFrame(rows, columns=["block", "treatment", "om_percent"])
+    >>> table = table.assign(site="A", green="1", season=2024, top_mm=0, bottom_mm=20, method="LOI 360")
+    >>> read_study(table).layout
+    'randomised complete block'
     """
     table = read_table(source, COLUMNS, renamed=columns, units=units, max_bytes=max_bytes)
     if not table.present.intersection(RESPONSES) and table.present:

@@ -7,6 +7,7 @@ import html
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from numbers import Integral
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
@@ -16,6 +17,7 @@ from matledger import _core
 from matledger._arrays import DayLike, Days, DaysLike, Floats, day_number, days, floats, frozen
 from matledger.days import as_day
 from matledger.errors import InputError, Problem
+from matledger.findings import of_kind, refuse
 from matledger.variables import described
 
 if TYPE_CHECKING:
@@ -120,6 +122,8 @@ def degree_days(
     >>> degree_days([-2, 5], [8, 10], lower_c=0, method="clipped_average")
     array([4. , 7.5])
     """
+    thresholds = {"lower_c": lower_c} | ({} if upper_c is None else {"upper_c": upper_c})
+    refuse([*of_kind("number", **thresholds), *of_kind("text", method=method, cutoff=cutoff)])
     low, high = floats(tmin_c, "tmin_c"), floats(tmax_c, "tmax_c")
     values, floored = _core.degree_days(low, high, lower_c, upper_c, method, cutoff)
     if floored:
@@ -170,6 +174,7 @@ def growth_potential(tmean_c: npt.ArrayLike, *, optimum_c: float, spread_c: floa
     >>> growth_potential([9, 20], optimum_c=20, spread_c=5.5).round(3)
     array([0.135, 1.   ])
     """
+    refuse([*of_kind("number", optimum_c=optimum_c, spread_c=spread_c), *of_kind("flag", plateau=plateau)])
     return _core.growth_potential(floats(tmean_c, "tmean_c"), optimum_c, spread_c, plateau)
 
 
@@ -226,6 +231,7 @@ def decay_modifier(
     >>> decay_modifier([5, 15, 25]).round(2)
     array([0.26, 1.  , 2.  ])
     """
+    refuse([*of_kind("number", reference_c=reference_c, q10=q10), *of_kind("text", form=form)])
     wet = None if moisture is None else floats(moisture, "moisture")
     return _core.decay_modifier(floats(t_c, "t_c"), wet, form, q10, reference_c)
 
@@ -263,6 +269,7 @@ def soil_temperature(tmean_c: npt.ArrayLike, *, lag_days: float) -> Floats:
     >>> soil_temperature([10, 20, 20], lag_days=2).round(2)
     array([10.  , 12.13, 15.23])
     """
+    refuse(of_kind("number", lag_days=lag_days))
     return _core.soil_temperature(floats(tmean_c, "tmean_c"), lag_days)
 
 
@@ -276,13 +283,21 @@ class Interpolate:
     ----------
     max_days
         Longest gap filled [d].
+
+    Examples
+    --------
+    >>> from matledger import Interpolate, Weather
+    >>> days = ["2014-05-01", "2014-05-02", "2014-05-03"]
+    >>> weather = Weather(days, [5, None, 7], [15, None, 17], fill=[Interpolate(max_days=1)])
+    >>> weather.tmin_c.tolist(), weather.filled.tolist()
+    ([5.0, 6.0, 7.0], [False, True, False])
     """
 
     max_days: int
 
     def __post_init__(self) -> None:
         """Check the length of the gap."""
-        if isinstance(self.max_days, bool) or not isinstance(self.max_days, int) or self.max_days < 1:
+        if isinstance(self.max_days, bool) or not isinstance(self.max_days, Integral) or self.max_days < 1:
             raise InputError([Problem("max_days", repr(self.max_days), "a whole number of days, 1 or more")])
 
 
@@ -291,6 +306,16 @@ class SameDayOtherYears:
     """Fill a day with the mean of what was measured on that calendar day in other years.
 
     29 February falls back on 28 February if no other leap year was measured.
+
+    Examples
+    --------
+    >>> from matledger import SameDayOtherYears, demo_course
+    >>> record = demo_course().weather
+    >>> tmin_c = record.tmin_c.tolist()
+    >>> tmin_c[400] = None
+    >>> filled = type(record)(record.dates, tmin_c, record.tmax_c, fill=[SameDayOtherYears()])
+    >>> int(filled.filled.sum())
+    1
     """
 
 

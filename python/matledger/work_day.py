@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from matledger import _core
 from matledger.days import as_day
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, nearest, shown
+from matledger.findings import Findings, nearest, of_kind, refuse, shown, whole
 from matledger.frames import Table, csv_text
 from matledger.labour import CORE_BULKING, CORE_DENSITY_G_CM3, SAND_MOISTURE_SHARE
 from matledger.ordering import DRAGGABLE_MM, FILL_FRACTION, Buying, order_sand, work_by_green
@@ -187,7 +187,7 @@ class GreenDay:
     Attributes
     ----------
     green, area_m2
-        The green.
+        The green, and its area [m2].
     depth_mm
         Depth to probe for [mm]; None if nothing is opened.
     holes
@@ -713,8 +713,7 @@ def check_spreader(
     intended = parse(intended_g_m2, "g/m2", name="intended_g_m2")
     if intended <= 0:
         raise InputError([Problem("intended_g_m2", shown(intended), "a rate above 0 g/m2")])
-    if isinstance(passes, bool) or not isinstance(passes, int) or not 1 <= passes <= 1000:
-        raise InputError([Problem("passes", shown(passes), "a whole number from 1 to 1000")])
+    refuse([*whole("passes", passes, 1, 1000), *of_kind("number", probability=probability)])
     masses: list[float] = floats(masses_g, "masses_g").tolist()
     water = _moisture(sand_moisture_share)
     mean, (low, high), between = _core.catch_pans(masses, area, passes, water, float(probability))

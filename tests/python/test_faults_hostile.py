@@ -22,7 +22,13 @@ NAMES = (
     "\\u202e {{7*7}} {% raw %}",
     "' OR 1=1; --",
 )
-MONEY = '\n[prices]\ncurrency = "EUR"\ncrew_per_h = 25\nmachine_per_h = { corer = 40, vehicle = 15, spreader = 30 }\nsand_per_t = 40\n'
+MONEY = """
+[prices]
+currency = "EUR"
+crew_per_h = 25
+machine_per_h = { corer = 40, vehicle = 15, spreader = 30 }
+sand_per_t = 40
+"""
 
 
 @pytest.fixture

@@ -50,7 +50,6 @@ def test_hours_cores_and_sand_of_one_green():
     assert (sand.machine_h, sand.crew_h) == pytest.approx((0.18, 0.36))
     # 2 kg/m2 on 400 m2 = 0.8 t, 5 % lost: 0.84 t dry, 0.8736 t moist, 0.525 m3 at 1.6 t/m3
     assert (sand.sand_dry_t, sand.sand_moist_t, sand.sand_m3) == pytest.approx((0.84, 0.8736, 0.525))
-    assert sand.loads(2) == 1
 
 
 def test_us_units_give_the_same_hours_and_the_same_money():

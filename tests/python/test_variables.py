@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 import pytest
 from page_maker import page_maker
+from public_names import PUBLIC, members_of, own_name
 
 import matledger as mat
 from matledger.cells import Column
@@ -18,17 +19,10 @@ from matledger.variables import ANY, Interval, variable, variables
 NOT_VARIABLES = {"self", "cls", "args", "kwargs"}
 
 
-def members_of(kind):
-    """Every public attribute of a class: fields, properties, methods."""
-    for name in dir(kind):
-        if not name.startswith("_"):
-            yield name, inspect.getattr_static(kind, name)
-
-
 def public_names():
     """Every argument, field and property of the public interface, with the class or function that it is of."""
-    for owner in sorted(set(mat.__all__) - {"__version__"}):
-        thing = getattr(mat, owner)
+    for path, thing in PUBLIC.items():
+        owner = own_name(path)
         if not inspect.isclass(thing) or not issubclass(thing, BaseException):
             yield from ((name, owner) for name in inspect.signature(thing).parameters)
         if not inspect.isclass(thing):

@@ -82,7 +82,7 @@ def test_degree_days_name_the_argument():
         mat.degree_days([1], [2], lower_c=0, method="sine")
     with pytest.raises(InputError, match="upper_c: none; expected an upper threshold for the vertical cutoff"):
         mat.degree_days([1], [2], lower_c=0, cutoff="vertical")
-    with pytest.raises(TypeError, match="lower_c"):
+    with pytest.raises(InputError, match=r"lower_c: .0.; expected a number"):
         mat.degree_days([1], [2], lower_c="0")
 
 

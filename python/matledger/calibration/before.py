@@ -15,7 +15,7 @@ from matledger._arrays import Floats, frozen
 from matledger.calibration.site import Driving, build_site, method_of, scatter_of
 from matledger.course import Course
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, of_kind, refuse, whole
 from matledger.frames import Table
 from matledger.growth import site_yield
 from matledger.records import SoilTest
@@ -135,8 +135,10 @@ def prior_check(
     >>> mat.prior_check(mat.demo_course(), draws=300).good
     True
     """
-    if problems := [*whole("draws", draws, 100, MOST_DRAWS), *whole("seed", seed, 0, MOST_SEED)]:
-        raise InputError(problems)
+    problems = [*whole("draws", draws, 100, MOST_DRAWS), *whole("seed", seed, 0, MOST_SEED)]
+    if degrees_of_freedom is not None:
+        problems += of_kind("number", degrees_of_freedom=degrees_of_freedom)
+    refuse(problems)
     driving = Driving(lower_c=course.settings.lower_c, upper_c=course.settings.upper_c, lag_days=lag_days, form=form)
     heat, _ = _core.drivers(course.weather.core, driving._given())
     records = [record for green in course.greens for record in course.clippings_of(green.name)]

@@ -59,6 +59,14 @@ def leave_one_out(
     References
     ----------
     Vehtari, Gelman & Gabry 2017, Stat. Comput. 27:1413-1432; Zhang & Stephens 2009, Technometrics 51:316-325 (memory).
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> course = mat.demo_course().only(["Fen"])
+    >>> few = replace(course, soil_tests=course.soil_tests[:4])
+    >>> leave_one_out(mat.calibrate(few, draws=20), refit=True).columns["trusted"]
+    [True, True, True, True]
     """
     if refit:
         parts = [(calibration, green.name) for green in calibration.course.greens]
@@ -178,6 +186,13 @@ def last_tests(calibration: Calibration) -> Table:
     ------
     InputError
         If no green has tests of one window and method on two days.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> calibration = mat.calibrate(mat.demo_course().only(["Fen"]), draws=100)
+    >>> list(last_tests(calibration).columns)
+    ['green', 'date', 'sample', 'om_percent', 'q05', 'median', 'q95', 'last_value', 'straight_line']
     """
     from matledger.calibration.fit import _repeated
 
@@ -238,6 +253,14 @@ def predictive_checks(calibration: Calibration, *, seed: int = 0) -> Table:
     References
     ----------
     Gelman, Meng & Stern 1996, Stat. Sinica 6:733-807 (memory).
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> calibration = mat.calibrate(mat.demo_course().only(["Fen", "Knoll"]), draws=100)
+    >>> table = predictive_checks(calibration, seed=1)
+    >>> list(table.columns)
+    ['what', 'measured', 'q05', 'median', 'q95', 'share_below']
     """
     tests = [test for green in calibration.course.greens for test in calibration.soil_tests_of(green.name)]
     measured = np.array([test.om_percent for test in tests])

@@ -31,7 +31,7 @@ from matledger.calibration.site import (
 from matledger.calibration.words import fit_words
 from matledger.course import Course
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, counted, of_kind, refuse, whole
 from matledger.frames import Table
 from matledger.growth import SiteYield, site_yield
 from matledger.records import SoilTest
@@ -502,8 +502,9 @@ class Calibration:
     def __repr__(self) -> str:
         state = "settled" if self.converged else "NOT settled"
         return (
-            f"<Calibration of {self.course.name!r}: {len(self.course.greens)} greens, "
-            f"{len(self.course.soil_tests)} tests, {len(self.names)} unknowns, {len(self.coordinates)} draws"
+            f"<Calibration of {self.course.name!r}: {counted(len(self.course.greens), 'green')}, "
+            f"{counted(len(self.course.soil_tests), 'test')}, {counted(len(self.names), 'unknown')}, "
+            f"{counted(len(self.coordinates), 'draw')}"
             f" ({fit_words(self).short}); {state} in {self.steps} steps"
             + ("; no chains, so no diagnosis>" if self.chains is None else ">")
         )
@@ -619,7 +620,16 @@ def calibrate(
     >>> calibration.converged
     True
     """
-    _check_options(method=method, draws=draws, chains=chains, tune=tune, seed=seed, target_accept=target_accept)
+    _check_options(
+        method=method,
+        draws=draws,
+        chains=chains,
+        tune=tune,
+        seed=seed,
+        target_accept=target_accept,
+        degrees_of_freedom=degrees_of_freedom,
+        depth_correlation=depth_correlation,
+    )
     if checkpoint is not None:
         if method != "nuts":
             raise InputError([Problem("checkpoint", str(checkpoint), 'none, or method="nuts": only chains are kept')])
@@ -702,13 +712,18 @@ SOON = dt.timedelta(days=30)
 
 def _repeated(calibration: Calibration, coordinates: Floats, seed: int) -> Floats:
     """Tests of each green in turn, drawn around the model at rows of coordinates."""
+    refuse(whole("seed", seed, 0, MOST_SEED))
     predicted = calibration.site.predictions(coordinates)
     means = np.concatenate([mean for mean, _ in predicted], axis=1)
     return means + scatter_of(predicted, calibration.degrees_of_freedom, np.random.default_rng(seed))
 
 
-def _check_options(*, method: object, target_accept: object, **counts: object) -> None:
-    problems = []
+def _check_options(
+    *, method: object, target_accept: object, degrees_of_freedom: object, depth_correlation: object, **counts: object
+) -> None:
+    problems = of_kind("flag", depth_correlation=depth_correlation)
+    if degrees_of_freedom is not None:
+        problems += of_kind("number", degrees_of_freedom=degrees_of_freedom)
     if method not in get_args(FitMethod):
         problems.append(Problem("method", repr(method), "laplace, nested or nuts"))
     if not isinstance(target_accept, float) or not 0 < target_accept < 1:

@@ -12,6 +12,7 @@ from matledger._arrays import Floats, frozen
 from matledger.calibration.site import Driving, build_site
 from matledger.course import Course
 from matledger.errors import InputError, Problem
+from matledger.findings import MOST_SEED, refuse, whole
 from matledger.growth import ClippingRecord, site_yield
 
 __all__ = ["Invented", "invent_tests"]
@@ -20,7 +21,7 @@ ATTEMPTS = 200
 ANNUAL = "annual_clippings_g_m2"
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Invented:
     """A course whose soil tests and clippings were invented, with the truth behind them.
 
@@ -37,6 +38,9 @@ class Invented:
     course: Course
     coordinates: Floats
     values: Mapping[str, float]
+
+    def __repr__(self) -> str:
+        return f"<Invented records of {self.course.name!r}: {len(self.values)} unknowns known>"
 
 
 def invent_tests(course: Course, *, seed: int, priors: Mapping[str, tuple[float, float]] | None = None) -> Invented:
@@ -80,6 +84,7 @@ def invent_tests(course: Course, *, seed: int, priors: Mapping[str, tuple[float,
     records = [record for green in course.greens for record in course.clippings_of(green.name)]
     yielding = site_yield(course.weather.start, heat, records)
     site = build_site(course, driving, yielding, dict(priors or {}))
+    refuse(whole("seed", seed, 0, MOST_SEED))
     rng = np.random.default_rng(seed)
     for _ in range(ATTEMPTS):
         z = rng.standard_normal(len(site.names))

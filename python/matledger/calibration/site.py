@@ -13,6 +13,7 @@ from matledger import _core
 from matledger._arrays import Floats
 from matledger.course import Course
 from matledger.errors import InputError, Problem
+from matledger.findings import of_kind, refuse
 from matledger.growth import DailyClippings, SiteYield, daily_clippings, rows_of
 from matledger.records import SoilTest
 from matledger.weather import DecayForm
@@ -61,6 +62,10 @@ class Driving:
     lag_days: float = 5.0
     form: DecayForm = "rothc"
     q10: float = 2.0
+
+    def __post_init__(self) -> None:
+        """Refuse what is of another kind; the core refuses what is out of range."""
+        refuse([*of_kind("number", lag_days=self.lag_days, q10=self.q10), *of_kind("text", form=self.form)])
 
     def _given(self) -> dict[str, object]:
         return {

@@ -63,6 +63,13 @@ def read_clippings(
     ------
     InputError
         With every problem found; a volume without a dry matter or an area is one.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"green": "1", "first_day": "2014-05-01", "last_day": "2014-05-03", "volume_l_m2": 0.02}
+    >>> read_clippings(pd.DataFrame([row]), dry_matter_g_l=90)[0].dry_g_m2
+    1.8
     """
     records, findings = collect_clippings(
         source,

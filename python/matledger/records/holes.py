@@ -248,6 +248,13 @@ def read_probe_readings(
     ------
     InputError
         With every problem found; a probe deeper than the tine is one.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"green": "1", "date": "2014-05-01", "depth_mm": 68, "tine_length_mm": 80}
+    >>> read_probe_readings(pd.DataFrame([row]))[0].depth_mm
+    68.0
     """
     expected, given = list(_PROBE), None
     if tine_length_mm is not None:
@@ -282,6 +289,13 @@ def read_fill_readings(
     ------
     InputError
         With every problem found.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"green": "1", "date": "2014-05-01", "hole_depth_mm": 70, "empty_mm": 14}
+    >>> read_fill_readings(pd.DataFrame([row]))[0].filled
+    0.8
     """
     return _read(FillReading, source, _FILL, columns, units, max_bytes)
 
@@ -312,6 +326,13 @@ def read_cover(
     ------
     InputError
         With every problem found.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"green": "1", "date": "2014-05-12", "cover_percent": 85}
+    >>> read_cover(pd.DataFrame([row]))[0].cover_percent
+    85.0
     """
     return _read(CoverRecord, source, COVER, columns, units, max_bytes)
 
@@ -530,6 +551,16 @@ def with_probe_readings(course: Course, readings: Sequence[ProbeReading]) -> Cou
     ------
     InputError
         For readings of a green and day without such work.
+
+    Examples
+    --------
+    >>> import matledger as mat
+    >>> course = mat.demo_course()
+    >>> cored = next(record for record in course.work if record.work.kind == "coring" and record.green != "all")
+    >>> hole = {"green": cored.green, "date": cored.date, "tine_length_mm": 90}
+    >>> probed = [mat.ProbeReading(**hole, depth_mm=depth) for depth in (56, 60)]
+    >>> with_probe_readings(course, probed).work_of(cored.green)[0].work.depth_mm
+    58.0
     """
     groups = _grouped(readings)
     findings = Findings()

@@ -155,6 +155,15 @@ def read_soil_tests(
     InputError
         With every problem: cells, windows beyond the column, tests given twice, overlapping windows of one green,
         day and method.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"green": "1", "date": "2014-05-12", "top_mm": 0, "bottom_mm": 20, "om_percent": 3.4}
+    >>> row |= {"cores": 12, "method": "LOI 360", "verdure": "off"}
+    >>> test = read_soil_tests(pd.DataFrame([row]))[0]
+    >>> test.om_percent, test.window
+    (3.4, (0.0, 20.0))
     """
     tests, findings = collect_soil_tests(source, columns=columns, units=units, max_bytes=max_bytes)
     findings.problems += check_soil_tests(tests, column_depth_mm=column_depth_mm)

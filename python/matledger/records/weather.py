@@ -76,6 +76,13 @@ def read_weather(
     ------
     InputError
         With every problem found: cells, gaps, days given twice, a minimum above the maximum, impossible values.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> days = pd.DataFrame({"date": ["2014-05-01", "2014-05-02"], "tmin_f": [41.0, 44.6], "tmax_f": [59.0, 60.8]})
+    >>> read_weather(days).tmin_c.round(1).tolist()
+    [5.0, 7.0]
     """
     table = read_table(source, COLUMNS, renamed=columns, units=units, max_bytes=max_bytes)
     table.findings.raise_any()
@@ -95,7 +102,7 @@ def read_ghcn_daily(
     last_day: dt.date | str | None = None,
     max_bytes: int = MAX_BYTES,
 ) -> Weather:
-    """Read one station of the Global Historical Climatology Network, daily.
+    r"""Read one station of the Global Historical Climatology Network, daily.
 
     Both layouts are read: fixed width (``.dly``) and CSV (``ID,DATE,ELEMENT,VALUE,MFLAG,QFLAG,SFLAG,OBSTIME``, with
     a header or without). TMIN, TMAX and PRCP are taken. A value of -9999, or with any quality flag, is missing.
@@ -126,6 +133,17 @@ def read_ghcn_daily(
     ----------
     .. [1] Menne, M. J. and others (2012). An overview of the Global Historical Climatology Network-Daily database.
        Journal of Atmospheric and Oceanic Technology 29, 897-910; and the network's readme, section III.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> file = Path(tempfile.mkdtemp(), "station.csv")
+    >>> rows = ["XX000000001,20140501,TMAX,150,,,S,", "XX000000001,20140501,TMIN,50,,,S,"]
+    >>> _ = file.write_text("\n".join(rows))
+    >>> weather = read_ghcn_daily(file)
+    >>> weather.tmin_c.tolist(), weather.tmax_c.tolist()
+    ([5.0], [15.0])
     """
     path = Path(path)
     text = read_text(path, max_bytes=max_bytes)

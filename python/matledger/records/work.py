@@ -247,6 +247,13 @@ def read_work(
     ------
     InputError
         With every problem found.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"green": "all", "date": "2014-05-01", "work": "topdressing", "sand_mm": 0.4}
+    >>> read_work(pd.DataFrame([row]))[0].work
+    Topdressing(sand_mm=0.4)
     """
     records, findings = collect_work(source, columns=columns, units=units, max_bytes=max_bytes)
     findings.raise_any()
