@@ -189,12 +189,6 @@ def test_ctrl_c(long):
         process.wait()
 
 
-def test_import_time():
-    """Processor time of the import alone, the best of several: other work on the machine does not count."""
-    code = "import time; start = time.process_time(); import matledger; print(time.process_time() - start)"
-    assert min(float(python(code)) for _ in range(7)) < 0.1
-
-
 def test_import_leaves_heavy_packages_alone():
     heavy = "{'pandas', 'polars', 'xarray', 'matplotlib', 'scipy', 'jinja2', 'vega_datasets'}"
     code = f"import sys, matledger; matledger.demo_course(); print(sorted({heavy} & set(sys.modules)))"
