@@ -158,7 +158,7 @@ def test_threads_do_not_change_a_number():
         "[mat.calibrate(course, draws=1, progress=say) for _ in range(10_000)]",
     ],
 )
-def test_ctrl_c(long):
+def test_ctrl_c(long, hears_ctrl_c):
     code = (
         "import matledger as mat\n"
         "course = mat.demo_course()\n"

@@ -17,8 +17,6 @@ import os, signal, sys
 
 from matledger.cli import main
 
-signal.signal(signal.SIGINT, signal.default_int_handler)  # a job in the background is started deaf to it
-
 
 class Presser:
     left = int(sys.argv.pop(1))
@@ -40,8 +38,6 @@ import os, signal, sys, time
 import matledger.commands
 from matledger.cli import main
 
-signal.signal(signal.SIGINT, signal.default_int_handler)  # a job in the background is started deaf to it
-
 
 class Deaf:
     def __del__(self):
@@ -62,8 +58,8 @@ sys.exit(main())
 no_windows = pytest.mark.skipif(sys.platform == "win32", reason="sends the signal of Ctrl-C")
 
 
-def python(code, *arguments):
-    command = [sys.executable, "-c", code, *map(str, arguments)]
+def python(code, *arguments, within=()):
+    command = [*within, sys.executable, "-c", code, *map(str, arguments)]
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
@@ -76,7 +72,7 @@ def test_the_door_imports_next_to_nothing():
 
 @no_windows
 @pytest.mark.parametrize("imports", [1, 2, 3, 10, 40, 100, 160])
-def test_ctrl_c_while_modules_are_imported(imports, tmp_path):
+def test_ctrl_c_while_modules_are_imported(imports, tmp_path, hears_ctrl_c):
     cli.main(["new", str(tmp_path / "mine")])
     run = python(INTERRUPTED, imports, "compare", tmp_path / "mine", "--draws", "20", "--years", "1", "--quiet")
     assert run.stdout == "0\n"  # it was pressed
@@ -84,9 +80,18 @@ def test_ctrl_c_while_modules_are_imported(imports, tmp_path):
 
 
 @no_windows
-def test_ctrl_c_where_nothing_can_be_raised():
+def test_ctrl_c_where_nothing_can_be_raised(hears_ctrl_c):
     run = python(UNRAISABLE, "check", "somewhere")
     assert (run.returncode, run.stderr) == (cli.STOPPED, "stopped\n")
+
+
+@no_windows
+def test_a_job_that_was_started_deaf_to_ctrl_c_stays_so(tmp_path):
+    cli.main(["new", str(tmp_path / "mine")])
+    deaf = ["sh", "-c", "trap '' INT; exec \"$@\"", "sh"]
+    run = python(INTERRUPTED, 10, "check", tmp_path / "mine", within=deaf)
+    assert (run.returncode, run.stderr) == (cli.OK, "")
+    assert int(run.stdout.splitlines()[-1]) < 0  # it was pressed
 
 
 # What cannot be written is told before the work, by the name that the user gave.

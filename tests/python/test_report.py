@@ -467,7 +467,7 @@ def test_a_seed_gives_the_same_words(course, capsys):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="sends the signal of Ctrl-C")
-def test_ctrl_c_has_its_own_exit_code(course):
+def test_ctrl_c_has_its_own_exit_code(course, hears_ctrl_c):
     command = [sys.executable, "-m", "matledger.cli", "compare", course, "--years", "100", "--draws", "4000"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as run:
         time.sleep(3)

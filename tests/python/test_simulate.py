@@ -343,7 +343,7 @@ print(time.time(), finished.sum(), np.isfinite(run.om_percent[finished]).all(),
 """
 
 
-def test_ctrl_c_keeps_what_is_finished():
+def test_ctrl_c_keeps_what_is_finished(hears_ctrl_c):
     with subprocess.Popen([sys.executable, "-c", INTERRUPTED], stdout=subprocess.PIPE, text=True) as child:
         assert child.stdout.readline() == "running\n"
         pressed = time.time()
