@@ -37,9 +37,10 @@ KINDS = (
         "The file is not the plain table or TOML that is asked for. Look at the path first, then open the file in a "
         "text editor, not in a spreadsheet. From a spreadsheet save it as *CSV UTF-8* with commas. The row that is "
         "named counts from 1, blank lines included.",
-        r"^a file(?! name)|^a header and rows|^at least one row under|UTF-8|straight quotes|^commas between|quotes come in pairs|TOML"
+        r"^a file(?! name)|^a header and rows|^at least one row under|UTF-8|^commas between|quotes come in pairs|TOML"
         r"|cells(, one for each|: )|^fewer; the rows|269 characters|in five characters|within the course's folder"
         r"|header in the first row"
+        r"|straight quotes"
         r"|^text: save|^columns of different names|^a folder that holds|^a path to a CSV|^a folder that is not",
     ),
     Kind(
