@@ -40,6 +40,7 @@ KINDS = (
         r"^a file(?! name)|^a header and rows|^at least one row under|UTF-8|^commas between|quotes come in pairs|TOML"
         r"|cells(, one for each|: )|^fewer; the rows|269 characters|in five characters|within the course's folder"
         r"|header in the first row"
+        r"|straight quotes"
         r"|^text: save|^columns of different names|^a folder that holds|^a path to a CSV|^a folder that is not",
     ),
     Kind(
@@ -50,7 +51,7 @@ KINDS = (
         r"^(a column …|no value in a column|a known unit at its end|… …: …|no unit: )"
         r"|^either … or …, not both|^one …, not two of that name"
         r"|^one of …( \(nearest: …\)|…)?$|^nothing[:; ]|^a section|a table of keys|tables, each under"
-        r"|^texts by column name|^a value$",
+        r"|^texts by column name|^a value$|^a unit of the same kind|in its place, and units",
     ),
     Kind(
         "Nothing is left to choose from",
@@ -164,7 +165,7 @@ KINDS = (
         "Write one of the words in the message, as it stands there.",
         r"^'|^one of |laplace, nested or nuts|^… \(nearest: …\)|^none$|^some of …|US sieve|^a green of|^sand_t, green"
         r"|a name of the calibration|a file name ending|three capital letters|a depth window of the study"
-        r"|^none, or method|^a method of the site|^a course of the study|^a task with",
+        r"|^none, or (--)?method|^after the stroke|^a method of the site|^a course of the study|^a task with",
     ),
 )
 
@@ -173,7 +174,7 @@ NUMERICAL = (
         "",
         "A decay rate ran away. Look at `decay` priors of your own, and at the weather for temperatures in degF under "
         "a name in degC.",
-        r"a decay rate of",
+        r"a decay rate of|decay rates that",
     ),
     Kind(
         "",
@@ -233,9 +234,9 @@ ERRORS = (
     ),
     (
         "`UnusualWarning`",
-        "a number of a file may be, but seldom is",
-        "look at its unit: the message says what is usual, and which unit would explain the figure. It was read as it "
-        "stands",
+        "a number, or an order of work, may be but seldom is",
+        "look at its unit, or at the order: the message says what is usual, and which unit would explain the figure. "
+        "It was read as it stands",
     ),
     (
         "`SinkingWarning`",

@@ -323,7 +323,13 @@ def match_names(
     for argument, given in (("columns", renamed), ("units", units)):
         for name in given:
             if name not in by_name:
-                report(None, f"{argument}={{{name!r}: ...}}", f"one of {', '.join(by_name)}")
+                own = next((column for column in columns if name in column.names), None)
+                expected = (
+                    f'{own.name} in its place, and units = {{ {own.name} = "{own.names[name]}" }}'
+                    if own
+                    else f"one of {', '.join(by_name)}"
+                )
+                report(None, f"{argument}={{{name!r}: ...}}", expected)
     accepted: dict[str, tuple[Column, str | None]] = {}
     for column in columns:
         if column.name in renamed:
@@ -347,7 +353,7 @@ def match_names(
             continue
         holders[column.name] = name
         if column.name in units:
-            unit = _declared_unit(column, units[column.name], report)
+            unit = _declared_unit(column, units[column.name], columns, report)
         matched[place] = (column, unit)
     for column in columns:
         if column.required and column.name not in holders:
@@ -360,30 +366,35 @@ def match_names(
 def headings_of(names: Sequence[str], matched: Matched) -> Headings:
     """Return the names that are not the columns' own, or of another unit."""
     return {
-        column.name: (names[place], "" if unit == column.unit else column.unit or "")
+        column.name: (names[place], "" if unit == column.unit else column.unit or "", unit or "")
         for place, (column, unit) in matched.items()
         if (names[place], unit) != (column.name, column.unit)
     }
 
 
 def _instead(name: str, columns: Sequence[Column], accepted: Mapping[str, object], beside: Sequence[str]) -> str:
-    for column in columns:
-        if len(column.names) > 1 and name.startswith(f"{column.stem}_") and nearest(name, [column.name]):
-            return f"a known unit at its end: {either([n for n in column.names if n in accepted] or [column.name])}"
+    alike = [column for column in columns if len(column.names) > 1 and name.startswith(f"{column.stem}_")]
+    if any(nearest(name, [column.name]) for column in alike):
+        ends = [end for column in alike for end in column.names if end in accepted] or [alike[0].name]
+        return f"a known unit at its end: {either(ends)}"
     like = nearest(name, [*accepted, *beside])
     known = f"one of {', '.join([*(column.name for column in columns), *filter(None, beside)])}"
     return known + (f" (nearest: {like})" if like else "")
 
 
-def _declared_unit(column: Column, unit: str, report: Report) -> str | None:
+def _declared_unit(column: Column, unit: str, columns: Sequence[Column], report: Report) -> str | None:
     if column.unit is None:
         report(None, f"units={{{column.name!r}: {unit!r}}}", f"no unit: {column.name} has none")
         return None
     try:
         quantities.convert(1.0, unit, column.unit)
     except InputError as error:
-        problem = error.problems[0]
-        report(None, f"units={{{column.name!r}: {unit!r}}}", problem.expected)
+        expected = error.problems[0].expected
+        if quantities.alike(unit, unit):
+            others = [one.name for one in columns if one.stem == column.stem and quantities.alike(unit, one.unit or "")]
+            expected = f"a unit of the same kind as {column.unit}"
+            expected += f"; {unit} goes with {either(others)}, so map the column to that" if others else ""
+        report(None, f"units={{{column.name!r}: {unit!r}}}", expected)
         return column.unit
     return unit
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Self, TextIO
 
 from matledger import _core
 from matledger.cli import BAD_INPUT, NO_ANSWER, NO_FILE, NO_PROGRAMME, OK
-from matledger.errors import InputError
+from matledger.errors import InputError, Problem
 
 if TYPE_CHECKING:
     from matledger.calibration import Calibration
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from matledger.units import System
 
 __all__ = ["run"]
+
+CHAINS, TUNE = 4, 1000
 
 DESCRIPTION = """\
 How much organic matter putting greens make, what coring and sanding do about it, what that costs, and which programme
@@ -32,7 +34,8 @@ examples:
   matledger new my-course                      a starter course, to be edited; --units us for inches and feet
   matledger check my-course                    what is there, and every problem with it
   matledger fit my-course --seed 1             what the soil tests taught
-  matledger compare my-course --units us       the programmes side by side
+  matledger compare my-course                  the programmes side by side
+  matledger compare my-course --method nuts    the same by sampling: slow, and what to quote
   matledger report my-course --out plan.html --present "twice a year" --budget budget.xlsx
 
 """
@@ -62,13 +65,29 @@ def _parser() -> argparse.ArgumentParser:
     weigh = command("compare", "run the course's programmes forward and set them side by side")
     page = command("report", "write the page for the committee, and the budget")
     for each in (fit, weigh, page):
+        each.add_argument(
+            "--method",
+            choices=("laplace", "nested", "nuts"),
+            default="laplace",
+            help="laplace: a quick look (default); nested: ten times as slow, for close contests between programmes;"
+            " nuts: sampling, slower still, which is what to quote",
+        )
+        each.add_argument(
+            "--checkpoint", type=Path, metavar="FILE", help="keeps the draws of nuts; a run goes on from it"
+        )
         each.add_argument("--seed", type=int, default=0, help="seed of every draw (default 0)")
-        each.add_argument("--draws", type=int, default=400, help="draws of the unknowns (default 400)")
+        each.add_argument(
+            "--draws", type=int, help="draws of the unknowns (default 400; with nuts 1000, of each chain)"
+        )
         each.add_argument("--quiet", action="store_true", help="no progress bar")
     for each in (weigh, page):
         each.add_argument("--years", type=int, default=5, help="years to run (default 5)")
-    for each, what in ((new, "the starter's files"), (fit, "tables"), (weigh, "tables"), (page, "the page")):
-        each.add_argument("--units", choices=("metric", "us"), default="metric", help=f"units of {what}")
+    own = "what course.toml says"
+    for each, what, whose in (
+        (new, "the starter's files, kept in its course.toml", "metric"),
+        *((fit, "tables", own), (weigh, "tables", own), (page, "the page", own)),
+    ):
+        each.add_argument("--units", choices=("metric", "us"), help=f"units of {what} (default: {whose})")
     page.add_argument("--out", type=Path, metavar="FILE", help="plan.pdf or plan.html (default: plan.pdf in FOLDER)")
     page.add_argument("--present", metavar="NAME", help="the present programme (default: the first)")
     page.add_argument("--budget", type=Path, metavar="FILE", help="also write the budget, as .xlsx or .csv")
@@ -96,9 +115,13 @@ def run(arguments: Sequence[str] | None) -> int:
 
 def _run(given: argparse.Namespace) -> int:
     if given.command == "new":
-        return _new(given.folder, given.units)
+        return _new(given.folder, given.units or "metric")
     if given.command == "check" and (given.folder / "study.toml").is_file():
         return _check_study(given.folder, again=given.again)
+    if given.command != "check" and given.checkpoint is not None and given.method != "nuts":
+        raise InputError(
+            [Problem("--checkpoint", str(given.checkpoint), "none, or --method nuts: only chains are kept")]
+        )
     course, odd = _load(given.folder)
     if given.command == "check":
         print(course.name, *(f"  {name}: {fact}" for name, fact in course.facts), sep="\n")
@@ -107,6 +130,10 @@ def _run(given: argparse.Namespace) -> int:
         print("no problem was found" + f", but {len(odd)} worth a look" * bool(odd))
         return OK
     _say(odd, "worth a look", sys.stderr)
+    if given.units is None:
+        given.units = course.units
+    if given.draws is None:
+        given.draws = 1000 if given.method == "nuts" else 400
     if given.command == "report":
         _check_outputs(given, course)
     with Bar(sys.stderr, shown=not given.quiet and sys.stderr.isatty()) as bar:
@@ -118,7 +145,7 @@ def _answer(course: Course, given: argparse.Namespace, bar: Bar) -> int:
     if given.command == "fit":
         bar.stop()
         print(calibration.taught(given.units))
-        _say(calibration.notes)
+        _say((_source(calibration), *calibration.notes))
         return OK
     from matledger.comparison import compare
 
@@ -140,7 +167,7 @@ def _answer(course: Course, given: argparse.Namespace, bar: Bar) -> int:
         if comparison.losses() is not None:
             print(f"\n{comparison.regret().turned()}")
         print()
-        _say(comparison.notes_in(given.units))
+        _say((_source(calibration), *comparison.notes_in(given.units)))
     else:
         _report(comparison, given)
     print(comparison.verdict(given.units))
@@ -159,8 +186,25 @@ def _check_study(folder: Path, *, again: bool) -> int:
 def _fit(course: Course, given: argparse.Namespace, bar: Bar) -> Calibration:
     from matledger.calibration import calibrate
 
-    bar.start("fitting", None)
-    return calibrate(course, draws=given.draws, seed=given.seed, progress=bar.show)
+    bar.start("fitting", (TUNE + given.draws) * CHAINS if given.method == "nuts" else None)
+    return calibrate(
+        course,
+        method=given.method,
+        draws=given.draws,
+        chains=CHAINS,
+        tune=TUNE,
+        seed=given.seed,
+        checkpoint=given.checkpoint,
+        progress=bar.show,
+    )
+
+
+def _source(calibration: Calibration) -> str:
+    """Say where the figures come from."""
+    from matledger.calibration.words import fit_words
+
+    words = fit_words(calibration)
+    return f"intervals come from {words.draws}{words.advice}" + " (--method nuts)" * bool(words.advice)
 
 
 def _load(folder: Path) -> tuple[Course, list[str]]:
@@ -181,7 +225,6 @@ def _say(notes: Sequence[str], kind: str = "note", stream: TextIO | None = None)
 def _check_outputs(given: argparse.Namespace, course: Course) -> None:
     """Refuse what could not be written, before the work is done and not after."""
     from matledger.atomic import check_file
-    from matledger.errors import Problem
 
     missing = [name for name in ("jinja2", "matplotlib", "typst", "xlsxwriter") if find_spec(name) is None]
     wanted = [("--out", given.out, (".pdf", ".html")), ("--budget", given.budget, (".xlsx", ".csv"))]
@@ -226,7 +269,6 @@ def _report(comparison: Comparison, given: argparse.Namespace) -> None:
 
 def _new(folder: Path, units: System) -> int:
     from matledger.atomic import fresh_folder
-    from matledger.errors import Problem
     from matledger.starter import starter
 
     if folder.exists():
@@ -265,6 +307,7 @@ class Bar:
         if not self.shown:
             return
         if self.total:
+            done = min(done, self.total)  # whole blocks of draws are kept
             filled = round(self.WIDTH * done / self.total)
             text = f"[{'#' * filled}{'.' * (self.WIDTH - filled)}] {done}/{self.total}"
         else:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import html
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import KW_ONLY, dataclass, replace
 from typing import TYPE_CHECKING, Literal
@@ -15,6 +16,7 @@ from matledger.labour import Labour
 from matledger.records.holes import CoverRecord, check_cover
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, SoilTest, check_soil_tests
 from matledger.records.work import ALL_GREENS, WorkRecord, depth_of
+from matledger.units import System, show
 
 if TYPE_CHECKING:
     from matledger.growth import ClippingRecord
@@ -48,6 +50,10 @@ GROWTH = (
     column("upper_c", required=False, may_be_empty=True),
 )
 COLUMN_DEPTH = column("column_depth_mm")
+MAT_DEPTH_MM = 25.0
+"""Depth of the mat where a green states none (mm): common practice, no source."""
+
+UNITS = column("units", "Course", choices=("metric", "us"))
 
 
 @dataclass(frozen=True)
@@ -207,6 +213,8 @@ class Course:
         What things cost, how much is played and how work is done; None if the user stated none.
     invented
         Whether the data are invented.
+    units
+        ``"metric"`` or ``"us"``: what the command line shows unless it is told otherwise.
     note
         Anything a reader should know.
 
@@ -233,11 +241,13 @@ class Course:
     labour: Labour | None = None
     invented: bool = False
     note: str = ""
+    units: System = "metric"
 
     def __post_init__(self) -> None:
         """Check the parts against each other."""
         for name in ("greens", "clippings", "soil_tests", "work", "cover", "programmes", "methods"):
             object.__setattr__(self, name, tuple(getattr(self, name)))
+        settle(self, [UNITS]).raise_any()
         problems = cross_check(
             greens=self.greens,
             column_depth_mm=self.settings.column_depth_mm,
@@ -339,8 +349,11 @@ class Course:
     @property
     def notes(self) -> tuple[str, ...]:
         """What is no error but worth knowing, such as a green without a soil test."""
-        tested = {test.green for test in self.soil_tests}
-        notes = [f"green {g.name} has no soil test" for g in self.greens if g.name not in tested]
+        notes = missing(self, self.soil_tests)
+        unstated = [g.name for g in self.greens if g.mat_depth_mm is None]
+        if unstated:
+            depth = show(MAT_DEPTH_MM, "mm", self.units, 2)
+            notes.append(f"depth of the mat at the start taken as {depth} on {', '.join(unstated)}")
         if not self.clippings:
             notes.append("no clipping records: growth follows degree days at the prior's yearly yield")
         if self.invented:
@@ -382,6 +395,45 @@ def _span(weather: Weather) -> tuple[dt.date, dt.date]:
 def fold(name: str) -> str:
     """Return a name without what the eye passes over: spaces and case."""
     return "".join(name.split()).casefold()
+
+
+def method_of(test: SoilTest) -> str:
+    """Name what a laboratory did: tests that differ in it get an offset."""
+    return f"{test.method}, verdure {test.verdure}"
+
+
+def missing(course: Course, tests: Sequence[SoilTest]) -> list[str]:
+    """Say what tests cannot tell, whatever they read."""
+    if not tests:
+        return ["no soil test: a fit wants at least one"]
+    said = []
+    days = {test.date for test in tests}
+    if len(tests) == 1:
+        said.append("one test only: it fixes the level of its own sample; gain and depth stay as believed beforehand")
+    elif len(days) == 1:
+        said.append(
+            f"all tests are of one day ({min(days)}): they fix the profile and say nothing of the gain; a second round,"
+            " a season later, is worth more than anything else"
+        )
+    methods = Counter(method_of(test) for test in tests)
+    for method, count in methods.items():
+        if len(methods) > 1 and count == 1:
+            said.append(
+                f"{method} was used once: what it reads above the other method takes that test up whole; test once more"
+                " by both methods on one day"
+            )
+    spelt: dict[str, list[str]] = {}
+    for name in dict.fromkeys(test.method for test in tests):
+        spelt.setdefault(fold(name), []).append(name)
+    said += [
+        f"{' and '.join(names)} differ by spaces or case alone, and count as {len(names)} methods: use one name"
+        for names in spelt.values()
+        if len(names) > 1
+    ]
+    untested = [green.name for green in course.greens if not any(test.green == green.name for test in tests)]
+    if untested:
+        said.append(f"never tested: {', '.join(untested)}; they are taken as greens like the others, and no more")
+    return said
 
 
 def cross_check(

@@ -10,9 +10,9 @@ from pathlib import Path, PureWindowsPath
 from typing import Any, TypeVar
 
 from matledger.cells import Column, column, read_fields
-from matledger.course import GREEN, GROWTH, METHOD, TARGET, Course, Green, Method, Settings, Target, cross_check
+from matledger.course import GREEN, GROWTH, METHOD, TARGET, UNITS, Course, Green, Method, Settings, Target, cross_check
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, nearest, shown
+from matledger.findings import Doubt, Findings, nearest, shown
 from matledger.growth import ClippingRecord
 from matledger.labour import MATERIAL, TASK, TASKS, Labour, Task
 from matledger.money import Prices
@@ -35,6 +35,7 @@ TOP = (
     column("name"),
     column("note", required=False),
     column("invented", required=False),
+    replace(UNITS, required=False),
 )
 SECTIONS = (
     *(
@@ -75,6 +76,12 @@ STEP = (column("when"),)
 PRICES = tuple(field.name for field in dataclass_fields(Prices))
 PLAY = tuple(field.name for field in dataclass_fields(Play))
 
+GRASSES = (
+    *("bentgrass", "bluegrass", "bermudagrass", "manilagrass", "zoysiagrass", "ryegrass", "kikuyugrass", "fescue"),
+    *("creeping bentgrass", "ultradwarf bermudagrass", "annual bluegrass", "seashore paspalum"),
+)
+"""Grasses whose names are looked at for a slip; any other text will do."""
+
 Made = TypeVar("Made")
 
 
@@ -90,6 +97,7 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
         name = "Invented Links"
         note = "made up to show the layout"
         invented = true
+        units = "us"                # of what is shown; "metric" if left out
 
         [weather]
         file = "weather.csv"        # date, tmin_c, tmax_c, rain_mm; layout = "ghcn_daily" reads such a file instead
@@ -353,6 +361,9 @@ class _Loader:
         if values is None or column is None:
             return None
         depth_mm = column.get("depth_mm", COLUMN_DEPTH_MM)
+        grass = values["grass"].casefold()
+        if not any(name in grass for name in GRASSES) and (like := nearest(grass, GRASSES)):
+            self.findings.doubts.append(Doubt(FILE, "growth.grass", "grass", values["grass"], f"is {like} meant?"))
         return self.built("growth", lambda: Settings(**values, column_depth_mm=depth_mm))
 
     def weather(self) -> Weather | None:

@@ -55,7 +55,7 @@ def _kind(problem: Problem) -> tuple[object, ...]:
 
 
 class UnusualWarning(UserWarning):
-    """A number of a file that may be, but seldom is: worth a look before it is trusted. Nothing was changed."""
+    """What may be, but seldom is, as a number or an order of work: worth a look first. Nothing was changed."""
 
 
 class InputError(ValueError):

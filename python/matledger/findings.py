@@ -12,6 +12,7 @@ from numbers import Integral, Real
 from typing import Any, Literal
 
 from matledger.errors import InputError, Problem, UnusualWarning
+from matledger.units import convert
 
 __all__ = [
     "MOST_DRAWS",
@@ -41,8 +42,8 @@ MOST_DRAWS = 1_000_000
 MOST_SEED = 2**63 - 1
 
 
-Headings = Mapping[str, tuple[str, str]]
-"""A file's own heading of a column, and the unit that its numbers were converted to (empty if they were not)."""
+Headings = Mapping[str, tuple[str, str, str]]
+"""A file's own heading of a column, the unit that its numbers were converted to (empty if they were not), its own."""
 
 
 @dataclass(frozen=True)
@@ -195,16 +196,23 @@ def headed(problem: Problem, headings: Headings | None) -> Problem:
     """Name columns as the problem's file does; a number that was converted is given its unit."""
     if not headings:
         return problem
-    heading, unit = headings.get(problem.column or "", (problem.column, ""))
+    heading, unit, file_unit = headings.get(problem.column or "", (problem.column, "", ""))
     is_number = re.fullmatch(r"-?[0-9.]+(e[+-]?[0-9]+)?", problem.value)
 
     def named(found: re.Match[str]) -> str:
-        own, unit = headings[found[1]]
-        return own + (f" ({float(found[2]):.6g} {unit})" if found[2] and unit else found[0].removeprefix(found[1]))
+        own, unit, in_file = headings[found[1]]
+        return own + (f" ({_back(found[2], unit, in_file)})" if found[2] and unit else found[0].removeprefix(found[1]))
 
     expected = re.sub(rf"\b({'|'.join(headings)})\b(?: \((-?[0-9.]+)\))?", named, problem.expected)
-    value = f"{problem.value} {unit}" if unit and is_number else problem.value
+    value = problem.value
+    if unit and is_number:
+        value = f"{_back(value, unit, file_unit)} = {float(value):.6g} {unit}"
     return replace(problem, column=heading, value=value, expected=expected)
+
+
+def _back(number: str, unit: str, file_unit: str) -> str:
+    """Write a number that was converted as its file has it."""
+    return f"{convert(float(number), unit, file_unit):.6g} {file_unit}"
 
 
 def problem_of(record: Any, place: str, column: str, value: object, expected: str) -> Problem:

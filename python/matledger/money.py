@@ -18,7 +18,7 @@ from matledger.frames import Table
 from matledger.labour import Job, Labour, job
 from matledger.play import Dated, Play, PlayAhead
 from matledger.practice import Work
-from matledger.units import convert
+from matledger.units import alike, convert
 
 __all__ = ["LINES", "Budget", "Play", "Prices", "budget", "intervals", "regrets"]
 
@@ -122,9 +122,11 @@ class Prices:
                 if found[5]:
                     try:
                         number /= convert(1, found[5], per or "")
-                    except InputError:
-                        unit = f"another unit of {per}" if per else "no unit"
-                        findings.add(Problem(place, str(given), f"an amount with {unit} after the stroke"))
+                    except InputError as error:
+                        unit = f"a unit of the same kind as {per}" if per else "no unit"
+                        if per and not alike(found[5], found[5]):
+                            unit = error.problems[0].expected
+                        findings.add(Problem(place, str(given), f"after the stroke {unit}"))
                         return None
                 if currency != self.currency:
                     findings.add(Problem(place, str(given), f"an amount in {self.currency}, one currency for all"))

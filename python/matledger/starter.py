@@ -14,6 +14,7 @@ COURSE = Template("""\
 # A starter course: edit every line, then run `matledger check FOLDER`. All figures here are invented.
 name = "My course"
 invented = true                 # set to false, or remove, once the figures are yours
+$units
 
 [weather]
 file = "weather.csv"            # $weather, one row a day, whole years
@@ -91,6 +92,7 @@ probability = 0.8
 
 SIZES = {
     "metric": {
+        "units": 'units = "metric"                # of tables and pages; or "us"',
         "weather": "date, tmin_c, tmax_c (or tmin_f, tmax_f)",
         "base": "lower_c = 0                     # of its degree days: 0 bentgrass, 10 ultradwarf bermudagrass",
         "area_1": 'area_m2 = 450                   # or "4800 ft2"',
@@ -105,6 +107,7 @@ SIZES = {
         "sand": "sand_per_t = 40                     # a tonne of moist sand",
     },
     "us": {
+        "units": 'units = "us"                    # of tables and pages; or "metric"',
         "weather": "date, tmin_f, tmax_f (or tmin_c, tmax_c)",
         "base": "lower_f = 32                    # of its degree days: 32 bentgrass, 50 ultradwarf bermudagrass",
         "area_1": "area_ft2 = 4800                 # or area_m2 = 450",

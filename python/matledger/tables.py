@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 import stat
 import sys
 import tomllib
@@ -240,10 +241,21 @@ def read_toml(path: Path, *, max_bytes: int = MAX_BYTES) -> dict[str, Any]:
         beyond = [Problem(at, "an integer beyond 64 bits", "a smaller number", name) for at in _beyond_64_bits(data)]
     except (ValueError, RecursionError) as error:
         why = "nested too deeply" if isinstance(error, RecursionError) else str(error)
-        raise _one(why, "a TOML file", name) from None
+        quotes = 'true, false, or text in straight quotes, as in name = "My course"'
+        raise _one(why, quotes if _unquoted(why, text) else "a TOML file", name) from None
     if beyond:
         raise InputError(beyond)
     return data
+
+
+CURLY = tuple("\u201c\u201d\u201e\u2018\u2019\u00ab\u00bb")
+
+
+def _unquoted(why: str, text: str) -> bool:
+    """Whether what is no value begins as text does, or with a typographer's quote."""
+    at = re.match(r"Invalid value \(at line (\d+), column (\d+)\)", why)
+    mark = text.splitlines()[int(at[1]) - 1][int(at[2]) - 1 :][:1] if at else ""
+    return mark.isalpha() or mark in CURLY
 
 
 def _beyond_64_bits(data: object, place: str = "") -> Iterator[str]:

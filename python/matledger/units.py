@@ -33,6 +33,7 @@ _SPEED = (1, 0, -1, 0)
 # Base units: mm, g, s, degC. Exact definitions: NIST SP 811, appendix B (1959 yard and pound).
 _UNITS: tuple[tuple[_Dimension, str, str], ...] = (
     (_NONE, "1/100", "%|percent"),
+    (_NONE, "1", "fraction|share"),
     (_LENGTH, "1", "mm|millimetre|millimetres|millimeter|millimeters"),
     (_LENGTH, "10", "cm|centimetre|centimetres|centimeter|centimeters"),
     (_LENGTH, "1000", "m|metre|metres|meter|meters"),
@@ -329,6 +330,21 @@ def convert(value: float, from_unit: str, to_unit: str) -> float:
         return float(own.to(wanted, Fraction(number)))
     except OverflowError:
         raise _bad("value", value, f"a number that {to_unit} can hold") from None
+
+
+def alike(one: str, other: str) -> bool:
+    """Whether two texts are units of the same kind.
+
+    Examples
+    --------
+    >>> from matledger.units import alike
+    >>> alike("lb/1000 ft2", "kg/m2"), alike("lb/1000 ft2", "mm"), alike("smoot", "mm")
+    (True, False, False)
+    """
+    try:
+        return _unit(one).fits(_unit(other))
+    except _UnitError:
+        return False
 
 
 # Unit a reader sees, by the unit we store: (metric, US customary).

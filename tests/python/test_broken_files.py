@@ -56,7 +56,7 @@ MESSAGES = {
         "degC; 16.99 degC?",
     ],
     "A depth in inches under a heading of its own": [
-        "soil_tests.csv, row 2, column to: 12.7 mm; expected a depth below top_mm (20 mm)"
+        "soil_tests.csv, row 2, column to: 0.5 in = 12.7 mm; expected a depth below top_mm (20 mm)"
     ],
     "An area in square feet without its unit": [
         "worth a look: course.toml, green[1].area_m2: 5000 m2; usual is from 100 to 2000 m2; 5000 ft2 = 465 m2?"
@@ -174,7 +174,10 @@ MESSAGES = {
     "A method that says otherwise": [
         "soil_tests.csv, row 2, column verdure: on (and in 1 more row); expected off, as the method 440 C says",
     ],
-    "Text that is not TOML": ["course.toml: Invalid value (at line 2, column 12); expected a TOML file"],
+    "Text that is not TOML": [
+        "course.toml: Invalid value (at line 2, column 12); expected true, false, or text in straight quotes, as in"
+        ' name = "My course"'
+    ],
 }
 
 # The floors below word these; what matters here is that the place in the file is named.

@@ -59,7 +59,37 @@ def test_everything_is_read(course):
 
 
 def test_notes_are_no_errors(course):
-    assert course.notes == ("green Green 2 has no soil test", "the data are invented")
+    assert [note.partition(":")[0] for note in course.notes] == [
+        "all tests are of one day (2014-04-01)",
+        "never tested",
+        "depth of the mat at the start taken as 25 mm on Green 1, Green 2",
+        "the data are invented",
+    ]
+
+
+def test_check_says_all_that_a_fit_says_of_the_records(course):
+    greens = [replace(green, mat_depth_mm=None) for green in course.greens]
+    tests = [replace(test, method=method) for test, method in zip(course.soil_tests, ("440 C", "440C"), strict=True)]
+    notes = replace(course, greens=greens, soil_tests=tests, methods=(), units="us").notes
+    assert [note.partition(":")[0] for note in notes[:4]] == [
+        "all tests are of one day (2014-04-01)",
+        "440 C, verdure on was used once",
+        "440C, verdure on was used once",
+        "440 C and 440C differ by spaces or case alone, and count as 2 methods",
+    ]
+    (mat_depth,) = (note for note in notes if "mat" in note)
+    assert mat_depth == "depth of the mat at the start taken as 0.98 in on Green 1, Green 2"
+
+
+@pytest.mark.parametrize("name", ["Invented Links", "\u201cInvented Links\u201d"])
+def test_text_without_straight_quotes(change, name):
+    (told,) = change(('"Invented Links"', name))
+    assert told.endswith('; expected true, false, or text in straight quotes, as in name = "My course"')
+
+
+def test_a_date_that_is_none_needs_no_quotes(change):
+    (told,) = change(('"Invented Links"', "1-2"))
+    assert told.endswith("; expected a TOML file")
 
 
 def test_course_pickles(course):

@@ -9,7 +9,7 @@ import pytest
 from few_greens import demo_greens
 
 import matledger as mat
-from matledger import atomic, cli
+from matledger import atomic, cli, commands, reporting
 from matledger.budget_files import write_budget
 
 INTERRUPTED = """
@@ -92,6 +92,51 @@ def test_a_job_that_was_started_deaf_to_ctrl_c_stays_so(tmp_path):
     run = python(INTERRUPTED, 10, "check", tmp_path / "mine", within=deaf)
     assert (run.returncode, run.stderr) == (cli.OK, "")
     assert int(run.stdout.splitlines()[-1]) < 0  # it was pressed
+
+
+@pytest.mark.parametrize(
+    ("method", "page", "advice"),
+    [
+        ("laplace", "a somewhat narrow normal approximation at the most probable values", "a quick look"),
+        ("nested", "normal approximations at many fill fractions", "sample before quoting"),
+        ("nuts", "4 chains of the No-U-Turn sampler", None),
+    ],
+)
+def test_the_method_that_is_asked_for(method, page, advice, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr(commands, "TUNE", 30)
+    folder, kept = str(tmp_path / "mine"), tmp_path / "draws.npz"
+    cli.main(["new", folder])
+    fits, fit = [], commands._fit
+    monkeypatch.setattr(commands, "_fit", lambda *given: fits.append(fit(*given)) or fits[0])
+    options = ["--draws", "20", "--method", method, *(["--checkpoint", str(kept)] if method == "nuts" else [])]
+    assert cli.main(["fit", folder, *options]) == cli.OK
+    said = capsys.readouterr().out
+    assert f"note: intervals come from {page}" in said
+    assert ("(--method nuts)" in said) == (advice is not None)
+    assert advice is None or advice in said
+    assert kept.exists() == (method == "nuts")
+    comparison = mat.compare(fits[0], years=1, draws=20, weather_sequences=2)
+    assert f"Intervals come from {page}," in reporting._method(comparison, "metric")[1]
+
+
+def test_only_chains_are_kept(tmp_path, capsys):
+    cli.main(["new", str(tmp_path / "mine")])
+    assert cli.main(["fit", str(tmp_path / "mine"), "--checkpoint", "draws.npz"]) == cli.BAD_INPUT
+    assert capsys.readouterr().err == "--checkpoint: draws.npz; expected none, or --method nuts: only chains are kept\n"
+
+
+def test_a_course_remembers_its_units(tmp_path, capsys):
+    folder = str(tmp_path / "mine")
+    cli.main(["new", folder, "--units", "us"])
+    assert mat.load_course(folder).units == "us"
+    quick = ["--draws", "20", "--years", "1", "--quiet"]
+    capsys.readouterr()
+    cli.main(["compare", folder, *quick])
+    assert " in 0 to 0.8 in " in capsys.readouterr().out
+    cli.main(["compare", folder, *quick, "--units", "metric"])
+    said = capsys.readouterr().out
+    assert " in 0 to 0.8 in " not in said
+    assert " in 0 to 20.32 mm " in said
 
 
 # What cannot be written is told before the work, by the name that the user gave.

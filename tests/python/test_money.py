@@ -68,7 +68,11 @@ def test_us_units_give_the_same_hours_and_the_same_money():
     assert found.contractor_per_m2["coring"] == pytest.approx(0.05 / 0.09290304)
     with pytest.raises(mat.InputError) as caught:
         Prices(currency="USD", crew_per_h="20 USD/ft2", sand_per_t="40 USD/ton", load="9 USD/t")
-    assert [p.place for p in caught.value.problems] == ["crew_per_h", "sand_per_t", "load"]
+    assert [(p.place, p.expected) for p in caught.value.problems] == [
+        ("crew_per_h", "after the stroke a unit of the same kind as h"),
+        ("sand_per_t", "after the stroke 'short ton', 'long ton' or 't'"),
+        ("load", "after the stroke no unit"),
+    ]
 
 
 def prices(**more):

@@ -76,8 +76,39 @@ def test_mapping_of_no_known_column_or_unit(write):
     assert text.splitlines() == [
         "w.csv, row 1: columns={'tmin': ...}; expected one of date, tmin_c, tmax_c, rain_mm",
         "w.csv, row 1: units={'date': 'd'}; expected no unit: date has none",
-        "w.csv, row 1: units={'tmax_c': 'mm'}; expected a unit of the same kind as mm",
+        "w.csv, row 1: units={'tmax_c': 'mm'}; expected a unit of the same kind as degC",
     ]
+    first = message(mat.read_weather, path, columns={"tmin_f": "low"}).splitlines()[0]
+    assert (
+        first
+        == "w.csv, row 1: columns={'tmin_f': ...}; expected tmin_c in its place, and units = { tmin_c = \"degF\" }"
+    )
+
+
+def test_a_unit_that_goes_with_another_column(write):
+    path = write("w.csv", "date,green,work,Sand\n2014-03-01,1,topdressing,40\n")
+    text = message(mat.read_work, path, columns={"sand_mm": "Sand"}, units={"sand_mm": "lb/1000ft2"})
+    assert text == (
+        "w.csv, row 1: units={'sand_mm': 'lb/1000ft2'}; expected a unit of the same kind as mm; lb/1000ft2 goes with"
+        " sand_kg_m2, so map the column to that"
+    )
+    (record,) = mat.read_work(path, columns={"sand_kg_m2": "Sand"}, units={"sand_kg_m2": "lb/1000ft2"})
+    assert record.work.sand_g_m2 == pytest.approx(195.3, abs=0.1)
+
+
+def test_shares_of_a_laboratory(write):
+    row = "green,date,top_mm,bottom_mm,OM,cores,method,verdure\n1,2014-04-14,0,20,0.035,8,a,on\n"
+    (test,) = mat.read_soil_tests(write("t.csv", row), columns={"om_percent": "OM"}, units={"om_percent": "fraction"})
+    assert test.om_percent == pytest.approx(3.5)
+
+
+def test_every_column_of_a_volume_is_named(write):
+    text = message(
+        mat.read_clippings, write("c.csv", "green,first_day,last_day,volume_gal\n1,2014-01-01,2014-01-02,4\n")
+    )
+    assert {"volume_l_m2", "volume_l", "volume_us_gal", "volume_ft3"} <= set(
+        text.splitlines()[0].replace(",", "").split()
+    )
 
 
 def test_weather_gap_is_filled_only_when_asked(write):
@@ -219,7 +250,7 @@ def test_soil_tests_in_inches_may_reach_the_columns_end(write):
         (0, 25.4),
         (25.4, 50.8),
     ]
-    assert "bottom_in: 50.8 mm; expected at most the depth of the column (50 mm)" in message(
+    assert "bottom_in: 2 in = 50.8 mm; expected at most the depth of the column (50 mm)" in message(
         mat.read_soil_tests, write("s.csv", text), column_depth_mm=50
     )
 

@@ -230,7 +230,7 @@ def test_show(value, unit, metric, us):
 def test_show_refuses_by_name():
     with pytest.raises(InputError, match=r"unit: 'furlong'; expected one of mm, mm of sand"):
         units.show(1, "furlong")
-    with pytest.raises(InputError, match="system"):
+    with pytest.raises(InputError, match="units"):
         units.show(1, "mm", "imperial")
     with pytest.raises(InputError, match="digits"):
         units.show(1, "mm", digits=0)

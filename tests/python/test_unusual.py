@@ -132,11 +132,90 @@ def test_check_lists_each_column_once(folder, capsys):
     assert last == "no problem was found, but 3 worth a look"
 
 
+@pytest.mark.parametrize(
+    ("grass", "told"),
+    [
+        ("bermudagras", ["worth a look: course.toml, growth.grass: bermudagras; is bermudagrass meant?"]),
+        ("Annual Blugrass", ["worth a look: course.toml, growth.grass: Annual Blugrass; is annual bluegrass meant?"]),
+        ("an invented creeping bentgrass", []),
+        ("Poa annua", []),
+        ("couch", []),
+    ],
+)  # fmt: skip
+def test_a_grass_that_is_nearly_known(grass, told, folder, capsys):
+    change(folder, "course.toml", 'grass = "creeping bentgrass"', f'grass = "{grass}"')
+    change(folder, "course.toml", 'file = "clippings.csv"', 'file = "clippings.csv"\ndry_matter_g_l = 60')
+    assert cli.main(["check", str(folder)]) == cli.OK
+    assert [line for line in capsys.readouterr().out.splitlines() if line.startswith("worth")] == told
+
+
 @pytest.mark.parametrize("units", ["metric", "us"])
 def test_nothing_of_the_starter_or_the_demo_is_worth_a_look(units, tmp_path):
     cli.main(["new", str(tmp_path / "mine"), "--units", units])
     mat.load_course(tmp_path / "mine")  # a warning would be an error here
     mat.demo_course()
+
+
+def coring(green, day):
+    return f"{green},{day},coring,12.7,50,50,75,\n"
+
+
+def sand(green, day):
+    return f"{green},{day},topdressing,,,,,3\n"
+
+
+SAND = WORK.strip() + ",sand_mm\n"
+SAND_FIRST = (
+    "work of a day is done in the order given, so these holes get none of that sand; is it the other way round?"
+)
+TURN = "rows of a day count as done from the top: turn all rows round (a sort by date leaves those of a day)"
+
+
+@pytest.mark.parametrize(
+    ("rows", "expected"),
+    [
+        (
+            sand("all", "2023-04-10") + coring("1", "2023-04-10"),
+            [f"row 2, column work: topdressing stands before the coring of row 3; {SAND_FIRST}"],
+        ),
+        (
+            sand("1", "2024-04-10") + coring("1", "2024-04-10") + sand("1", "2023-04-10") + coring("1", "2023-04-10"),
+            [
+                f"row 2, column work: topdressing stands before the coring of row 3 (and 1 more like it); {SAND_FIRST}",
+                f"row 2, column date: the rows run from the newest day, 2024-04-10, to the oldest; {TURN}",
+            ],
+        ),
+        (coring("1", "2024-04-10") + sand("all", "2024-04-10") + sand("all", "2023-04-10"), []),  # newest day first
+        (sand("1", "2024-04-10") + coring("2", "2024-04-10"), []),
+        (sand("1", "2024-04-10") + coring("1", "2024-04-10") + sand("1", "2024-04-10"), []),
+        (sand("1", "2024-04-10") + coring("1", "2024-04-11"), []),
+    ],
+)  # fmt: skip
+def test_sand_before_the_holes_that_it_should_fill(rows, expected, tmp_path):
+    assert told(mat.read_work, tmp_path, SAND + rows) == expected
+
+
+def test_a_programme_with_sand_before_its_holes():
+    cores = mat.Coring(tine=mat.Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=75)
+    light = mat.Topdressing(sand_mm=1)
+    mat.Programme("right", [("15 April", [cores, light]), ("15 May", [light])])
+    with pytest.warns(
+        UnusualWarning, match="^programme, work of 15 April: topdressing stands before coring; work of a"
+    ):
+        mat.Programme("wrong", [("15 April", [light]), ("15 april", [cores])])
+
+
+def test_check_tells_the_order_of_a_step(folder, capsys):
+    text = (folder / "course.toml").read_text(encoding="utf-8")
+    coring_line = next(line for line in text.splitlines() if '{ work = "coring"' in line)
+    sand_line = next(line for line in text.splitlines() if '{ work = "topdressing", sand_mm = 3' in line)
+    turned = text.replace(f"{coring_line}\n{sand_line}", f"{sand_line}\n{coring_line}")
+    assert turned != text
+    (folder / "course.toml").write_text(turned, encoding="utf-8")
+    assert cli.main(["check", str(folder)]) == cli.OK
+    *_, order, last = capsys.readouterr().out.splitlines()
+    assert order.startswith("worth a look: programme, work of second Monday of April: topdressing")
+    assert last == "no problem was found, but 1 worth a look"
 
 
 def test_other_commands_tell_it_beside_their_answer(folder, capsys, monkeypatch):
@@ -163,15 +242,15 @@ def refused(call, *arguments, **options):
         (mat.read_weather, "date,tmin_f,tmax_f\n2014-03-01,-200,40\n", {},
          "tmin_f", "-200; expected a number from -130 to 140 (degF)"),
         (mat.read_weather, "date,tmin_f,tmax_f\n2014-03-01,50,41\n", {},
-         "tmin_f", "10 degC; expected at most tmax_f (5 degC)"),
+         "tmin_f", "50 degF = 10 degC; expected at most tmax_f (41 degF)"),
         (mat.read_soil_tests, TESTS.replace("_mm", "_in") + "1,2014-04-01,2,1,6,8,a,on\n", {},
-         "bottom_in", "25.4 mm; expected a depth below top_in (50.8 mm)"),
+         "bottom_in", "1 in = 25.4 mm; expected a depth below top_in (50.8 mm)"),
         (mat.read_soil_tests, TESTS.replace("top_mm", "bottom").replace("bottom_mm", "top_mm")
          + "1,2014-04-01,20,10,6,8,a,on\n", {"columns": {"top_mm": "bottom", "bottom_mm": "top_mm"}},
          "top_mm", "10; expected a depth below bottom (20 mm)"),
         (mat.read_work, WORK.replace("spacing_along_mm", "gap") + "all,2014-04-14,coring,13,1,50,75\n",
          {"columns": {"spacing_along_mm": "gap"}, "units": {"spacing_along_mm": "cm"}},
-         "gap", "10 mm; expected at least the tine's diameter (13 mm)"),
+         "gap", "1 cm = 10 mm; expected at least the tine's diameter (13 mm)"),
         (mat.read_cover, "green,date,holes_counted,seen\n1,2014-04-14,10,11\n", {"columns": {"holes_visible": "seen"}},
          "seen", "11; expected no more than were counted (10)"),
     ],
@@ -200,7 +279,7 @@ def test_a_course_names_the_headings_of_its_files(folder):
     change(folder, "clippings.csv", "Green 1", "Gren 1")
     assert {(p.place, p.column, p.value) for p in refused(mat.load_course, folder)} == {
         ("", "where", "Gren 1"),
-        ("", "bottom_in", "508 mm, 1016 mm (and in 1 more row)"),
+        ("", "bottom_in", "20 in = 508 mm, 40 in = 1016 mm (and in 1 more row)"),
         ("", "top_mm", "20 to 1016 mm"),
-        ("target.bottom_in", None, "228.6 mm"),
+        ("target.bottom_in", None, "9 in = 228.6 mm"),
     }

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from html import escape
 from typing import Any
@@ -12,8 +11,8 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats, frozen
-from matledger.calibration.site import Driving, build_site, method_of, scatter_of
-from matledger.course import Course
+from matledger.calibration.site import Driving, build_site, scatter_of
+from matledger.course import Course, method_of, missing
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, of_kind, refuse, whole
 from matledger.frames import Table
@@ -324,27 +323,3 @@ def _blame(
         f"; {name} governs it most, and alone would have to lie {abs(need):.1f} of its prior's standard deviations"
         f" {'above' if need > 0 else 'below'} its median{known}"
     )
-
-
-def missing(course: Course, tests: Sequence[SoilTest]) -> list[str]:
-    """Say what tests cannot tell, whatever they read."""
-    said = []
-    days = {test.date for test in tests}
-    if len(tests) == 1:
-        said.append("one test only: it fixes the level of its own sample; gain and depth stay as believed beforehand")
-    elif len(days) == 1:
-        said.append(
-            f"all tests are of one day ({min(days)}): they fix the profile and say nothing of the gain; a second round,"
-            " a season later, is worth more than anything else"
-        )
-    methods = Counter(method_of(test) for test in tests)
-    for method, count in methods.items():
-        if len(methods) > 1 and count == 1:
-            said.append(
-                f"{method} was used once: what it reads above the other method takes that test up whole; test once more"
-                " by both methods on one day"
-            )
-    untested = [green.name for green in course.greens if not any(test.green == green.name for test in tests)]
-    if untested:
-        said.append(f"never tested: {', '.join(untested)}; they are taken as greens like the others, and no more")
-    return said

@@ -15,21 +15,19 @@ import numpy as np
 from matledger import _core
 from matledger._arrays import Floats, floats, frozen
 from matledger.atomic import check_file
-from matledger.calibration.before import blame_start, missing, quick_conflicts
+from matledger.calibration.before import blame_start, quick_conflicts
 from matledger.calibration.chains import Chains, in_turn, sample
 from matledger.calibration.diagnostics import Diagnosis, diagnose
 from matledger.calibration.site import (
     LAYOUT,
-    MAT_DEPTH_MM,
     Driving,
     build_site,
     check_earlier,
     fresh_tests,
-    method_of,
     scatter_of,
 )
 from matledger.calibration.words import fit_words
-from matledger.course import Course
+from matledger.course import Course, method_of
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, counted, of_kind, refuse, whole
 from matledger.frames import Table
@@ -364,11 +362,7 @@ class Calibration:
             "litter_ratio and the level of the clippings are one thing to the tests: a constant error of the clippings"
             " is taken up by litter_ratio"
         )
-        unstated = [g.name for g in self.course.greens if g.mat_depth_mm is None]
-        if unstated:
-            notes.append(f"depth of the mat at the start taken as {MAT_DEPTH_MM:g} mm on {', '.join(unstated)}")
         notes.extend(self.course.notes)
-        notes.extend(missing(self.course, self.course.soil_tests))
         notes.extend(f"priors and data do not agree: {conflict}" for conflict in self.conflicts)
         notes.extend(self._far_off())
         notes.extend(self._odd_years())

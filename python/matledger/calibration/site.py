@@ -11,7 +11,7 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats
-from matledger.course import Course
+from matledger.course import MAT_DEPTH_MM, Course, method_of
 from matledger.errors import InputError, Problem
 from matledger.findings import of_kind, refuse
 from matledger.growth import DailyClippings, SiteYield, daily_clippings, rows_of
@@ -20,9 +20,6 @@ from matledger.weather import DecayForm
 
 if TYPE_CHECKING:
     from matledger.calibration.fit import Calibration
-
-MAT_DEPTH_MM = 25.0
-"""Depth of the mat where a green states none (mm): common practice, no source."""
 
 LAYOUT = {"fine_mm": 2.5, "fine_to_mm": 25.0, "coarse_mm": 10.0, "blur_percent_mm": 0.2, "stretch_days": 30}
 """How a fit cuts the ground (`docs/speed.md` says what it costs in accuracy)."""
@@ -210,11 +207,6 @@ def check_earlier(
         )
     if problems:
         raise InputError(problems)
-
-
-def method_of(test: SoilTest) -> str:
-    """Name what a laboratory did: tests that differ in it get an offset."""
-    return f"{test.method}, verdure {test.verdure}"
 
 
 def check_layers(course: Course) -> None:

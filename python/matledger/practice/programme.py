@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,10 +11,10 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from matledger import _core
 from matledger.days import as_day
-from matledger.errors import InputError, Problem
+from matledger.errors import InputError, Problem, UnusualWarning
 from matledger.practice._fields import html_table
 from matledger.practice.calendar import Calendar, Event, Moved, Skipped, Uncounted, YearSummary, summarise_years
-from matledger.practice.work import Work
+from matledger.practice.work import SAND_FIRST, Work, sand_first
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -48,6 +49,11 @@ class Programme:
     ------
     InputError
         Naming every rule, piece of work or closed day that cannot be used.
+
+    Warns
+    -----
+    UnusualWarning
+        When sand by some rule stands before the holes that it should fill.
 
     Examples
     --------
@@ -108,6 +114,20 @@ class Programme:
         steps = tuple((rule, tuple(works)) for rule, (_, works) in zip(core.rules, self.steps, strict=True))
         object.__setattr__(self, "steps", steps)
         object.__setattr__(self, "closed", tuple(core.closed))
+        self._look_at_order()
+
+    def _look_at_order(self) -> None:
+        by_rule: dict[str, list[Work]] = {}
+        for rule, works in self.steps:
+            by_rule.setdefault(rule, []).extend(works)
+        for rule, works in by_rule.items():
+            for _, opening in sand_first(works):
+                from matledger.findings import outside
+
+                found = f"topdressing stands before {works[opening].kind.replace('_', ' ')}"
+                # Not by the programme's name: a search makes thousands, and tells it once.
+                told = f"programme, work of {rule}: {found}; {SAND_FIRST}"
+                warnings.warn(told, UnusualWarning, stacklevel=outside())
 
     def __getstate__(self) -> dict[str, Any]:
         """Fields alone: the core is built again when it is needed."""

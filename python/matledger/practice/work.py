@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, ClassVar
@@ -13,7 +14,7 @@ from matledger.errors import InputError, Problem
 from matledger.practice._fields import Checked, Count, Field, MaybeNumber, Number, Pair, html_table
 from matledger.units import System, convert, show_window, shown_units
 
-__all__ = ["Coring", "SandInjection", "SolidTining", "Tine", "Topdressing", "VerticalMowing", "Work"]
+__all__ = ["Coring", "SandInjection", "SolidTining", "Tine", "Topdressing", "VerticalMowing", "Work", "sand_first"]
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -433,6 +434,28 @@ class Topdressing(_Sanding):
 
     def _phrase(self, units: System) -> list[str]:
         return [self._sand_phrase(units), *_passes(self.passes)]
+
+
+SAND_FIRST = (
+    "work of a day is done in the order given, so these holes get none of that sand; is it the other way round?"
+)
+
+
+def sand_first(works: Sequence[Work]) -> Iterator[tuple[int, int]]:
+    """Yield where, in the work of one day, sand stands before work that opens the surface and none follows it.
+
+    Examples
+    --------
+    >>> from matledger import SolidTining, Topdressing
+    >>> from matledger.practice.work import sand_first
+    >>> holes, sand = SolidTining(diameter_mm=8, spacing_mm=(40, 40), depth_mm=150), Topdressing(sand_mm=1)
+    >>> list(sand_first([sand, holes])), list(sand_first([sand, holes, sand]))
+    ([(0, 1)], [])
+    """
+    spread = [at for at, work in enumerate(works) if isinstance(work, Topdressing)]
+    for at, work in enumerate(works):
+        if work.wound is not None and spread and spread[-1] < at:
+            yield spread[-1], at
 
 
 def _size(units: System, *lengths_mm: float) -> str:

@@ -219,7 +219,7 @@ def _placed(problem: Problem, table: Table, row: int | None) -> Problem:
     if name in table.known:
         return headed(replace(placed, column=name, value=value), table.headings)
     if name == "no":
-        names = [table.headings.get(each, (each, ""))[0] for each in value.split(", ")]
+        names = [table.headings.get(each, (each, "", ""))[0] for each in value.split(", ")]
         placed = replace(placed, value=f"no {', '.join(names)}")
     return placed
 

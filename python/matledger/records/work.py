@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 from matledger.cells import column, read_fields, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, Headings, either, shown
+from matledger.findings import Doubt, Findings, Headings, either, shown
 from matledger.practice import Coring, SandInjection, SolidTining, Tine, Topdressing, VerticalMowing, Work
+from matledger.practice.work import SAND_FIRST, sand_first
 from matledger.tables import MAX_BYTES, Source, read_table
 
 __all__ = ["ALL_GREENS", "WorkRecord", "depth_of", "make_work", "read_work", "read_work_table", "work_fields"]
@@ -279,4 +282,43 @@ def collect_work(
             table.absorb(error, row.number)
         else:
             records.append(WorkRecord(green=green, date=date, work=work, **table.origin(row)))
+    table.findings.doubts += _doubts_of_order(records)
     return records, table.findings
+
+
+def _doubts_of_order(records: Sequence[WorkRecord]) -> list[Doubt]:
+    """Say where sand stands before the holes that it should fill, and whether the file runs from the newest day on."""
+    by_day: dict[dt.date, dict[str, list[tuple[int, WorkRecord]]]] = defaultdict(lambda: defaultdict(list))
+    for at, record in enumerate(records):
+        by_day[record.date][record.green].append((at, record))
+    odd: dict[tuple[int, int], tuple[WorkRecord, WorkRecord]] = {}
+    several = sound = False
+    for of_day in by_day.values():
+        on_all = of_day.get(ALL_GREENS, [])
+        for green, own in of_day.items():
+            placed = own if green == ALL_GREENS else sorted([*own, *on_all], key=lambda pair: pair[0])
+            done = [record for _, record in placed]
+            works = [record.work for record in done]
+            several |= len({work.kind for work in works}) > 1
+            pairs = [(done[sand], done[opening]) for sand, opening in sand_first(works)]
+            odd.update({(id(sand), id(opening)): (sand, opening) for sand, opening in pairs})
+            sound |= not pairs and any(sand_first(works[::-1]))
+    doubts = [
+        _doubt(sand, "work", f"topdressing stands before the {_said(opening)} of row {opening.row}", SAND_FIRST)
+        for sand, opening in sorted(odd.values(), key=lambda pair: pair[0].row or 0)
+    ]
+    falls = all(one.date >= other.date for one, other in pairwise(records))
+    if falls and several and not sound and records[0].date > records[-1].date:
+        found = f"the rows run from the newest day, {records[0].date}, to the oldest"
+        mend = "rows of a day count as done from the top: turn all rows round (a sort by date leaves those of a day)"
+        doubts.append(_doubt(records[0], "date", found, mend))
+    return doubts
+
+
+def _said(record: WorkRecord) -> str:
+    return record.work.kind.replace("_", " ")
+
+
+def _doubt(record: WorkRecord, column: str, found: str, usual: str) -> Doubt:
+    heading = (record.headings or {}).get(column, (column, "", ""))[0]
+    return Doubt(record.file or "", f"row {record.row}, column {heading}", heading, found, usual)
