@@ -71,7 +71,7 @@ KINDS = (
         "unit stands for a whole treatment. Look at the units and seasons that the message names; no analysis can "
         "mend the layout of a trial that was run.",
         r"treatment|whole plots|\bin every block|season|method: tests|covariate|(three|one|each) sites?\b"
-        r"|at least three|^tests before and after"
+        r"|at least three|^tests before and after|window is as thick"
         r"|of the other (greens|courses)|a column of its own|scatter|fewer effects|an even number|two levels",
     ),
     Kind(

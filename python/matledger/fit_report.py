@@ -12,6 +12,7 @@ import numpy as np
 
 from matledger.atomic import output, write_whole
 from matledger.calibration import Calibration, predictive_checks
+from matledger.calibration.fit import FAR_OFF_SD, WORTH_A_LOOK_SD
 from matledger.calibration.words import fit_words
 from matledger.frames import Table
 
@@ -34,7 +35,7 @@ class FitReport:
     calibration
         The fit.
     usable
-        Whether nothing speaks against using it.
+        Whether nothing failed that speaks against using it; what else lies outside may still be worth a look.
     sections
         Heading and lines of each section.
     tables
@@ -146,9 +147,14 @@ def report_fit(calibration: Calibration, path: str | Path | None = None) -> FitR
     taught = calibration.taught()
     checks = predictive_checks(calibration)
     failed = [*_failed(calibration), *_suspect(checks)]
+    outside = [*calibration._tests_away(WORTH_A_LOOK_SD, FAR_OFF_SD), *_outside(checks)]
+    outer = [" ".join(found) for found in outside]
+    if outer:
+        outer.append(f"of the {len(checks.columns['what'])} checks one in ten lies outside by chance")
     sections = (
-        ("Can it be used?", tuple(_verdict(calibration, failed))),
+        ("Can it be used?", tuple(_verdict(calibration, failed, outside))),
         ("What failed, and why", tuple(failed or ["nothing"])),
+        ("What else lies outside", tuple(outer or ["nothing"])),
         ("At a bound or in the tail of its prior", tuple(_bounds(calibration) or ["nothing"])),
         ("What the tests moved", tuple(_moved(taught))),
         ("What did not move", tuple(_still(taught))),
@@ -161,12 +167,15 @@ def report_fit(calibration: Calibration, path: str | Path | None = None) -> FitR
     return report
 
 
-def _verdict(calibration: Calibration, failed: list[str]) -> list[str]:
+def _verdict(calibration: Calibration, failed: list[str], outside: list[tuple[str, str]]) -> list[str]:
     words = fit_words(calibration)
-    return [
-        "yes: nothing speaks against it" if not failed else "with care: see what failed",
-        f"the draws come from {words.draws}{words.advice}",
-    ]
+    if failed:
+        verdict = "with care: see what failed"
+    elif outside:
+        verdict = f"yes, but look at {'; '.join(what.rstrip(',:') for what, _ in outside)}"
+    else:
+        verdict = "yes: nothing speaks against it"
+    return [verdict, f"the draws come from {words.draws}{words.advice}"]
 
 
 def _failed(calibration: Calibration) -> list[str]:
@@ -182,14 +191,26 @@ def _failed(calibration: Calibration) -> list[str]:
 
 
 def _suspect(checks: Table) -> list[str]:
-    columns = checks.columns
+    found = [(what, said) for what, said, share, _ in _checked(checks) if not SUSPECT < share < 1 - SUSPECT]
+    return [f"{what} {said}; the model misses something there, or records do" for what, said in found]
+
+
+def _outside(checks: Table) -> list[tuple[str, str]]:
+    outer = [found for found in _checked(checks) if not found[3] and SUSPECT < found[2] < 1 - SUSPECT]
+    return [(what, said) for what, said, *_ in outer]
+
+
+def _checked(checks: Table) -> list[tuple[str, str, float, bool]]:
+    """What each check is of and found, its share of repetitions below, and whether nine of ten lie about it."""
+    names = ("what", "measured", "q05", "q95", "share_below")
     return [
-        f"{what}: measured {seen:.2f}, where the fit expects {low:.2f} to {high:.2f} in nine of ten repetitions; the"
-        " model misses something there, or records do"
-        for what, seen, low, high, share in zip(
-            *(columns[name] for name in ("what", "measured", "q05", "q95", "share_below")), strict=True
+        (
+            f"{what}:",
+            f"measured {seen:.2f}, where the fit expects {low:.2f} to {high:.2f} in nine of ten repetitions",
+            share,
+            low <= seen <= high,
         )
-        if not SUSPECT < share < 1 - SUSPECT
+        for what, seen, low, high, share in zip(*(checks.columns[name] for name in names), strict=True)
     ]
 
 

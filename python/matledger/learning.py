@@ -158,8 +158,8 @@ def _kinds(comparison: Comparison, cores: int | None, units: System) -> list[tup
     if untested:
         kinds.append((f"the greens never tested, now: {', '.join(untested)}", round_of(untested, windows)))
     found = [(kind, len(asked.soil_tests), _left_by_tests(calibration, asked)) for kind, asked in kinds]
-    year = course.weather.end.year
-    return [*found, (f"clippings weighed on every green all through {year}", 0, _left_by_clippings(calibration, year))]
+    weighed = _left_by_clippings(calibration, _weighed_all(calibration, later))
+    return [*found, ("clippings weighed on every green all through the coming year", 0, weighed)]
 
 
 def _a_year_on(comparison: Comparison) -> Course:
@@ -197,14 +197,12 @@ def _left_by_tests(calibration: Calibration, asked: Course) -> Floats:
     return left
 
 
-def _weighed_all(calibration: Calibration, year: int) -> Course:
-    """The course with the clippings of every green in every week of a year, as its yield would have them."""
-    course = calibration.course
+def _weighed_all(calibration: Calibration, later: Course) -> Course:
+    """The course a year later with the clippings of every green in each week of that year, as its yield has them."""
     rate = calibration.site_yield.g_m2_per_degree_day
-    heat, _ = _core.drivers(course.weather.core, calibration.driving._given())
-    first = max(dt.date(year, 1, 1), course.weather.start)
-    start, count = (first - course.weather.start).days, ((course.weather.end - first).days + 1) // WEEK
-    others = [record for record in course.clippings if record.last_day < first]
+    heat, _ = _core.drivers(later.weather.core, calibration.driving._given())
+    first = calibration.course.weather.end + dt.timedelta(days=1)
+    start, count = (first - later.weather.start).days, ((later.weather.end - first).days + 1) // WEEK
     full = [
         ClippingRecord(
             green.name,
@@ -212,27 +210,26 @@ def _weighed_all(calibration: Calibration, year: int) -> Course:
             first + dt.timedelta(days=WEEK * week + WEEK - 1),
             rate * float(heat[start + WEEK * week : start + WEEK * (week + 1)].sum()),
         )
-        for green in course.greens
+        for green in later.greens
         for week in range(count)
     ]
-    return replace(course, clippings=[*others, *full])
+    return replace(later, clippings=[*later.clippings, *full])
 
 
-def _left_by_clippings(calibration: Calibration, year: int) -> Floats:
-    """Covariance that a last year's clippings would leave, weighed on every green in every week of it."""
-    asked = _weighed_all(calibration, year)
+def _left_by_clippings(calibration: Calibration, asked: Course) -> Floats:
+    """Covariance that the further clipping records of a course would leave."""
     site = replace(calibration, course=asked, earlier=None).site
     known = np.array([site.names.index(name) for name in calibration.names])
     n = len(site.names)
     mode, information = np.zeros(n), np.eye(n)
     mode[known] = calibration.mode
     information[np.ix_(known, known)] = calibration.information
-    shown, so_far = site.years_shown(mode), calibration.site.years_shown(calibration.mode)
-    gained = sum(log_sd**-2 for at, *_, log_sd in shown if at == year)
-    gained -= sum(log_sd**-2 for at, *_, log_sd in so_far if at == year)
-    # Recorded yields follow the site's and the year's, both log-normal.
-    along = np.zeros(n)
-    for name in ("annual_clippings_g_m2", f"clippings_{year}"):
-        along[site.names.index(name)] = site.priors[site.names.index(name)][1]
-    left = _inverse(information + gained * np.outer(along, along))
+    so_far = {year: log_sd**-2 for year, *_, log_sd in calibration.site.years_shown(calibration.mode)}
+    for year, *_, log_sd in site.years_shown(mode):
+        # Recorded yields follow the site's and the year's, both log-normal.
+        along = np.zeros(n)
+        for name in ("annual_clippings_g_m2", f"clippings_{year}"):
+            along[site.names.index(name)] = site.priors[site.names.index(name)][1]
+        information += (log_sd**-2 - so_far.get(year, 0.0)) * np.outer(along, along)
+    left = _inverse(information)
     return np.asarray(left[np.ix_(known, known)], dtype=np.float64)

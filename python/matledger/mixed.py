@@ -73,6 +73,9 @@ class StudyAnalysis:
     variances
         Variance of each random effect, 0 where the search ended at none, and of the residual, squared unit of the
         response.
+    error_terms
+        Random effects beside the residual that the treatment contrasts rest on: each level has one treatment (and, in a
+        before-after study, one period).
     minus_two_log_likelihood
         Minus twice the log likelihood, restricted or full.
     restricted
@@ -89,6 +92,7 @@ class StudyAnalysis:
     treatment_contrasts: tuple[Estimate, ...]
     subtreatment_contrasts: tuple[Estimate, ...]
     variances: tuple[tuple[str, float], ...]
+    error_terms: tuple[str, ...]
     minus_two_log_likelihood: float
     restricted: bool
     sites: int
@@ -122,8 +126,22 @@ class StudyAnalysis:
         flat = [name for name, value in self.variances if value == 0]
         if flat:
             notes.append(f"variance estimated as zero: {', '.join(flat)}; too few levels, or none to see")
+        taken = [name for name in self.error_terms if name in flat]
+        if taken:
+            notes.append(
+                f"errors and degrees of freedom of the contrasts take the variance of {', '.join(taken)} as known to be"
+                " zero, which few levels often show where there is some: intervals may be too narrow,"
+                " and p too small"
+            )
+        across = [name for name in self.error_terms if name.startswith("site by treatment")]
         if self.sites == 1:
             notes.append("one site: the differences are those of that site")
+        elif across and set(across) <= set(taken):
+            most = (self.sites - 1) * (len(self.treatment_means) - 1)
+            notes.append(
+                f"read the contrasts as those of these {self.sites} sites, not as those of a population:"
+                f" {across[0]} has at most {most} degrees of freedom, where its variance can be estimated"
+            )
         elif self.sites < 5:
             notes.append(f"{self.sites} sites: variances between sites are hardly known, and intervals wide")
         if len(self.treatment_contrasts) > 1:
@@ -201,10 +219,17 @@ def analyse(
     (when tested more than once) and, of a before-after study, season and unit by period. With several sites the
     contrasts are those of the population of sites. Seasons are not let differ in their effect.
 
+    A variance that ends at zero adds nothing to errors and degrees of freedom, as if it were known to be zero, and with
+    few levels that is a frequent end; `StudyAnalysis.notes` says so. Published advice is to let the term of a design be
+    negative, so that tests keep their size (Stroup & Littell 2002), or to hold it off zero by a weak prior (Chung et
+    al. 2013); neither is done here, and Kenward & Roger's (1997) adjustment, too, is for variances off the bound.
+
     References
     ----------
     Bates, Machler, Bolker & Walker 2015, J. Stat. Softw. 67(1); Fai & Cornelius 1996, J. Stat. Comput. Simul.
-    54:363-378 (degrees of freedom); Stewart-Oaten, Murdoch & Parker 1986, Ecology 67:929-940 (before and after).
+    54:363-378 (degrees of freedom); Stewart-Oaten, Murdoch & Parker 1986, Ecology 67:929-940 (before and after);
+    Stroup & Littell 2002, Conf. Appl. Stat. Agric., Kansas State Univ.; Chung, Rabe-Hesketh, Dorie, Gelman & Liu 2013,
+    Psychometrika 78:685-709; Kenward & Roger 1997, Biometrics 53:983-997 (these three from memory).
 
     Examples
     --------
@@ -257,6 +282,7 @@ def analyse(
         treatment_contrasts=tuple(estimates[first:second]),
         subtreatment_contrasts=tuple(estimates[second:]),
         variances=(*named, ("residual", residual)),
+        error_terms=model.error_terms,
         minus_two_log_likelihood=criterion,
         restricted=restricted,
         sites=len(study.sites),
@@ -306,6 +332,10 @@ class _Model:
         over = [np.mean([by_part[t, p] for t in self.treatments], axis=0) for p in self.subtreatments]
         self.sub_contrasts = _differences(over)
         self.terms = self._random(study, rows, of, seasons)
+        cell = [*zip(of["treatment"], of["period"], strict=True)] if periods else of["treatment"]
+        self.error_terms = tuple(
+            name for name, levels in self.terms if len(set(zip(levels, cell, strict=True))) == max(levels) + 1
+        )
 
     def _random(
         self, study: Study, rows: Sequence[int], of: dict[str, list[str]], seasons: Sequence[int]

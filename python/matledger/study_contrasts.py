@@ -10,7 +10,8 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats
-from matledger.errors import InputError, Problem
+from matledger.comparison import MAT
+from matledger.errors import Problem
 from matledger.findings import Findings
 from matledger.frames import Table
 from matledger.study_run import UNITS
@@ -112,9 +113,15 @@ def contrast_sites(
     level: float,
 ) -> SiteContrasts:
     """Read the difference off one site after the other, see `matledger.StudyRun.contrasts`."""
-    if not 0 < level < 1:
-        raise InputError([Problem("level", repr(level), "a probability between 0 and 1")])
     findings = Findings()
+    if not 0 < level < 1:
+        findings.add(Problem("level", repr(level), "a probability between 0 and 1"))
+    if quantity == "thickness_mm":
+        if sample not in (None, MAT):
+            layer = "the thatch-mat layer: a window is as thick under one programme as another"
+            findings.add(Problem("sample", str(sample), layer))
+        sample = MAT
+    findings.raise_any()
     names: list[str] = []
     differences: list[Floats] = []
     unseen: list[Floats] = []

@@ -129,7 +129,8 @@ class StudyRun:
         quantity
             ``om_percent``, ``om_kg_m2`` or ``thickness_mm``; the sand given stands beside each.
         sample
-            Where it is read; by default the first sample of the first site.
+            Where it is read; by default the first sample of the first site, for thickness the thatch-mat layer: a
+            window of fixed depths is as thick under one programme as under another.
         level
             Probability of the intervals.
 
@@ -140,8 +141,8 @@ class StudyRun:
         Raises
         ------
         InputError
-            For a programme, quantity or sample that a site does not have, sites tested by different methods, or fewer
-            than three sites.
+            For a programme, quantity or sample that a site does not have, the thickness of a window, sites tested by
+            different methods, or fewer than three sites.
 
         Notes
         -----

@@ -129,7 +129,7 @@ def read_study(
         Path of a CSV file, or a data frame. Columns: ``site``, ``green``, ``treatment``, ``season`` (year), ``top_mm``,
         ``bottom_mm``, ``method``, at least one of ``om_percent``, ``om_kg_m2``, ``thickness_mm`` and ``sand_kg_m2``
         (sand given since the study began); and, where the study has them, ``block``, ``plot``, ``subtreatment`` and
-        ``period`` (``before`` or ``after``).
+        ``period`` (``before`` or ``after``, of whole seasons).
     columns
         The source's own name for a column, by column name.
     units
@@ -149,7 +149,7 @@ def read_study(
     InputError
         For all that is wrong with cells; names that differ only by spaces or case; a treatment missing from a block or
         on one unit alone; depth windows or numbers of rows that differ between units; more than one method; units that
-        were not seen both before and after. All at once.
+        were not seen both before and after; a season that is both. All at once.
 
     Examples
     --------
@@ -275,7 +275,11 @@ def _laid_out(study: Study, findings: Findings) -> None:
             s for s, p in zip(study.seasons, of["period"], strict=True) if p == "after"
         )
         for season in sorted(both):
-            findings.add(Problem(f"season {season}", "before and after", "a season that is one of them", study.name))
+            whole = (
+                "one of them, since a period is of whole seasons: count tests from before that season's growth to the"
+                " season before, or leave out the season's tests of one period"
+            )
+            findings.add(Problem(f"season {season}", "before and after", whole, study.name))
 
 
 def _whole_blocks(study: Study, factors: tuple[str, ...], findings: Findings) -> None:

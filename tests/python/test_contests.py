@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -58,6 +59,27 @@ def test_the_lower_programme_comes_first(told):
         assert (chance == 0.5) if same else (0.5 <= chance <= 1)
     shown = [cells[2] for cells, row in zip(table.cells(), rows, strict=True) if row[2] != 0]
     assert all(re.search("[1-9]", cell) for cell in shown), shown
+
+
+def test_greens_are_set_against_each_other_draw_by_draw(told):
+    last, sample = told.names[-1], told.samples[1]
+    table = told.contrasts_of_greens(last, date=told.dates[1], sample=sample)
+    rows = list(zip(*table.columns.values(), strict=True))
+    om = dict(zip(told.greens, told.om_percent[-1, :, 1, 1], strict=True))
+    assert {frozenset(row[:2]) for row in rows} == {frozenset(pair) for pair in combinations(told.greens, 2)}
+    for lower, other, difference, low, high, chance in rows:
+        assert (low, difference, high) == pytest.approx(np.quantile(om[lower] - om[other], [0.05, 0.5, 0.95]))
+        assert difference <= 0
+        assert chance == (om[lower] < om[other]).mean()
+    assert [row[-1] for row in rows] == sorted((row[-1] for row in rows), reverse=True)
+    assert rows[0][-1] > 0.95 > rows[-1][-1]
+    assert f"contrasts of greens in {sample} on {told.dates[1]}, {last}" in repr(table)
+    now = [told.contrasts_of_greens(name, date=told.dates[0]).columns for name in told.names]
+    assert now[0] == now[1]  # no programme has begun
+    assert told.contrasts_of_greens().columns != now[0]
+    with pytest.raises(mat.InputError) as caught:
+        told.contrasts_of_greens("none", date=told.dates[0].replace(year=1999), sample="0 to 1 mm")
+    assert [problem.place for problem in caught.value.problems] == ["programme", "date", "sample"]
 
 
 def test_a_difference_that_two_decimals_hide_is_shown(told):

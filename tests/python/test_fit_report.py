@@ -41,7 +41,9 @@ def section(report, heading):
 def test_a_sound_fit_can_be_used(fit):
     report = mat.report_fit(fit)
     assert report.usable
+    assert section(report, "Can it be used?")[0] == "yes: nothing speaks against it"
     assert section(report, "What failed, and why") == ("nothing",)
+    assert section(report, "What else lies outside") == ("nothing",)
     assert any(line.startswith("profile_scale_mm: ") for line in section(report, "What the tests moved"))
     assert any(line.startswith("om_density_g_cm3 is as believed") for line in section(report, "What did not move"))
     assert any("core_sd_percent and laboratory_sd_percent" in line for line in section(report, "Bound together"))
@@ -57,6 +59,32 @@ def test_a_spoilt_fit_says_what_failed_and_why(fit):
     assert any(f"the test of {wrong.green} on {wrong.date}" in line for line in failed)
     assert any("largest residual" in line for line in failed)
     assert section(report, "Can it be used?")[0] == "with care: see what failed"
+
+
+def test_what_lies_outside_without_failing_is_in_the_verdict(fit):
+    """A test between three and four standard deviations off; the table of checks and `tests` tell one residual."""
+    tests = fit.course.soil_tests
+    odd = replace(tests[0], om_percent=tests[0].om_percent + 1.8)
+    spoilt = mat.calibrate(replace(fit.course, soil_tests=[odd, *tests[1:]]), method="laplace", draws=300, seed=1)
+    largest = max(map(abs, spoilt.tests().columns["residual_sd"]))
+    assert 3 < largest < 4
+    report, checks = mat.report_fit(spoilt), mat.predictive_checks(spoilt).columns
+    at = checks["what"].index("largest residual at the mode, standard deviations")
+    assert checks["measured"][at] == pytest.approx(largest)
+    assert checks["q05"][at] < checks["median"][at] < checks["q95"][at]
+    assert (checks["measured"][at] > checks["q95"][at]) == (checks["share_below"][at] > 0.95)
+    named = f"the test of {odd.green} on {odd.date}, {odd.sampled}"
+    assert report.usable
+    assert section(report, "Can it be used?")[0].startswith(f"yes, but look at {named}")
+    outside = section(report, "What else lies outside")
+    assert outside[0] == f"{named}, lies {largest:.1f} standard deviations above the model"
+    assert outside[-1] == f"of the {len(checks['what'])} checks one in ten lies outside by chance"
+    listed = [
+        what
+        for what, low, seen, high in zip(*(checks[k] for k in ("what", "q05", "measured", "q95")), strict=True)
+        if not low <= seen <= high
+    ]
+    assert [line.split(":")[0] for line in outside[1:-1]] == listed
 
 
 def test_a_bound_and_a_tail_are_named(fit):

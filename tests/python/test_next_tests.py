@@ -1,5 +1,7 @@
 """Advice on further tests, held against taking the tests."""
 
+import datetime as dt
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -69,18 +71,38 @@ def test_what_is_promised_comes_true_when_the_tests_are_taken(comparison, table,
     assert promised["forecast"] == pytest.approx(np.mean([_left(s, before, after) for s in slopes]), abs=0.05)
 
 
-@pytest.mark.parametrize("weighed_before", [2012, 2015])
-def test_what_clippings_promise_comes_true_when_they_are_weighed(comparison, weighed_before):
-    course = comparison.calibration.course
-    course = replace(course, clippings=[c for c in course.clippings if c.first_day.year < weighed_before])
+@pytest.mark.parametrize("end", ["2015-12-31", "2015-06-30"])
+def test_what_clippings_promise_comes_true_when_they_are_weighed(comparison, end):
+    """Weighed in the year that comes, whose days may lie in two calendar years, after one that was half weighed."""
+    course, last = comparison.calibration.course, dt.date.fromisoformat(end)
+    weather = course.weather
+    days = (last - weather.start).days + 1
+    course = replace(
+        course,
+        weather=mat.Weather(weather.dates[:days], weather.tmin_c[:days], weather.tmax_c[:days]),
+        clippings=[c for c in course.clippings if c.last_day <= last and c.last_day.year in (2011, 2015)],
+        soil_tests=[test for test in course.soil_tests if test.date <= last],
+        work=[done for done in course.work if done.date <= last],
+    )
     fit = mat.calibrate(course, method="laplace", draws=300, seed=1)
-    weighed = _weighed_all(fit, 2015)
+    grown = _a_year_on(mat.compare(fit, course.programmes[:1], years=2, draws=20, weather_sequences=2))
+    weighed = _weighed_all(fit, grown)
+    asked = [c for c in weighed.clippings if c not in course.clippings]
+    assert min(c.first_day for c in asked) == last + dt.timedelta(days=1)
     refitted = mat.calibrate(weighed, method="laplace", draws=10)
     order = [refitted.names.index(name) for name in fit.names]
     after = np.linalg.inv(refitted.information)[np.ix_(order, order)]
-    promised = np.sqrt(np.diag(_left_by_clippings(fit, 2015)) / np.diag(np.linalg.inv(fit.information)))
-    at = fit.names.index("clippings_2015")
-    assert promised[at] == pytest.approx(np.sqrt(after[at, at] / np.linalg.inv(fit.information)[at, at]), abs=0.03)
+    promised = np.sqrt(np.diag(_left_by_clippings(fit, weighed)) / np.diag(np.linalg.inv(fit.information)))
+    at = fit.names.index("annual_clippings_g_m2")
+    found = np.sqrt(after[at, at] / np.linalg.inv(fit.information)[at, at])
+    assert promised[at] == pytest.approx(found, abs=0.03)
+    assert promised[at] < 0.95
+
+
+def test_no_advice_is_on_years_past(table):
+    kinds = table.columns["further tests"]
+    assert "clippings weighed on every green all through the coming year" in kinds
+    assert not any(re.search(r"\b20\d\d\b", kind) for kind in kinds)
 
 
 def test_too_few_draws_are_refused(comparison):

@@ -101,6 +101,30 @@ def test_a_variance_that_is_not_there_is_zero():
     assert "variance estimated as zero: unit;" in found.notes[0]
 
 
+@pytest.mark.parametrize("effect_sd", [0.0, 0.6])
+def test_few_sites_are_not_said_to_be_wide_where_their_variance_went_to_zero(effect_sd):
+    table = plots(sites=("A", "B", "C"), treatments=("none", "sand", "core"))
+    at = dict(zip("ABC", (-effect_sd, 0, effect_sd), strict=True))
+    table["om_percent"] = table["om_percent"] + table["site"].map(at) * (table["treatment"] == "sand")
+    found = mat.analyse(mat.read_study(table))
+    assert found.error_terms == ("site by treatment",)
+    notes, df = " ".join(found.notes), found.treatment_contrasts[0].df
+    flat = dict(found.variances)["site by treatment"] == 0
+    assert flat == (effect_sd == 0)
+    assert ("intervals wide" in notes) == (df < 10) == (not flat)
+    at_most = "take the variance of site by treatment as known to be zero"
+    assert (at_most in notes) == flat
+    assert ("not as those of a population: site by treatment has at most 4 degrees of freedom" in notes) == flat
+
+
+def test_a_variance_that_cancels_from_changes_is_no_error_of_them():
+    both = [plots(sites=("A", "B", "C"), seasons=(y,), period=p) for y, p in ((2023, "before"), (2024, "after"))]
+    table = pd.concat(both, ignore_index=True)
+    table["om_percent"] += np.random.default_rng(1).normal(0, 0.2, len(table))
+    found = mat.analyse(mat.read_study(table))
+    assert found.error_terms == ("site by treatment by period",)
+
+
 def test_split_plots_have_two_errors():
     rng = np.random.default_rng(2)
     rows = [(b, m, s) for b in "1234" for m in ("core", "none") for s in ("high", "low", "no")]
@@ -138,6 +162,10 @@ def test_before_and_after_compares_changes():
     assert contrast.df == pytest.approx(6, rel=1e-2)
     alone = table.drop(table[(table["green"] == "2") & (table["period"] == "before")].index)
     assert "site A, green 2: after only; expected tests before and after" in said(alone)
+    inside = said(table.assign(season=2023))
+    assert (
+        "season 2023: before and after; expected one of them, since a period is of whole seasons: count tests" in inside
+    )
 
 
 def test_bad_studies_are_named():

@@ -88,6 +88,20 @@ def test_contrasts_of_sites_and_their_population(ran):
         study.contrasts("none", first)
 
 
+def test_thickness_is_that_of_the_mat(ran):
+    _, study = ran
+    first, second, _ = study.site("site 0")["programme"].values
+    found = study.contrasts(first, second, quantity="thickness_mm")
+    data = study.site("site 0")
+    mat_mm = data.thickness_mm.sel(sample="thatch-mat layer").isel(date=-1).weighted(data.area_m2).mean("green")
+    difference = mat_mm.sel(programme=first) - mat_mm.sel(programme=second)
+    assert found.sample == "thatch-mat layer"
+    assert found.means[0] == pytest.approx(float(difference.mean()))
+    assert 0 not in found.means
+    with pytest.raises(mat.InputError, match="sample: 0 to 20 mm; expected the thatch-mat layer: a window is as thick"):
+        study.contrasts(first, second, quantity="thickness_mm", sample="0 to 20 mm")
+
+
 def test_check_names_what_changed(ran, tmp_path, capsys):
     home = shutil.copytree(ran[0], tmp_path / "copy")
     assert mat.check_study(home) == ()

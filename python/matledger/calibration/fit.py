@@ -292,23 +292,15 @@ class Calibration:
             Green, date, sample, measured % organic matter, 5, 50 and 95 % points of a new test there, and the residual
             in standard deviations of a test at the mode.
         """
-        at_mode = self.site.predictions(self.mode[None, :])
         every = np.quantile(self.repeated_tests(), [0.05, 0.5, 0.95], axis=0)
-        done = 0
         columns: dict[str, list[Any]] = {
             name: [] for name in ("green", "date", "sample", "om_percent", "q05", "median", "q95", "residual_sd")
         }
-        for green, (best, best_sd) in zip(self.course.greens, at_mode, strict=True):
-            tests = self.soil_tests_of(green.name)
-            if not tests:
-                continue
-            low, median, high = every[:, done : done + len(tests)]
-            done += len(tests)
-            for i, test in enumerate(tests):
-                sampled = test.sampled if test.window is None else show_window(*test.window, units)
-                row = (green.name, test.date, sampled, test.om_percent, low[i], median[i], high[i])
-                for name, value in zip(columns, (*row, (test.om_percent - best[0, i]) / best_sd[0, i]), strict=True):
-                    columns[name].append(value)
+        for (test, away), points in zip(self._residuals(), every.T, strict=True):
+            sampled = test.sampled if test.window is None else show_window(*test.window, units)
+            row = (test.green, test.date, sampled, test.om_percent, *points, away)
+            for name, value in zip(columns, row, strict=True):
+                columns[name].append(value)
         formats = dict.fromkeys(("om_percent", "q05", "median", "q95", "residual_sd"), ".2f")
         return Table(f"{self.course.name}: soil tests and the model", columns, formats)
 
@@ -382,17 +374,28 @@ class Calibration:
 
     def _far_off(self) -> list[str]:
         """Name tests that neither the model nor the other tests explain."""
-        said = []
-        for green, (mean, sd) in zip(self.course.greens, self.site.predictions(self.mode[None, :]), strict=True):
-            for i, test in enumerate(self.soil_tests_of(green.name)):
-                away = (test.om_percent - mean[0, i]) / sd[0, i]
-                if abs(away) > FAR_OFF_SD:
-                    said.append(
-                        f"the test of {test.green} on {test.date}, {test.sampled}, lies {abs(away):.1f} standard"
-                        f" deviations {'above' if away > 0 else 'below'} the model: look at its record, or fit with"
-                        " degrees_of_freedom=4"
-                    )
-        return said
+        far = self._tests_away(FAR_OFF_SD)
+        return [f"{test} {lies}: look at its record, or fit with degrees_of_freedom=4" for test, lies in far]
+
+    def _tests_away(self, least_sd: float, most_sd: float = np.inf) -> list[tuple[str, str]]:
+        """Say which tests lie so many standard deviations off the model at the mode, and on which side."""
+        return [
+            (
+                f"the test of {test.green} on {test.date}, {test.sampled},",
+                f"lies {abs(away):.1f} standard deviations {'above' if away > 0 else 'below'} the model",
+            )
+            for test, away in self._residuals()
+            if least_sd < abs(away) <= most_sd
+        ]
+
+    def _residuals(self) -> list[tuple[SoilTest, float]]:
+        """Every test, green by green, and its residual in standard deviations of a test at the mode."""
+        at_mode = self.site.predictions(self.mode[None, :])
+        return [
+            (test, float((test.om_percent - mean[0, i]) / sd[0, i]))
+            for green, (mean, sd) in zip(self.course.greens, at_mode, strict=True)
+            for i, test in enumerate(self.soil_tests_of(green.name))
+        ]
 
     def _odd_years(self) -> list[str]:
         """Name years whose clipping records are unlike the other years'."""
@@ -696,6 +699,9 @@ def calibrate(
 
 FAR_OFF_SD = 4.0
 """Residual from which a test is named as far off; a normal one lies there once in 16,000 times."""
+
+WORTH_A_LOOK_SD = 3.0
+"""Residual from which a test's record is worth a look; a normal one lies there once in 370 times."""
 
 ODD_YEAR_SD = 3.0
 """Deviation from which a year's clipping records are named as odd."""
