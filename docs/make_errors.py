@@ -124,7 +124,7 @@ KINDS = (
         r"|at least (one|two)|the mat's depth"
         r"|tests of a depth|a fit with|degree days given|some degree days|clippings on|an upper threshold"
         r"|a list with at"
-        r"|coring or solid|at least a year|at least 10 draws|a green with tests|a green tested)"
+        r"|coring or solid|at least a year|at least 10 draws|at least …, to weigh|a green with tests|a green tested)"
         r"|work that opens the surface",
     ),
     Kind(

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["ENOUGH", "chance", "chance_if_all", "few_draws"]
+__all__ = ["ENOUGH", "LEAST_DRAWS", "chance", "chance_if_all", "few_draws", "of_courses"]
 
 ENOUGH = 256
 """Draws that hold a chance of 0.8 within 0.05, two standard errors: 4 x 0.8 x 0.2 / 0.05^2."""
+
+LEAST_DRAWS = 20
+"""Draws below which nothing is recommended: 19 that all hold bear out no more than a chance of 0.85."""
 
 
 def chance_if_all(draws: int) -> float:
@@ -52,16 +55,38 @@ def chance(share: float, draws: int, *, percent: bool = True, named: bool = True
     >>> [chance(share, 60, percent=False) for share in (0.82, 59 / 60, 1)]
     ['0.80 (60 draws)', '0.95 (60 draws)', 'at least 0.95 (60 draws)']
     """
-    least = min(99, math.floor(100 * chance_if_all(draws)))
-    step = 1 if draws >= 100 else 5 if draws >= 20 else 10
+    of_100 = _of_100(share, draws)
     if share == 1:
-        bound, of_100 = "over " if least == 99 else "at least ", least
+        bound = "over " if of_100 == 99 else "at least "
     elif share == 0:
-        bound, of_100 = "under " if least == 99 else "at most ", 100 - least
+        bound = "under " if of_100 == 1 else "at most "
     else:
-        bound, of_100 = "", min(max(step * round(100 * share / step), step), 100 - step)
+        bound = ""
     written = f"{of_100} %" if percent else f"{of_100 / 100:.2f}"
     return bound + written + (f" ({draws} draws)" if named and draws < ENOUGH else "")
+
+
+def _of_100(share: float, draws: int) -> int:
+    """Return a share of the draws in hundredths, no finer than the draws allow."""
+    least = min(99, math.floor(100 * chance_if_all(draws)))
+    step = 1 if draws >= 100 else 5 if draws >= LEAST_DRAWS else 10
+    if share in (0, 1):
+        return least if share else 100 - least
+    return min(max(step * round(100 * share / step), step), 100 - step)
+
+
+def of_courses(share: float, draws: int) -> str:
+    """Say of how many courses one would fail, in the fewest courses that tell the chance as `chance` does.
+
+    Examples
+    --------
+    >>> from matledger.chances import of_courses
+    >>> [of_courses(share, 400) for share in (0.9, 0.92, 0.95, 1)]
+    ['of 10 courses ..., 1', 'of 100 courses ..., 8', 'of 20 courses ..., 1', 'of 100 courses ..., at most 1']
+    """
+    failing = 100 - _of_100(share, draws)
+    of = next(of for of in (10, 20, 100) if failing * of % 100 == 0)
+    return f"of {of} courses like this one, {'at most ' * (share == 1)}{failing * of // 100}"
 
 
 def few_draws(draws: int) -> str:

@@ -134,6 +134,8 @@ def _run(given: argparse.Namespace) -> int:
         given.units = course.units
     if given.draws is None:
         given.draws = 1000 if given.method == "nuts" else 400
+    if given.command in ("compare", "report"):
+        _check_draws(given.draws)
     if given.command == "report":
         _check_outputs(given, course)
     with Bar(sys.stderr, shown=not given.quiet and sys.stderr.isatty()) as bar:
@@ -220,6 +222,15 @@ def _load(folder: Path) -> tuple[Course, list[str]]:
 def _say(notes: Sequence[str], kind: str = "note", stream: TextIO | None = None) -> None:
     for note in notes:
         print(f"{kind}: {note}", file=stream)
+
+
+def _check_draws(draws: int) -> None:
+    """Refuse so few draws that nothing could be recommended."""
+    from matledger.chances import LEAST_DRAWS
+    from matledger.errors import Problem
+
+    if draws < LEAST_DRAWS:
+        raise InputError([Problem("--draws", str(draws), f"at least {LEAST_DRAWS}, to weigh programmes by")])
 
 
 def _check_outputs(given: argparse.Namespace, course: Course) -> None:

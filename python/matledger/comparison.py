@@ -15,7 +15,7 @@ from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
 from matledger.calibration.site import FORECAST
 from matledger.calibration.words import fit_words
-from matledger.chances import chance, few_draws
+from matledger.chances import LEAST_DRAWS, chance, few_draws
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, counted, whole
@@ -219,6 +219,13 @@ class Comparison:
         return mean
 
     @property
+    def raised_mm(self) -> Floats:
+        """Rise of the surface over the forecast, median of the draws, mean of the greens [mm], ``(programme,)``."""
+        risen = self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0])
+        median: Floats = np.median(risen, axis=-1)
+        return median
+
+    @property
     def _om_at_the_end(self) -> Floats:
         """Organic matter of the target's window on the last day, mean over the greens, ``(programme, draw)``."""
         return self.course_mean(self.om_percent)[:, -1, self.first_sample]
@@ -238,13 +245,12 @@ class Comparison:
             interval [%]; stock there; thickness of the mat; the probability that the target holds on every green at
             once and on the mean green; disrupted days and money a year, each with its 90 % interval; surface opened a
             year with removal (overlapping at random, and plain sum) [%]; sand a year as depth or volume per area, and
-            as mass for the course; movement of the surface.
+            as mass for the course; by how much the surface rose from the first day of the forecast to the last.
         """
         sample, mat = self.first_sample, self.samples.index(MAT)
         om = self._om_at_the_end
         stock = self.course_mean(self.om_kg_m2)[:, -1, sample]
         thick = self.course_mean(self.thickness_mm)[:, -1, mat]
-        surface = self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0])
         yearly = self.work.sum(axis=1) / self.span_years
         window = self.sample_name(sample, units)
         columns: dict[str, Sequence[Any]] = {"programme": self.names}
@@ -265,7 +271,7 @@ class Comparison:
         for figure, mean, by_draw, spec in figures:
             for name, points in intervals(figure, mean, by_draw).items():
                 add(name, points, spec)
-        add("surface a year, %", 100 * yearly[:, 0], ".1f")
+        add("surface opened in a year, %", 100 * yearly[:, 0], ".1f")
         add("plain sum, %", 100 * yearly[:, 1], ".1f")
         stored = {}
         for name, values, unit in (
@@ -273,7 +279,7 @@ class Comparison:
             ("dry sand a year, course, t", yearly[:, 4] * self.areas_m2.sum() / 1000, "t"),
             (f"OM stock in {window}, kg/m2", np.median(stock, axis=-1), "kg/m2"),
             ("mat, mm", np.median(thick, axis=-1), "mm"),
-            ("surface moved, mm", np.median(surface, axis=-1), "mm"),
+            (f"surface raised since {self.dates[0]}, mm", self.raised_mm, "mm"),
         ):
             add(name, values, ".1f" if unit != "kg/m2" else ".2f")
             stored[name] = unit
@@ -435,7 +441,33 @@ class Comparison:
             entry: [convert(float(mean[(*row, i)]), metric, unit) for row in rows] for i, entry in enumerate(ENTRIES)
         }
         caption = f"{self.calibration.course.name}: ledger, {unit}"
-        return Table(caption, columns, dict.fromkeys(ENTRIES, ".0f"))
+        return Table(caption, columns, dict.fromkeys(ENTRIES, ".0f"), notes=self._parts_of_years())
+
+    @property
+    def _last_day(self) -> dt.date:
+        return self.dates[-1] - dt.timedelta(days=1)
+
+    def _parts_of_years(self) -> tuple[str, ...]:
+        """Say which years of the ledgers are no whole years of the forecast; nothing if all are."""
+        first, last = self.ledger_years[0], self.ledger_years[-1]
+        said, recorded_to = [], self.dates[0] - dt.timedelta(days=1)
+        if recorded_to.year == first:
+            said.append(f"{first} holds the work on record up to {_day(recorded_to)}, the same under every programme")
+        if self._last_day != dt.date(last, 12, 31):
+            said.append(f"{last} ends with the forecast on {_day(self._last_day)}")
+        return tuple(said)
+
+    def ledger_days(self) -> str:
+        """The days that the ledgers cover, in words."""
+        whole = not self._parts_of_years()
+        first, last = self.ledger_years[0], self.ledger_years[-1]
+        return f"{first} to {last}" if whole else f"1 January {first} to {_day(self._last_day)} {last}"
+
+    def _year_in_words(self, year: int) -> str:
+        recorded_to, said = self.dates[0] - dt.timedelta(days=1), str(year)
+        if self._last_day.year == year and self._last_day != dt.date(year, 12, 31):
+            said = f"1 January to {_day(self._last_day)} {year}"
+        return said + f" (up to {_day(recorded_to)} as recorded)" * (recorded_to.year == year)
 
     def ledger_in_words(self, units: System = "metric") -> tuple[str, ...]:
         """What became of the organic matter of a year, in a sentence for each programme and year.
@@ -452,23 +484,23 @@ class Comparison:
                 om, mineral = (dict(zip(ENTRIES, mean[p, y, s], strict=True)) for s in range(2))
                 change = om["end"] - om["start"]
                 new_mm = (mineral["end"] - mineral["start"]) / _core.SAND_BULK_DENSITY_G_CM3 / 1000
-                grown, decayed, cored, mown, below, held = (
-                    show(abs(float(mass)), "g/m2", units)
-                    for mass in (
-                        *(om[entry] for entry in ("gained", "respired", "cored_out", "mown_out", "below")),
-                        change,
-                    )
-                )
+
+                def mass(entry: str, om: dict[str, Any] = om) -> str:
+                    some = om[entry] >= LEAST_TOLD["g/m2"]
+                    return show(float(om[entry]), "g/m2", units) if some else "none"
+
                 lost = [
-                    f"{decayed} of it and of the older matter decayed",
-                    f"{cored if om['cored_out'] else 'none'} left with the cores",
-                    *([f"{mown} was lifted by mowing"] if om["mown_out"] else []),
+                    f"{mass('respired')} of it and of the older matter decayed",
+                    f"{mass('cored_out')} left with the cores",
+                    *([f"{mass('mown_out')} was lifted by mowing"] if mass("mown_out") != "none" else []),
+                    *([f"{mass('below')} fell below the column"] if mass("below") != "none" else []),
                 ]
+                held = _more_or_less(change, "g/m2", units)
+                sand = _more_or_less(new_mm, "mm of sand", units, 2)
                 said.append(
-                    f"{name}, {year}: {grown} of organic matter grew; {', '.join(lost)} and {below} fell below the"
-                    f" column. The ground holds {held}"
-                    f" {'more' if change >= 0 else 'less'} than a year before, and"
-                    f" {show(abs(new_mm), 'mm of sand', units, 2)} {'more' if new_mm >= 0 else 'less'} sand."
+                    f"{name}, {self._year_in_words(year)}: {mass('gained')} of organic matter grew;"
+                    f" {', '.join(lost[:-1])} and {lost[-1]}. At the end the ground holds {held} organic matter than at"
+                    f" the start, and {sand} sand."
                 )
         return tuple(said)
 
@@ -514,9 +546,12 @@ class Comparison:
         units
             Metric or US customary units, or the unit of each column.
         """
+        return (*self._own_notes(units), *self.calibration.notes)
+
+    def _own_notes(self, units: System) -> list[str]:
+        """The notes of the comparison itself, without those of the calibration."""
         notes = []
-        moved = np.median(self.course_mean(self.surface_mm[:, :, -1] - self.surface_mm[:, :, 0]), axis=-1)
-        for name, by in zip(self.names, moved, strict=True):
+        for name, by in zip(self.names, self.raised_mm, strict=True):
             if by < -0.5:
                 notes.append(
                     f"{name}: more is cored out than sand put back, the surface sinks by {show(-by, 'mm', units, 2)};"
@@ -534,12 +569,15 @@ class Comparison:
             notes.append(few)
         years = self.calibration.course.weather.years
         notes.append(f"weather to come is drawn, {self.weather_to_come}, from {', '.join(map(str, years))}")
-        return (*notes, *self.calibration.notes)
+        return notes
 
     @property
     def recommended(self) -> int | None:
-        """The cheapest programme (without prices the one with least sand) that reaches the target; None if none."""
-        if self.target is None or self.probability_all is None:
+        """The cheapest programme (without prices the one with least sand) that reaches the target; None if none.
+
+        None as well on fewer than 20 draws, which bear out too little.
+        """
+        if self.target is None or self.probability_all is None or self._draws < LEAST_DRAWS:
             return None
         reaches = np.flatnonzero(self.probability_all[:, -1] >= self.target.probability)
         if not len(reaches):
@@ -597,6 +635,8 @@ class Comparison:
         """
         if self.target is None or self.probability_all is None:
             return "No target was stated, so no programme can be said to reach it."
+        if self._draws < LEAST_DRAWS:
+            return f"No programme is recommended on {self._draws} draws: at least {LEAST_DRAWS} are needed."
         wish = (
             f"organic matter at or below {self.target.om_percent:g} % in"
             f" {show_window(self.target.top_mm, self.target.bottom_mm, units)} on every green on {self.dates[-1]}"
@@ -610,8 +650,8 @@ class Comparison:
             near, lowest, limit = self._nearest(self.target)
             return (
                 f"No programme reaches {wish} with a probability of {self.target.probability:g}; the nearest is"
-                f" {self.names[near]} with {told(near)}. So surely,"
-                f" {self.names[lowest]} would hold {limit:.2f} %."
+                f" {self.names[near]} with {told(near)}. With the probability asked for ({self.target.probability:g}),"
+                f" {self.names[lowest]} would hold {limit:.2f} % or less."
             )
         if self.budget is None:
             sand = self.work[best, :, 4].sum() / self.span_years / _core.SAND_BULK_DENSITY_G_CM3
@@ -876,6 +916,20 @@ def _contrasts(
         "P(lower)": [lower[pair] for pair in pairs],
     }
     return Table(caption, columns, dict.fromkeys(list(columns)[2:5], f".{decimals}f") | {"P(lower)": ".2f"})
+
+
+LEAST_TOLD = {"g/m2": 0.5, "mm of sand": 0.05}
+"""Amounts below which an account in words says none."""
+
+
+def _more_or_less(change: float, unit: str, units: System, digits: int = 3) -> str:
+    if abs(change) < LEAST_TOLD[unit]:
+        return "no more and no less"
+    return f"{show(abs(float(change)), unit, units, digits)} {'more' if change > 0 else 'less'}"
+
+
+def _day(day: dt.date) -> str:
+    return f"{day.day} {day:%B}"
 
 
 def _chance_lower(first: Floats, second: Floats) -> float:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import known, once, problem_of, shown
+from matledger.findings import Doubt, known, once, problem_of, shown
 from matledger.labour import Labour
 from matledger.records.holes import CoverRecord, check_cover
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, SoilTest, check_soil_tests
@@ -217,6 +217,8 @@ class Course:
         ``"metric"`` or ``"us"``: what the command line shows unless it is told otherwise.
     note
         Anything a reader should know.
+    doubts
+        Figures of its files that may be but seldom are, as `load_course` found them.
 
     Raises
     ------
@@ -242,10 +244,11 @@ class Course:
     invented: bool = False
     note: str = ""
     units: System = "metric"
+    doubts: Sequence[Doubt] = ()
 
     def __post_init__(self) -> None:
         """Check the parts against each other."""
-        for name in ("greens", "clippings", "soil_tests", "work", "cover", "programmes", "methods"):
+        for name in ("greens", "clippings", "soil_tests", "work", "cover", "programmes", "methods", "doubts"):
             object.__setattr__(self, name, tuple(getattr(self, name)))
         settle(self, [UNITS]).raise_any()
         problems = cross_check(

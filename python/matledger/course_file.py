@@ -21,7 +21,7 @@ from matledger.practice import Programme, Work
 from matledger.records.clippings import collect_clippings
 from matledger.records.holes import collect_cover
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, collect_soil_tests
-from matledger.records.weather import read_ghcn_daily, read_weather
+from matledger.records.weather import collect_weather, read_ghcn_daily
 from matledger.records.work import collect_work, read_work_table
 from matledger.tables import read_toml
 from matledger.weather import FillRule, Interpolate, SameDayOtherYears, Weather
@@ -249,9 +249,10 @@ class _Loader:
         settings = self.settings()
         depth_mm = settings.column_depth_mm if settings else None
         self.findings.problems += cross_check(**parts | {"prices": priced}, column_depth_mm=depth_mm, file=FILE)
+        doubts = self.findings.doubts
         self.findings.raise_any()
         # Nothing was found, so every part is there.
-        return Course(**(top or {}), **parts, play=play, settings=settings)  # type: ignore[arg-type]
+        return Course(**(top or {}), **parts, play=play, settings=settings, doubts=doubts)  # type: ignore[arg-type]
 
     def section(self, key: str, kind: type[Made], fields: Sequence[str]) -> Made | None:
         """Read a section whose class checks its own fields."""
@@ -386,10 +387,12 @@ class _Loader:
         try:
             if ghcn:
                 return read_ghcn_daily(path, fill=fill, **values)
-            return read_weather(path, fill=fill, **mappings, **values)
+            weather, findings = collect_weather(path, fill=fill, **mappings, **values)
         except InputError as error:
             self.findings.problems += error.problems
             return None
+        self.findings.take(findings)
+        return weather
 
     def fill_rule(self, data: Mapping[str, Any], place: str) -> FillRule | None:
         values = self.fields(data, FILL, place)

@@ -83,7 +83,7 @@ def rank_dates(
         Year of the dates; by default the one after the weather record.
     closed
         Days on which there is no work, such as ``"1 July to 7 July"``: a week with such a day in it, or with such a
-        day before 99 % cover is reached (median), is no choice.
+        day before 99 % cover is reached (median), is no choice. The reasons tell the two apart.
     other_work
         Days of other work that opens the surface.
     apart_days
@@ -134,10 +134,14 @@ def rank_dates(
         span = round(min(median, HORIZON_DAYS))
         hot, frosty = _weather(course, day, max(span, 1), hot_c, frost_c)
         near = [other for other in other_work if abs((other - day).days) < apart_days]
-        events = sorted(shut & {day + dt.timedelta(days=n) for n in range(-6, max(span, 7))})
+        # Of the work's own week, then of the days on which the greens still heal.
+        within, healing = (
+            sorted(shut & {day + dt.timedelta(days=n) for n in days}) for days in (range(7), range(7, span))
+        )
         against = [
             *(["no 99 % cover within 150 days"] if not np.isfinite(median) else []),
-            *([f"closed on {events[0]:%d %B}"] if events else []),
+            *([f"closed on {within[0]:%d %B}"] if within else []),
+            *([f"not healed before it closes on {healing[0]:%d %B}"] if healing and not within else []),
             *([f"{hot:.0%} of days above {too_hot}"] if hot > weather_share else []),
             *([f"{frosty:.0%} of days below {too_cold}"] if frosty > weather_share else []),
             *([f"other work on {near[0]:%d %B}"] if near else []),

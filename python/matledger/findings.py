@@ -31,6 +31,7 @@ __all__ = [
     "problem_of",
     "refuse",
     "shown",
+    "told_once",
     "whole",
 ]
 
@@ -88,12 +89,7 @@ class Findings:
         """Raise `InputError` if anything is wrong, else warn of what is worth a look, each column of a file once."""
         if self.problems:
             raise InputError([self._keyed(problem) for problem in self.problems])
-        alike: dict[tuple[str, str], list[Doubt]] = {}
-        for doubt in self.doubts:
-            alike.setdefault((doubt.file, doubt.column), []).append(doubt)
-        for first, *others in alike.values():
-            more = f" (and {len(others)} more like it)" if others else ""
-            told = f"{first.file}, {first.where}: {first.found}{more}; {first.usual}"
+        for told in told_once(self.doubts):
             warnings.warn(told, UnusualWarning, stacklevel=outside())
         self.doubts = []
 
@@ -104,6 +100,18 @@ class Findings:
             return problem
         named = headed(replace(problem, column=key), self.keys[table])
         return replace(named, place=f"{table}.{named.column}".lstrip("."), column=None)
+
+
+def told_once(doubts: Sequence[Doubt]) -> list[str]:
+    """Tell what is worth a look, each column of a file once."""
+    alike: dict[tuple[str, str], list[Doubt]] = {}
+    for doubt in doubts:
+        alike.setdefault((doubt.file, doubt.column), []).append(doubt)
+    return [
+        f"{first.file}, {first.where}: {first.found}{f' (and {len(others)} more like it)' if others else ''};"
+        f" {first.usual}"
+        for first, *others in alike.values()
+    ]
 
 
 def once(problems: Sequence[Problem]) -> list[Problem]:

@@ -191,10 +191,12 @@ class Prices:
             ("the cost of doing too little", self.renovation is None),
         ]
         notes = [f"not counted: {name} (no price was given)" for name, absent in missing if absent]
-        notes.append(
-            f"amounts in {self.currency}; prices rise by {self.inflation:.1%} and later money counts"
-            f" {self.discount_rate:.1%} less a year, from the first year on"
-        )
+        changes = [
+            *([f"prices rise by {self.inflation:.1%}"] if self.inflation else []),
+            *([f"later money counts {self.discount_rate:.1%} less"] if self.discount_rate else []),
+        ]
+        yearly = f"; {' and '.join(changes)} a year, from the first year on" if changes else ""
+        notes.append(f"amounts in {self.currency}{yearly}")
         notes.append(
             "nine of ten draws of cost and of disrupted days lie between 5 % and 95 %: healing, the years' weather and"
             " the sand that the plan takes are not known; hours and prices are taken as given"
@@ -301,13 +303,17 @@ class Budget:
         return days
 
     def table(self) -> Table:
-        """The programmes side by side: each line summed over the years, the total and its present value."""
+        """Each line of each programme summed over the years, the total, and its present value where it differs."""
         columns: dict[str, Sequence[Any]] = {"programme": self.programmes}
         for index, line in enumerate(LINES):
             if self.amounts[:, :, index].any():
                 columns[line] = self.amounts[:, :, index].sum(axis=1).tolist()
-        columns["total"] = self.amounts.sum(axis=(1, 2)).tolist()
-        columns |= intervals("present value", self.total, self.total_by_draw)
+        total = self.amounts.sum(axis=(1, 2))
+        if (self.discount != 1).any():
+            columns["total"] = total.tolist()
+            columns |= intervals("present value", self.total, self.total_by_draw)
+        else:
+            columns |= intervals("total", total, self.total_by_draw)
         formats = dict.fromkeys(list(columns)[1:], ",.0f")
         days = intervals("disrupted days a year", self.disrupted_days_a_year, self.disrupted_days_by_draw)
         columns |= days | {"closed days a year": self.closed_days_a_year.tolist()}

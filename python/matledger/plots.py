@@ -282,10 +282,9 @@ def ledger(
         at = (x, bottom + amount)
         axes.annotate(said, at, xytext=(0, 3), textcoords="offset points", ha="center", fontsize=9)
     axes.set_xticks(range(len(STEPS)), [label for _, label, _ in STEPS])
-    years = comparison.ledger_years
     axes.set(
         ylabel=f"organic matter, {unit}",
-        title=_wrapped(f"{name}: where the organic matter went, {years[0]} to {years[-1]}"),
+        title=_wrapped(f"{name}: where the organic matter went, {comparison.ledger_days()}"),
     )
     axes.margins(y=0.12)
     return axes

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import io
 import json
-import math
 from collections import Counter
 from importlib.resources import files
 from pathlib import Path
@@ -18,14 +18,14 @@ from matledger import plots
 from matledger._arrays import Floats
 from matledger.atomic import check_file, fresh_file, write_whole, wrong_ending
 from matledger.calibration.words import fit_words
-from matledger.cautions import CAUTIONS, FIRST
-from matledger.chances import chance, chance_if_all, few_draws
+from matledger.cautions import CAUTIONS, CITED, FIRST
+from matledger.chances import LEAST_DRAWS, chance, chance_if_all, few_draws, of_courses
 from matledger.errors import InputError, Problem
+from matledger.findings import told_once
 from matledger.frames import Table
-from matledger.units import System, show
+from matledger.units import System, convert, same_precision, show, shown_units
 
 if TYPE_CHECKING:
-    import datetime as dt
     from collections.abc import Sequence
 
     from matplotlib.axes import Axes
@@ -52,8 +52,8 @@ METHOD = (
 READ = (
     "How to read it: OM is organic matter, the median of all draws; nine of ten draws lie between 5 % and 95 %."
     " P(target) is the chance that the target holds. Disrupted days have less than 99 % green cover. The plain sum"
-    " counts ground twice where holes overlap, as the trade does; the line before it counts it once. A surface that"
-    " moved down gave more cores than it got sand."
+    " counts ground twice where holes overlap, as the trade does; the line before it counts it once. The surface is"
+    " measured from where it stands on {start}: one that sinks (below 0) gave more cores than it got sand."
 )
 SAND = (
     "Sand is dry sand, packed where it is a depth. Suppliers sell it moist, by the bulk tonne: what is bought weighs"
@@ -73,9 +73,12 @@ WEEKS = (
     " both kinds alike."
 )
 COSTS = (
-    "Costs and days below 99 % cover lie nine times in ten between 5 % and 95 %. What differs from draw to draw: how"
-    " the turf heals, the weather of each year, the sand that the plan takes, and whether organic matter passes the"
-    " limit above which a renovation was said to be due. Prices, hours and rounds played are taken as given."
+    "Costs and days below 99 % cover lie nine times in ten between 5 % and 95 %. What differs from draw to draw:"
+    " {differs}. Prices, hours and rounds played are taken as given."
+)
+DIFFERS = ("how the turf heals", "the weather of each year", "the sand that the plan takes")
+TOO_LITTLE = (
+    "whether organic matter passes {limit:g} %, above which doing too little was said to cost {cost:,.0f} {currency}"
 )
 REGRET = (
     "Regret is what a programme costs beyond the one that would have been cheapest had it been known how the ground and"
@@ -83,6 +86,7 @@ REGRET = (
 )
 INTERVALS = "Intervals come from {source}, {draws} draws in all; forecasts take {used} of them."
 LONGEST_CELL = 40
+LESSONS = {"learnt": "learnt", "moved": "learnt in part", "prior": "as believed before"}
 
 
 def report(comparison: Comparison, path: str | Path, *, units: System = "metric", present: str | None = None) -> Path:
@@ -107,7 +111,7 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
     Raises
     ------
     InputError
-        For another ending, and a present programme that is not among those compared.
+        For another ending, a present programme that is not among those compared, and fewer than 20 draws.
     OSError
         If the file cannot be written, told before the work; an older one is then still whole.
 
@@ -123,6 +127,9 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
     problems = wrong_ending(path, ".html", ".pdf")
     if present is not None and present not in comparison.names:
         problems.append(Problem("present", repr(present), f"one of {', '.join(comparison.names)}"))
+    draws = comparison.om_percent.shape[-1]
+    if draws < LEAST_DRAWS:
+        problems.append(Problem("comparison", f"{draws} draws", f"at least {LEAST_DRAWS}, to weigh programmes by"))
     if problems:
         raise InputError(problems)
     check_file(target)
@@ -138,8 +145,8 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
     return target
 
 
-def side_by_side(comparison: Comparison, present: int) -> Table:
-    """The recommended programme, or the nearest, beside the present one: chance, cost, closed and disrupted days."""
+def side_by_side(comparison: Comparison, present: int, units: System = "metric") -> Table:
+    """The recommended programme, or the nearest, beside the present one: chance, cost, days, and how greens rise."""
     other = comparison.advised
     shown = [present] if other in (None, present) else [present, int(other or 0)]
     columns: dict[str, list[Any]] = {"measure": [], **{_role(comparison, p, present): [] for p in shown}}
@@ -170,7 +177,15 @@ def side_by_side(comparison: Comparison, present: int) -> Table:
             row("of it play lost or at a discount", [f"{money.play_a_year[p]:,.0f} {money.currency}" for p in shown])
         row("closed days a year", [f"{money.closed_days_a_year[p]:.1f}" for p in shown])
     spread("days a year below 99 % cover", comparison.disrupted_days, comparison.disrupted_days_by_draw, ".0f")
+    raised = comparison.raised_mm
+    row(f"surface since {comparison.dates[0]}", [_risen(float(raised[p]), units) for p in shown])
     return Table("at a glance; nine times in ten between the figures in brackets", columns)
+
+
+def _risen(by_mm: float, units: System) -> str:
+    metric, unit = shown_units("mm", units)
+    by = format(convert(abs(by_mm), metric, unit), same_precision(".0f", metric, unit))
+    return f"{by} {unit} {'higher' if by_mm > 0 else 'lower'}" if float(by) else "as high as before"
 
 
 def _role(comparison: Comparison, programme: int, present: int) -> str:
@@ -188,16 +203,16 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
     question = (
         f"What does each programme leave in the ground by {comparison.dates[-1]}?"
         if wish is None
-        else f"Which programme keeps organic matter in {window} at or below {wish.om_percent:g} % on every green until"
-        f" {comparison.dates[-1]}, with a probability of at least {wish.probability:g}? The limit is this course's own"
-        " choice: no range is accepted everywhere."
+        else f"Under which programme is organic matter in {window} at or below {wish.om_percent:g} % on every green on"
+        f" {comparison.dates[-1]}, with a probability of at least {wish.probability:g}? That one day is asked for, not"
+        " those before it. The limit is this course's own choice: no range is accepted everywhere."
     )
     evidence: list[tuple[str, list[tuple[str, Any]]]] = [
         (
             "Programmes side by side",
             [
                 ("table", comparison.summary(units).turned()),
-                ("text", READ),
+                ("text", READ.format(start=comparison.dates[0])),
                 ("text", SAND),
                 *([("table", comparison.contrasts()), ("text", CONTRASTS)] if len(comparison.names) > 1 else []),
             ],
@@ -211,7 +226,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
             " holds both.",
         )
         parts: list[tuple[str, Any]] = [("table", comparison.budget.table().turned()), ("figure", picture)]
-        parts.append(("text", COSTS))
+        parts.append(("text", COSTS.format(differs=_differing(comparison))))
         if comparison.losses() is not None:
             parts += [("table", comparison.regret().turned()), ("text", REGRET)]
         evidence.append(("What it costs", [*parts, ("table", work)]))
@@ -236,6 +251,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
                     )
                     for name in comparison.names
                 ),
+                *(("text", f"{note[0].upper()}{note[1:]}.") for note in comparison.ledger().notes),
                 ("list", list(comparison.ledger_in_words(units))),
             ],
         ),
@@ -260,10 +276,17 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
             ],
         ),
         ("Method and assumptions", [("text", paragraph) for paragraph in _method(comparison, units)]),
-        ("How sure this is", [("list", list(comparison.notes_in(units)))]),
+        (
+            "How sure this is",
+            [("list", [*_odd_figures(comparison), *comparison._own_notes(units), *calibration.notes_in_words(units)])],
+        ),
         (
             "Cautions",
-            [("strong", FIRST), ("list", [f"{c.hazard}: {c.advice} ({c.standard})" for c in CAUTIONS])],
+            [
+                ("strong", FIRST),
+                ("list", [f"{c.hazard}: {c.advice} ({c.standard})" for c in CAUTIONS]),
+                ("text", CITED),
+            ],
         ),
     ]
     return {
@@ -272,8 +295,8 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
         "question": question,
         "answer": comparison.verdict(units),
         "chance": _chance(comparison),
-        "contest": comparison.close_contest,
-        "glance": side_by_side(comparison, present),
+        "doubts": [*_doubtful(comparison), *([comparison.close_contest] if comparison.close_contest else [])],
+        "glance": side_by_side(comparison, present, units),
         "picture": (
             plots.programmes(comparison, units=units),
             "Organic matter at the end of each year under each programme, median and 90 % interval, mean of the greens"
@@ -285,6 +308,43 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
     }
 
 
+def _odd_figures(comparison: Comparison) -> list[str]:
+    return [f"worth a look: {told}" for told in told_once(comparison.calibration.course.doubts)]
+
+
+def _doubtful(comparison: Comparison) -> list[str]:
+    """What of the records speaks against the page, for its first page; the details stand under "How sure this is"."""
+    calibration, said = comparison.calibration, list[str]()
+    doubts = calibration.course.doubts
+    if doubts:
+        few = len(doubts) == 1
+        said.append(
+            f"Before you rely on this page: {'one figure' if few else f'{len(doubts)} figures'} of the records"
+            f" {'is' if few else 'are'} far from what is usual and may be in a wrong unit, such as {doubts[0].found} in"
+            f" {doubts[0].file}, {doubts[0].where}."
+        )
+    if calibration.conflicts:
+        said.append("The soil tests lie far from all that was believed beforehand: see \u201cHow sure this is\u201d.")
+    if not calibration.converged:
+        said.append("The fit to the soil tests did not settle: do not use this page.")
+    strange = [*calibration._far_off(), *calibration._at_odds(), *calibration._odd_years()]
+    if strange:
+        said.append(
+            f"{'One record does' if len(strange) == 1 else f'{len(strange)} records do'} not agree with the others: see"
+            f" \u201cHow sure this is\u201d. {'It' if len(strange) == 1 else 'They'} should be looked at first."
+        )
+    return said
+
+
+def _differing(comparison: Comparison) -> str:
+    """What differs from draw to draw in the costs; a renovation only if one was priced."""
+    prices = comparison.prices
+    if prices is None or prices.renovation is None:
+        return f"{', '.join(DIFFERS[:-1])} and {DIFFERS[-1]}"
+    limit = TOO_LITTLE.format(limit=prices.too_much_om_percent, cost=prices.renovation, currency=prices.currency)
+    return f"{', '.join(DIFFERS)}, and {limit}"
+
+
 def _method(comparison: Comparison, units: System) -> list[str]:
     calibration, used = comparison.calibration, comparison.om_percent.shape[-1]
     first, *rest = (paragraph.format(bore=show(12.7, "mm", units)) for paragraph in METHOD)
@@ -293,10 +353,18 @@ def _method(comparison: Comparison, units: System) -> list[str]:
 
 
 def _openings(comparison: Comparison, programme: int, units: System) -> list[tuple[str, Any]]:
-    """Healing after each opening of a programme, and the weeks that rank best for it."""
+    """Healing after each opening of a programme, and the weeks that rank best for it.
+
+    Of one that opens nothing, those of the surest that does.
+    """
+    if not comparison.openings(programme):
+        said = f"{comparison.names[programme]} never opens the surface, so there is nothing to heal."
+        other = _surest_opening(comparison)
+        if other is None:
+            return [("text", f"{said} Nor does any other programme, so no week is ranked.")]
+        said += f" What follows is of {comparison.names[other]}, the surest of those that do."
+        return [("text", said), *_openings(comparison, other, units)]
     name, openings = comparison.names[programme], comparison.openings(programme)
-    if not openings:
-        return [("text", f"{name} never opens the surface, so there is nothing to heal.")]
     healing = comparison.recovery
     days = [healing.days(work, day) for day, work in openings]
     columns: dict[str, Sequence[Any]] = {
@@ -323,6 +391,14 @@ def _openings(comparison: Comparison, programme: int, units: System) -> list[tup
         own_days = [day for day, work in openings if work == kind]
         parts += _weeks(comparison, programme, kind, own_days, play, units)
     return [*parts, ("text", WEEKS.format(lost=play.lost_share, off=play.discount_share))]
+
+
+def _surest_opening(comparison: Comparison) -> int | None:
+    """The programme that opens the surface and holds the target most surely, at the least cost if several do."""
+    opening = [p for p in range(len(comparison.names)) if comparison.openings(p)]
+    chances = comparison.probability_all
+    held = np.zeros(len(comparison.names)) if chances is None else chances[:, -1]
+    return min(opening, key=lambda p: (-held[p], comparison._spent[p]), default=None)
 
 
 def _weeks(
@@ -360,6 +436,7 @@ def _weeks(
             f"{len(out)} of 52 weeks are no choice: "
             + ", ".join(f"{reason} ({count})" for reason, count in why.most_common())
             + "."
+            + " A week may have more than one reason." * (why.total() > len(out))
         )
     return [("table", shown), ("list", said)]
 
@@ -373,13 +450,13 @@ def taught(calibration: Calibration, units: System) -> Table:
     """What the tests taught of all greens together, for a reader: what it is, what was believed and what is now."""
     found = calibration.taught(units).columns
     of_a_green = {f"[{green.name}]" for green in calibration.course.greens}
-    keys = ("unknown", "description", "unit", "prior_median", "q05", "median", "q95", "lesson")
+    keys = ("description", "unit", "prior_median", "q05", "median", "q95")
     rows = [
-        (name, *rest)
-        for name, *rest in zip(*(found[key] for key in keys), strict=True)
+        (*rest, LESSONS[lesson])
+        for name, lesson, *rest in zip(*(found[key] for key in ("unknown", "lesson", *keys)), strict=True)
         if name[name.find("[") :] not in of_a_green
     ]
-    columns = ("unknown", "what it is", "unit", "before", "5 %", "median", "95 %", "lesson")
+    columns = ("what it is", "unit", "before", "5 %", "median", "95 %", "lesson")
     table = dict(zip(columns, ([*column] for column in zip(*rows, strict=True)), strict=True))
     caption = f"{calibration.course.name}: what the soil tests taught"
     return Table(caption, table, dict.fromkeys(("before", "5 %", "median", "95 %"), ".3g"))
@@ -391,17 +468,10 @@ def _chance(comparison: Comparison) -> str:
     said = [f"{few[0].upper()}{few[1:]}."] if few else []
     if best is None or comparison.probability_all is None:
         return " ".join(said)
-    risk = 1 - float(comparison.probability_all[best, -1])
-    known, count = (risk, round) if risk else (1 - chance_if_all(draws), math.ceil)
-    of = next((of for of in (10, 20, 100) if round(of * known)), None)
-    at_most = "" if risk else "at most "
-    words = (
-        "In words: nearly certain."
-        if of is None
-        else f"In words: of {of} courses like this one, {at_most}{count(of * known)} would still have a green above the"
-        " limit."
-    )
-    return " ".join([words, *said])
+    share = float(comparison.probability_all[best, -1])
+    certain = round(100 * (share if share < 1 else chance_if_all(draws))) == 100
+    words = "nearly certain" if certain else f"{of_courses(share, draws)} would still have a green above the limit"
+    return " ".join([f"In words: {words}.", *said])
 
 
 def _png(axes: Axes) -> bytes:
@@ -427,7 +497,18 @@ def _html(content: dict[str, Any]) -> str:
     def drawn(picture: tuple[Axes, str]) -> str:
         return "data:image/png;base64," + base64.b64encode(_png(picture[0])).decode("ascii")
 
-    return environment.get_template("report.html").render(content, drawn=drawn)
+    return environment.get_template("report.html").render(content, drawn=drawn, classes=_classes)
+
+
+def _classes(table: Table) -> list[str]:
+    """How each column is set: numbers to the right, texts to the left, days in one piece."""
+
+    def one(name: str, values: Sequence[Any]) -> str:
+        if name in table.formats:
+            return "n"
+        return "t d" if values and all(isinstance(value, dt.date) for value in values) else "t"
+
+    return [one(name, values) for name, values in table.columns.items()]
 
 
 def _widths(table: Table) -> list[int]:

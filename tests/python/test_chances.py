@@ -1,6 +1,7 @@
 """A chance is said no finer than the draws behind it allow, and few draws are told."""
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -9,7 +10,7 @@ from few_greens import demo_greens
 
 import matledger as mat
 from matledger import reporting
-from matledger.chances import ENOUGH, chance, chance_if_all, few_draws
+from matledger.chances import ENOUGH, chance, chance_if_all, few_draws, of_courses
 
 
 @pytest.mark.parametrize("draws", [1, 20, 60, 256, 1000])
@@ -88,3 +89,23 @@ def test_many_draws_are_not_told(easy):
     assert few_draws(60) not in many.notes
     assert "with a probability of over 0.99 and" in many.verdict()
     assert reporting._chance(many) == "In words: nearly certain."
+
+
+@pytest.mark.parametrize("draws", [20, 60, 100, 400])
+def test_courses_in_words_tell_the_chance_beside_them(draws):
+    """Of 10 courses 1 is nine in ten, and neither 0.87 nor 0.95."""
+    for held in range(draws + 1):
+        failing, of = (int(number) for number in re.findall(r"\d+", of_courses(held / draws, draws))[::-1])
+        said = int(re.search(r"\d+", chance(held / draws, draws))[0])
+        assert 100 * failing == of * (100 - said)
+    assert [of_courses(share, 400)[-1] for share in (0.87, 0.92, 0.95)] == ["3", "8", "1"]
+
+
+def test_nothing_is_recommended_on_fewer_than_twenty_draws(easy, tmp_path):
+    assert easy.recommended is not None
+    few = replace(easy, om_percent=easy.om_percent[..., :19])
+    assert few.recommended is None
+    assert few.verdict() == "No programme is recommended on 19 draws: at least 20 are needed."
+    with pytest.raises(mat.InputError, match="19 draws; expected at least 20"):
+        mat.report(few, tmp_path / "plan.html")
+    assert not (tmp_path / "plan.html").exists()

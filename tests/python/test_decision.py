@@ -198,7 +198,9 @@ def test_a_comparison_that_reaches_nothing_says_what_would_do(calibration):
     hard = mat.Target(top_mm=0, bottom_mm=20, om_percent=0.5, probability=0.8)
     told = mat.compare(calibration, years=2, draws=40, weather_sequences=2, target=hard)
     found = re.search(
-        r"the nearest is (.+) with at most 0.08 \(40 draws\). So surely, (.+) would hold (.+) %", told.verdict()
+        r"the nearest is (.+) with at most 0.08 \(40 draws\). With the probability asked for \(0.8\), (.+) would hold"
+        r" (.+) % or less",
+        told.verdict(),
     )
     assert told.recommended is None
     assert found[1] == found[2] == told.names[told.advised]

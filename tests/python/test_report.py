@@ -210,7 +210,7 @@ def test_a_browser_opens_the_page_without_a_word(told, tmp_path, units):
 def test_a_name_that_is_markup_stays_text(tmp_path):
     calibration = mat.calibrate(mat.demo_course(), draws=20, seed=1)
     name = "<b>#strong[x] $\\q *z*$</b>"
-    told = mat.compare(calibration, [mat.Programme(name, [])], years=1, draws=10, weather_sequences=1)
+    told = mat.compare(calibration, [mat.Programme(name, [])], years=1, draws=20, weather_sequences=1)
     assert "<b>#strong" not in mat.report(told, tmp_path / "a.html").read_text(encoding="utf-8")
     text = "".join(page.extract_text() for page in pypdf.PdfReader(mat.report(told, tmp_path / "a.pdf")).pages)
     assert "#strong[x]" in text

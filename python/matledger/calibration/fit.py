@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import html
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -249,7 +250,7 @@ class Calibration:
             "shift": [shift for shift, _, _ in lessons],
             "spread_left": [left for _, left, _ in lessons],
             "lesson": [lesson for _, _, lesson in lessons],
-            "description": [what.long_name for what in meanings],
+            "description": [_meaning(name, units) for name in self.names],
         }
         values = ("prior_median", "q05", "median", "q95")
         for row, unit in enumerate(columns["unit"] if units == "us" else ()):
@@ -259,7 +260,6 @@ class Calibration:
                 for name in values:
                     value = columns[name][row]
                     columns[name][row] = None if value is None else convert(value, metric, shown)
-            columns["description"][row] = columns["description"][row].replace("15 degC", "59 degF")
         formats = dict.fromkeys(values, ".3g") | dict.fromkeys(("shift", "spread_left"), ".2f")
         return Table(f"{self.course.name}: what the soil tests taught", columns, formats)
 
@@ -339,15 +339,28 @@ class Calibration:
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader has to know: what came from a prior, what the tests could not teach."""
+        return self._notes()
+
+    def notes_in_words(self, units: System = "metric") -> tuple[str, ...]:
+        """The notes for a reader who knows no code names.
+
+        Parameters
+        ----------
+        units
+            ``"metric"`` or ``"us"``.
+        """
+        return tuple(self._spelt_out(note, units) for note in self._notes(coded=False))
+
+    def _notes(self, *, coded: bool = True) -> tuple[str, ...]:
         lessons, directions = self.site.taught(self._fit)
         shared = [unknown.name for unknown in unknowns()]
         of = dict(zip(self.names, (lesson for _, _, lesson in lessons), strict=True))
         learnt = [name for name in shared if of[name] == "learnt"]
         prior = [name for name in shared if of[name] == "prior"]
-        notes = [
-            f"the tests fix {directions} directions of the {len(shared)} unknowns that the greens share"
-            + (f"; learnt by themselves: {', '.join(learnt)}" if learnt else ""),
-        ]
+        fixed = f"the tests fix {directions} directions of the {len(shared)} unknowns that the greens share"
+        by_themselves = f"learnt by themselves: {', '.join(learnt)}"
+        parts = [*([fixed] if coded else []), *([by_themselves] if learnt else [])]
+        notes = ["; ".join(parts)] if parts else []
         if prior:
             notes.append(f"stayed as believed beforehand, since the tests cannot tell: {', '.join(prior)}")
         notes.append(
@@ -371,6 +384,11 @@ class Calibration:
                 f" {self.gradient:.2g}): do not use the intervals"
             )
         return tuple(notes)
+
+    def _spelt_out(self, text: str, units: System) -> str:
+        """Put in words, between quotes, every unknown that a text names by its code name."""
+        names = [name for name in self.names if "[" not in name]
+        return re.sub(rf"\b({'|'.join(names)})\b", lambda found: f"\u201c{_meaning(found[0], units)}\u201d", text)
 
     def _far_off(self) -> list[str]:
         """Name tests that neither the model nor the other tests explain."""
@@ -509,6 +527,12 @@ class Calibration:
     def _repr_html_(self) -> str:
         notes = "".join(f"<li>{html.escape(note)}</li>" for note in self.notes)
         return f"<p>{html.escape(repr(self))}</p>{self.taught()._repr_html_()}<ul>{notes}</ul>"
+
+
+def _meaning(name: str, units: System) -> str:
+    """What an unknown means, in words."""
+    said = _described(name).long_name
+    return said.replace("15 degC", "59 degF") if units == "us" else said
 
 
 def _described(name: str) -> Variable:

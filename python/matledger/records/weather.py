@@ -14,7 +14,7 @@ import numpy as np
 from matledger.cells import column
 from matledger.days import as_day
 from matledger.errors import InputError, Problem
-from matledger.findings import headed
+from matledger.findings import Findings, headed
 from matledger.tables import MAX_BYTES, Source, Table, csv_rows, read_table, read_text
 from matledger.weather import FillRule, Weather
 
@@ -84,13 +84,41 @@ def read_weather(
     >>> read_weather(days).tmin_c.round(1).tolist()
     [5.0, 7.0]
     """
+    weather, findings = collect_weather(
+        source,
+        fill=fill,
+        columns=columns,
+        units=units,
+        rain=rain,
+        first_day=first_day,
+        last_day=last_day,
+        max_bytes=max_bytes,
+    )
+    findings.raise_any()
+    return weather
+
+
+def collect_weather(
+    source: Source,
+    *,
+    fill: Sequence[FillRule] = (),
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    rain: bool = True,
+    first_day: dt.date | str | None = None,
+    last_day: dt.date | str | None = None,
+    max_bytes: int = MAX_BYTES,
+) -> tuple[Weather, Findings]:
+    """Read the weather, and what of it is worth a look; problems are raised."""
     table = read_table(source, COLUMNS, renamed=columns, units=units, max_bytes=max_bytes)
-    table.findings.raise_any()
+    if table.findings.problems:
+        table.findings.raise_any()
     days = [
         (row["date"], _or_nan(row["tmin_c"]), _or_nan(row["tmax_c"]), _or_nan(row["rain_mm"])) for row in table.rows
     ]
     rows = {row["date"]: row.number for row in table.rows}
-    return _weather(table, days, rain and "rain_mm" in table.present, fill, first_day, last_day, rows)
+    weather = _weather(table, days, rain and "rain_mm" in table.present, fill, first_day, last_day, rows)
+    return weather, table.findings
 
 
 def read_ghcn_daily(
