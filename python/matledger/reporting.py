@@ -6,6 +6,7 @@ import base64
 import datetime as dt
 import io
 import json
+import re
 from collections import Counter
 from importlib.resources import files
 from pathlib import Path
@@ -489,10 +490,17 @@ def _png(axes: Axes) -> bytes:
 
 def _html(content: dict[str, Any]) -> str:
     from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup, escape
 
     environment = Environment(
         loader=PackageLoader("matledger"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
+
+    def days_whole(text: str) -> Markup:
+        """Keep a day on one line."""
+        return Markup(re.sub(r"\d{4}-\d\d-\d\d", r'<span class="d">\g<0></span>', str(escape(text))))
+
+    environment.filters["days_whole"] = days_whole
 
     def drawn(picture: tuple[Axes, str]) -> str:
         return "data:image/png;base64," + base64.b64encode(_png(picture[0])).decode("ascii")

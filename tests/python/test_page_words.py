@@ -46,7 +46,7 @@ def midyear():
 
 def said_on(comparison, path, **options):
     text = mat.report(comparison, path, **options).read_text(encoding="utf-8")
-    text = re.sub(r"<style.*?</style>|data:image[^\"]*", "", text, flags=re.DOTALL)
+    text = re.sub(r"<style.*?</style>|</?span[^>]*>|data:image[^\"]*", "", text, flags=re.DOTALL)
     return " ".join(re.sub("<[^>]+>", " ", text).split())
 
 
@@ -208,3 +208,9 @@ def test_too_few_draws_are_refused_before_the_work(tmp_path, capsys):
     for command in ("compare", "report"):
         assert cli.main([command, folder, "--draws", "19", "--quiet"]) == cli.BAD_INPUT
         assert "--draws: 19; expected at least 20" in capsys.readouterr().err
+
+
+def test_a_day_in_a_sentence_does_not_break(midyear, tmp_path):
+    text = mat.report(midyear, tmp_path / "plan.html").read_text(encoding="utf-8")
+    assert f'on every green on <span class="d">{midyear.dates[-1]}</span>' in text
+    assert ".d { white-space: nowrap; }" in text
