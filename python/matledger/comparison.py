@@ -821,7 +821,7 @@ def compare(
     asked = _windows(calibration, wanted, windows)
     if problems := [
         *whole("years", years, 1, 100),
-        *whole("draws", draws, 1, MOST_DRAWS),
+        *([] if draws is None else whole("draws", draws, 1, MOST_DRAWS)),
         *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
         *whole("seed", seed, 0, MOST_SEED),
     ]:
