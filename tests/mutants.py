@@ -29,6 +29,11 @@ NUMBER = """
 pub(crate) static MUTANT: std::sync::LazyLock<usize> =
     std::sync::LazyLock::new(|| std::env::var("MUTANT").ok().and_then(|n| n.parse().ok()).unwrap_or(usize::MAX));
 
+#[inline(never)]
+pub(crate) fn alone<R>(body: impl FnOnce() -> R) -> R {
+    body()
+}
+
 /// Says which function runs unchanged, once; tests do not swallow what is written thus.
 pub(crate) fn reached(function: usize) {
     use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
@@ -87,13 +92,15 @@ def woven(text: str, mutants: list[tuple[int, dict[str, Any]]]) -> tuple[str, li
             continue  # a function within one that is woven already
         out += text[at:begin]
         first = out.count("\n") + 1
+        # Each copy is a function to itself: the compiler takes long over large ones.
+        alone = f"crate::alone(move || {own[0][1]['function']['return_type']}"
         numbers = " | ".join(str(number) for number, _ in own)
-        out += f"{{ match *crate::MUTANT {{ number if !matches!(number, {numbers}) => "
-        out += f"{{ crate::reached({own[0][1]['in']}); {text[begin:end]} }},\n"
+        out += f"{{ match *crate::MUTANT {{ mutant if !matches!(mutant, {numbers}) => "
+        out += f"{{ crate::reached({own[0][1]['in']}); {alone} {text[begin:end]}) }},\n"
         for number, mutant in own:
             start, stop = cut(text, mutant["span"])
             top = out.count("\n") + 1
-            out += f"{number} => {text[begin:start]}{mutant['replacement']}{text[stop:end]},\n"
+            out += f"{number} => {alone} {text[begin:start]}{mutant['replacement']}{text[stop:end]}),\n"
             lines.append((top, out.count("\n"), [number]))
         out += "_ => unreachable!() } }"
         lines.append((first, out.count("\n") + 1, [number for number, _ in own]))
@@ -192,7 +199,7 @@ def build(tree: Path, mutants: dict[int, dict[str, Any]], targets: list[str]) ->
         if not bad:
             raise SystemExit("\n".join(m["message"]["rendered"] for m in said if "message" in m))
         out |= bad
-    known.write_text(json.dumps(sorted(out)), encoding="utf-8")
+        known.write_text(json.dumps(sorted(out)), encoding="utf-8")
     return [m["executable"] for m in said if m.get("executable")], out
 
 

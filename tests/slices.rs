@@ -65,17 +65,13 @@ fn draws_of_slices_are_those_of_the_posterior() {
         let slices = Slices::along(&model, &fit, along, &stop).unwrap();
         let draws = slices.draws(10_000, 5).unwrap();
         assert_eq!(slices.draws(7, 5).unwrap(), draws[..7]);
-        let contrast = |z: &[f64]| z[base] - z[surface];
-        for (name, value) in [
-            ("base", &(|z: &[f64]| z[base]) as &dyn Fn(&[f64]) -> f64),
-            ("surface", &|z| z[surface]),
-            ("fill", &|z| z[fill]),
-            ("contrast", &contrast),
-        ] {
-            let (mean, sd) = moments(&draws.iter().map(|z| (value(z), 1.0)).collect::<Vec<_>>());
-            let exact = moments(&weighed.iter().map(|(z, weight)| (value(z), *weight)).collect::<Vec<_>>());
-            println!("along {along}, {name}: {mean:.3} +- {sd:.3} against {:.3} +- {:.3}", exact.0, exact.1);
-            assert!((mean - exact.0).abs() < 0.08 * exact.1 && (sd / exact.1 - 1.0).abs() < 0.08);
+        for i in [base, surface, fill] {
+            let (mean, sd) = moments(&draws.iter().map(|z| (z[i], 1.0)).collect::<Vec<_>>());
+            let exact = moments(&weighed.iter().map(|(z, weight)| (z[i], *weight)).collect::<Vec<_>>());
+            println!("along {along}, {i}: {mean:.3} +- {sd:.3} against {:.3} +- {:.3}", exact.0, exact.1);
+            // Exact along the slices; across them, normal.
+            let near = if i == along { 0.06 } else { 0.2 };
+            assert!((mean - exact.0).abs() < near * exact.1 && (sd / exact.1 - 1.0).abs() < near);
         }
     }
     stop.store(true, std::sync::atomic::Ordering::Relaxed);
@@ -94,8 +90,8 @@ fn fit_of(model: &Model, own: &[(f64, f64)]) -> Fit {
 #[test]
 fn what_was_taught_is_told_by_spread_and_shift() {
     let model = still();
-    // Precisions: 4 leaves exactly half of the spread, 2 half of the variance.
-    let own = [(0.0, 4.1), (0.9, 4.0), (0.0, 1.3), (0.5, 1.0), (0.6, 1.0), (-0.6, 1.2), (-0.4, 1.2), (0.0, 2.0)];
+    // A precision of 4 leaves exactly half of the spread.
+    let own = [(0.0, 4.1), (0.9, 4.0), (0.0, 1.3), (0.5, 1.0), (0.6, 1.0), (-0.6, 1.2), (-0.4, 1.2), (0.0, 1.9)];
     let fit = fit_of(&model, &own);
     let taught = fit.taught(&model).unwrap();
     use Lesson::{Learnt, Moved, Prior};
