@@ -224,7 +224,7 @@ fn a_search_is_shortened_where_it_finds_no_ground() {
     };
     let stop = AtomicBool::new(false);
     let fit = climb(&[-2.0], hill, 1e-12, &stop).unwrap();
-    assert!(fit.converged && (fit.mode[0] - 0.9).abs() < 1e-6, "{fit:?}");
+    assert!(fit.converged && (fit.mode[0] - 0.9).abs() < 1e-5, "{fit:?}");
     assert_eq!((fit.information[(0, 0)], fit.gradient), (0.1, (0.9 - fit.mode[0]).abs()));
     assert!(climb(&[3.0], hill, 1e-12, &stop).is_err());
     let wrong = |z: &[f64]| if z[0] > 0.0 { Err(matledger::Error::Interrupted) } else { hill(z) };

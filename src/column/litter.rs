@@ -294,7 +294,10 @@ mod tests {
     }
 
     #[test]
-    fn the_slope_is_that_of_the_series() {
+    fn the_series_is_near_the_exponential_and_has_its_own_slope() {
+        for x in [0.1, 0.3_f64] {
+            assert!((falling(x) - (-x).exp()).abs() < 1e-6, "{x}");
+        }
         for x in [0.0, 0.05, 0.3, 1.0] {
             let by_difference = (falling(x + 1e-5) - falling(x - 1e-5)) / 2e-5;
             assert!((falling_slope(x) - by_difference).abs() < 1e-9, "{x}");
