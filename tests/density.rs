@@ -100,7 +100,23 @@ fn unknowns_follow_from_their_coordinates() {
     }
     assert_eq!(model.names(), names);
     assert_eq!((natural.len(), priors.len(), model.len(), model.is_empty()), (first + 9, first + 9, first + 9, false));
-    assert_eq!(model.tests(), 72);
+    assert_eq!((model.tests(), model.site().greens.len(), model.priors().scatter.depth_correlation), (72, 3, true));
+    // A test scatters by its cores and its laboratory, and reads above the reference by its method's offset.
+    let [core, laboratory] = [Unknown::CoreSd, Unknown::LaboratorySd].map(|unknown| natural[unknown.index()]);
+    let stated = SoilTest { laboratory_sd: Some(0.3), cores: 5, ..test_of(3.0, (0.0, 20.0)) };
+    let variance = model.test_sd(&z, &test_of(3.0, (0.0, 20.0))).powi(2);
+    assert_relative_eq!(variance, laboratory * laboratory + core * core / 4.0, max_relative = 1e-12);
+    assert_relative_eq!(model.test_sd(&z, &stated).powi(2), 0.09 + core * core / 5.0, max_relative = 1e-12);
+    let offset = place(&model, "offset[third]");
+    let mut higher = z.clone();
+    higher[offset] += 1.0;
+    let (read, above) = (model.predictions(&z).unwrap(), model.predictions(&higher).unwrap());
+    for (green, (read, above)) in model.site().greens.iter().zip(read.iter().zip(above)) {
+        for (test, (read, above)) in green.tests.iter().zip(read.iter().zip(above)) {
+            let rise = if test.method == 2 { priors[offset].sd } else { 0.0 };
+            assert_relative_eq!(above - read, rise, epsilon = 1e-9);
+        }
+    }
 }
 
 #[test]
