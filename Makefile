@@ -83,7 +83,7 @@ fuzz: $(VENV)/built
 mutants: | tools
 	@$(call needs,cargo-mutants,cargo-mutants: cargo install cargo-mutants --locked)
 	$(PYTHON) tests/mutants.py 'src/practice/*.rs' practice programme
-	$(PYTHON) tests/mutants.py 'src/column/*.rs' column decay batch --skip each_member_is_read
+	$(PYTHON) tests/mutants.py 'src/column/*.rs' column decay batch lib --skip each_member_is_read
 	$(PYTHON) tests/mutants.py 'src/calibration/*.rs' calibration density joint least_squares sampler slices lib \
 		--skip intervals_hold years_are_known
 
