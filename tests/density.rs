@@ -367,6 +367,7 @@ fn what_makes_a_density_infinite_is_named() {
     assert!(said("root_share", f64::NAN).contains("root_share is NaN"));
     assert!(said("core_sd_percent", f64::INFINITY).contains("core_sd_percent is inf"));
     assert!(said("core_sd_percent", 1e4).contains("error variance"));
+    assert!(said("young_decay_per_year", 9.0).contains("decay rate"));
 }
 
 /// The last quarter of a year and the first of the next; masses of three months of each, on one green. The one soil test

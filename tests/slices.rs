@@ -4,7 +4,8 @@ mod common;
 
 use common::{day, standard_normal};
 use matledger::Error;
-use matledger::calibration::{Fit, GreenRecord, Lesson, Method, Model, Priors, SiteRecord, Slices, SoilTest, Unknown};
+use matledger::calibration::Lesson::{Learnt, Moved, Prior};
+use matledger::calibration::{Fit, GreenRecord, Method, Model, Priors, SiteRecord, Slices, SoilTest, Unknown};
 use matledger::column::Sample;
 use matledger::engine::Layout;
 use nalgebra::DMatrix;
@@ -94,7 +95,6 @@ fn what_was_taught_is_told_by_spread_and_shift() {
     let own = [(0.0, 4.1), (0.9, 4.0), (0.0, 1.3), (0.5, 1.0), (0.6, 1.0), (-0.6, 1.2), (-0.4, 1.2), (0.0, 1.9)];
     let fit = fit_of(&model, &own);
     let taught = fit.taught(&model).unwrap();
-    use Lesson::{Learnt, Moved, Prior};
     let expected = [Learnt, Moved, Moved, Prior, Moved, Moved, Prior, Moved];
     for (i, (taught, lesson)) in taught.iter().zip(expected).enumerate() {
         assert_eq!((&taught.name, taught.lesson, taught.shift), (&model.names()[i], lesson, own[i].0), "{i}");
