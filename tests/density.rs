@@ -522,9 +522,9 @@ fn draws_are_those_of_the_normal_around_the_mode() {
     let (site, _) = simulated(3, invented_site(1), &Priors::default());
     let model = Model::new(site, Priors::default()).unwrap();
     let fit = Fit::find(&model, &AtomicBool::new(false)).unwrap();
-    let draws = fit.draws(4000, 7).unwrap();
-    assert_eq!(fit.draws(10, 7).unwrap(), draws[..10]);
-    assert_ne!(fit.draws(1, 8).unwrap(), draws[..1]);
+    let draws = fit.draws(&model, 4000, 7).unwrap();
+    assert_eq!(fit.draws(&model, 10, 7).unwrap(), draws[..10]);
+    assert_ne!(fit.draws(&model, 1, 8).unwrap(), draws[..1]);
     let n = model.len();
     let matrix = DMatrix::from_fn(draws.len(), n, |i, j| draws[i][j]);
     let covariance = fit.covariance().unwrap();

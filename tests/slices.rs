@@ -64,8 +64,8 @@ fn draws_of_slices_are_those_of_the_posterior() {
         [Unknown::BasePercent, Unknown::SurfacePercent, Unknown::FillFraction].map(Unknown::index);
     for along in [base, fill] {
         let slices = Slices::along(&model, &fit, along, &stop).unwrap();
-        let draws = slices.draws(10_000, 5).unwrap();
-        assert_eq!(slices.draws(7, 5).unwrap(), draws[..7]);
+        let draws = slices.draws(&model, 10_000, 5).unwrap();
+        assert_eq!(slices.draws(&model, 7, 5).unwrap(), draws[..7]);
         for i in [base, surface, fill] {
             let (mean, sd) = moments(&draws.iter().map(|z| (z[i], 1.0)).collect::<Vec<_>>());
             let exact = moments(&weighed.iter().map(|(z, weight)| (z[i], *weight)).collect::<Vec<_>>());
