@@ -145,6 +145,11 @@ fn cores_worked_back_fill_their_own_holes() {
     column.open(&Opening { returned_mineral: 1.0, ..holes(40.0, 0.0) }, 1.0, &mut account);
     assert_relative_eq!(column.total_mineral(), before.total_mineral(), max_relative = 1e-12);
     assert_relative_eq!(column.open_mm, account.om.cored_out / 244.0, max_relative = 1e-9);
+    // And the organic matter alone.
+    let (mut column, mut account) = (before.clone(), account_of(&before));
+    column.open(&Opening { returned_om: 1.0, ..holes(40.0, 0.0) }, 1.0, &mut account);
+    assert_relative_eq!(column.total_om(), before.total_om(), max_relative = 1e-12);
+    assert_relative_eq!(column.open_mm, account.mineral.cored_out / 1600.0, max_relative = 1e-9);
     // Half of the holes takes sand: of cores worked back whole, half stays on the surface.
     let (mut column, mut account) = (before.clone(), account_of(&before));
     column.open(&Opening { returned_mineral: 1.0, returned_om: 1.0, ..holes(40.0, 0.0) }, 0.5, &mut account);
@@ -205,6 +210,8 @@ fn injected_sand_lies_evenly_in_its_range() {
 fn windows_hold_what_lies_between_their_depths() {
     let column = ground(&FALLING);
     let (mineral, om, thickness) = window(&column, 0.0, 120.0);
+    let percent = column.read(&Sample::Window { top_mm: 0.0, bottom_mm: 120.0 }, 0).om_percent();
+    assert_relative_eq!(percent, 100.0 * om / (om + mineral), max_relative = 1e-12);
     assert_relative_eq!(mineral, column.total_mineral(), max_relative = 1e-12);
     assert_relative_eq!(om, column.total_om(), max_relative = 1e-12);
     assert_relative_eq!(thickness, 120.0, max_relative = 1e-12);
@@ -257,7 +264,9 @@ fn ground_that_is_cut_or_joined_keeps_what_it_holds() {
         let mut column = opened.clone();
         column.split(index, parts);
         assert_eq!(column.len(), 60 + parts - 1);
-        for (pool, whole) in pools(&column).into_iter().zip(pools(&opened)) {
+        let all =
+            |column: &Column<f64>| [&column.mineral, &column.young, &column.old, &column.hole_mm].map(Clone::clone);
+        for (pool, whole) in all(&column).into_iter().zip(all(&opened)) {
             assert_relative_eq!(pool[index..index + parts].iter().sum::<f64>(), whole[index], max_relative = 1e-12);
             assert_eq!(pool[..index], whole[..index]);
             assert_eq!(pool[index + parts..], whole[index + 1..]);
@@ -291,7 +300,7 @@ fn ground_that_is_cut_or_joined_keeps_what_it_holds() {
     assert_relative_eq!(poor.young[60], held / 4.0, max_relative = 1e-9);
     let faces = [3.3, 10.0, 25.5, 60.0, 90.0];
     let recut = opened.recut(&faces);
-    assert_eq!(recut.len(), 6);
+    assert_eq!((recut.len(), recut.hole_mm.len()), (6, 6));
     for (pool, whole) in pools(&recut).into_iter().zip(pools(&opened)) {
         assert_relative_eq!(pool.iter().sum::<f64>(), whole.iter().sum::<f64>(), max_relative = 1e-12);
     }
@@ -302,6 +311,50 @@ fn ground_that_is_cut_or_joined_keeps_what_it_holds() {
         let parcel = recut.len() - 2 - n;
         assert_relative_eq!(recut.mineral[parcel], mineral, max_relative = 2e-3);
         assert_relative_eq!(recut.om(parcel), om, max_relative = 5e-3);
+    }
+}
+
+/// Ground whose organic matter falls evenly with depth is cut along that line, whatever its parcels.
+#[test]
+fn an_even_fall_is_cut_along_its_line() {
+    let thickness = [6.0, 3.0, 5.0, 2.0, 4.0, 1.0, 3.0, 2.0];
+    let down_to = |depth: f64| 60.0 * depth - 0.7 * depth * depth;
+    let mut ground = Column::new(&thickness, &EVEN, 0.3, DENSITIES);
+    let mut bottom = thickness.iter().sum::<f64>();
+    for (i, thickness) in thickness.into_iter().enumerate() {
+        let om = down_to(bottom) - down_to(bottom - thickness);
+        (ground.young[i], ground.old[i]) = (0.75 * om, 0.25 * om);
+        ground.mineral[i] = (thickness - om / 244.0) * 1600.0;
+        bottom -= thickness;
+    }
+    for (top, bottom) in [(0.0, 0.4), (0.7, 25.3), (3.3, 4.9), (5.2, 20.0), (9.1, 14.5), (20.0, 26.0)] {
+        let (mineral, om, thickness) = window(&ground, top, bottom);
+        assert_relative_eq!(om, down_to(bottom) - down_to(top), max_relative = 1e-9);
+        assert_relative_eq!(mineral, (bottom - top - om / 244.0) * 1600.0, max_relative = 1e-9);
+        assert_relative_eq!(thickness, bottom - top, max_relative = 1e-9);
+    }
+    let follows = |column: &Column<f64>| {
+        column.for_each_down(|i, top, bottom| {
+            assert_relative_eq!(column.young[i], 0.75 * (down_to(bottom) - down_to(top)), max_relative = 1e-9);
+        });
+        assert_relative_eq!(column.total_thickness_mm(), 26.0, max_relative = 1e-12);
+    };
+    for (index, parts) in [(0, 2), (3, 4), (4, 3), (7, 2)] {
+        let mut column = ground.clone();
+        column.split(index, parts);
+        follows(&column);
+        for part in index..index + parts {
+            assert_relative_eq!(column.thickness_mm(part), thickness[index] / parts as f64, max_relative = 1e-9);
+        }
+        (1..parts).for_each(|_| column.merge(index));
+        follows(&column);
+        assert_eq!((column.len(), column.hole_mm.len()), (8, 8));
+    }
+    let faces = [0.9, 2.5, 7.7, 8.0, 19.0];
+    let recut = ground.recut(&faces);
+    follows(&recut);
+    for (n, pair) in faces.windows(2).enumerate() {
+        assert_relative_eq!(recut.thickness_mm(4 - n), pair[1] - pair[0], max_relative = 1e-9);
     }
 }
 
@@ -353,6 +406,25 @@ fn litter_lies_where_it_fell() {
     }
 }
 
+/// Litter falls by the depths at the middle of the span, by when half of it has raised the ground.
+#[test]
+fn litter_raises_the_ground_that_it_falls_on() {
+    let depths = LitterDepths::default();
+    let undecaying = DecayRates { young_per_year: 0.0, old_per_year: 0.0, humified: 0.3 };
+    let season = TwoPools::over(&Weathering::of_days(&[1.0], &[500.0]), &undecaying, 1.0);
+    let before = ground(&FALLING);
+    for root_share in [0.0, 0.4, 1.0] {
+        let (mut column, mut account) = (before.clone(), account_of(&before));
+        column.grow_and_decay(&season, &depths, root_share, &mut account.om);
+        let mut fallen = 0.0;
+        before.for_each_down(|i, _, bottom| {
+            fallen += (column.young[i] - before.young[i]) / 500.0;
+            let raised = 0.5 * 500.0 / 244.0 * depths.above(bottom, root_share);
+            assert_relative_eq!(fallen, depths.above(bottom + raised, root_share), epsilon = 1e-5);
+        });
+    }
+}
+
 #[test]
 fn decay_is_exponential_up_to_the_fastest_rate() {
     let modifier = [0.5, 1.5, 1.0, 3.0];
@@ -395,9 +467,9 @@ fn an_account_that_does_not_close_is_an_error() {
     let lost = Ledger { om: Account { respired: f64::NAN, ..account }, ..sound };
     assert!(matches!(lost.check(), Err(Error::Numerical(_))));
 
-    let following = Account { start: 120.0, gained: 10.0, end: 100.0, ..account };
+    let following = Account { start: 120.0, gained: 10.0, mown_out: 3.0, end: 99.0, ..account };
     let both = account + following;
-    assert_eq!((both.start, both.gained, both.end, both.lost()), (100.0, 60.0, 100.0, 60.0));
+    assert_eq!((both.start, both.gained, both.end, both.lost()), (100.0, 60.0, 99.0, 61.0));
     let two = sound + Ledger { om: following, mineral: sound.mineral };
     assert_eq!((two.om, two.mineral.end), (both, 1000.0));
 
@@ -406,6 +478,6 @@ fn an_account_that_does_not_close_is_an_error() {
     let other = Ledger { om: following, mineral: Account { gained: 8.0, ..sound.mineral } };
     let mean = nothing.plus_share(&sound, 0.5).plus_share(&other, 0.5);
     let entries = |a: &Account<f64>| [a.start, a.gained, a.respired, a.cored_out, a.mown_out, a.below, a.end];
-    assert_eq!(entries(&mean.om), [110.0, 30.0, 20.0, 7.0, 2.0, 1.0, 110.0]);
+    assert_eq!(entries(&mean.om), [110.0, 30.0, 20.0, 7.0, 2.5, 1.0, 109.5]);
     assert_eq!((mean.mineral.gained, mean.mineral.start), (4.0, 1000.0));
 }

@@ -57,6 +57,27 @@ fn spans_compose_exactly() {
     }
 }
 
+/// Days of unlike weather and clippings in one span are what they are one after the other.
+#[test]
+fn a_span_is_its_days_in_a_row() {
+    let rates = DecayRates { young_per_year: 2.0, old_per_year: 0.05, humified: 0.4 };
+    let (modifier, clippings) = ([0.5, 1.5, 1.0, 3.0], [0.0, 2.0, 1.0, 0.5]);
+    let over = |days: std::ops::Range<usize>| {
+        TwoPools::over(&Weathering::of_days(&modifier[days.clone()], &clippings[days]), &rates, 2.0)
+    };
+    let (whole, days) = (over(0..4), (0..4).map(|d| over(d..d + 1)).reduce(|past, day| past.then(&day)).unwrap());
+    for (whole, days) in [
+        (whole.young_kept, days.young_kept),
+        (whole.young_to_old, days.young_to_old),
+        (whole.old_kept, days.old_kept),
+        (whole.young_fed, days.young_fed),
+        (whole.old_fed, days.old_fed),
+        (whole.litter, days.litter),
+    ] {
+        assert_relative_eq!(whole, days, max_relative = 1e-12);
+    }
+}
+
 /// Equal rates are the limit of near ones, where the textbook form divides by zero.
 #[test]
 fn equal_rates_are_no_singularity() {

@@ -4,7 +4,8 @@ mod common;
 
 use approx::assert_relative_eq;
 use common::{invented_site, simulated, standard_normal};
-use matledger::calibration::{Density, Fit, Joint, Model, Priors};
+use matledger::calibration::{Bend, Density, Fit, Joint, Model, Priors, Unknown};
+use nalgebra::{DMatrix, DVector};
 use std::sync::atomic::AtomicBool;
 
 const ROWS: [[f64; 2]; 3] = [[1.0, -0.7], [1.0, 1.2], [1.0, 0.4]];
@@ -85,6 +86,40 @@ fn its_mode_is_found_and_leans_to_the_mean() {
 
 fn fit_of(model: &Model) -> Fit {
     Fit::find(model, &AtomicBool::new(false)).unwrap()
+}
+
+/// Each site's bends stand where its coordinates do, and its own deviation is centred as far as tests fix it.
+#[test]
+fn bends_are_those_of_the_sites_in_their_places() {
+    let models = models();
+    let joint = joint(&models);
+    let n = joint.dim();
+    let fit_at = |mode: Vec<f64>, precisions: DVector<f64>| {
+        let information = DMatrix::from_diagonal(&precisions);
+        Fit { mode, log_density: 0.0, gradient: 0.0, steps: 0, converged: true, information }
+    };
+    let precisions = DVector::from_fn(n, |i, _| 0.7 + 0.05 * i as f64);
+    let fit = fit_at(place(n), precisions.clone());
+    let mut expected = Vec::new();
+    for (s, model) in models.iter().enumerate() {
+        let range = joint.of_site(s);
+        let first = range.start;
+        let own = fit_at(fit.mode[range.clone()].to_vec(), precisions.rows(first, range.len()).into_owned());
+        expected.extend(model.bends(&own).into_iter().map(|bend| match bend {
+            Bend::Centred { deviation, spread, log_sd, share, at } => {
+                Bend::Centred { deviation: first + deviation, spread: first + spread, log_sd, share, at }
+            }
+            Bend::Summed { of: [core, laboratory], log_sd, log_median } => {
+                Bend::Summed { of: [first + core, first + laboratory], log_sd, log_median }
+            }
+            other => panic!("{other:?}"),
+        }));
+        let deviation = first + Unknown::LitterRatio.index();
+        let share = (1.0 - 1.0 / precisions[deviation]).max(0.0);
+        expected.push(Bend::Centred { deviation, spread: n - 1, log_sd: 1.0, share, at: fit.mode[n - 1] });
+    }
+    assert_eq!(joint.bends(&fit), expected);
+    assert_eq!(joint.coordinates(&fit).unwrap().dim(), n);
 }
 
 #[test]

@@ -206,3 +206,29 @@ fn batches_of_cores_have_the_certified_deviance_and_its_minimum() {
         }
     }
 }
+
+/// A hill whose information is a tenth of its curvature, so that a whole step goes ten times too far, to where there is
+/// no ground.
+#[test]
+fn a_search_is_shortened_where_it_finds_no_ground() {
+    let hill = |z: &[f64]| {
+        let away = 0.9 - z[0];
+        if away < -0.3 {
+            return Err(matledger::Error::Numerical("no ground".to_owned()));
+        }
+        Ok(Evaluation {
+            log_density: -0.5 * away * away,
+            gradient: DVector::from_element(1, away),
+            information: DMatrix::from_element(1, 1, 0.1),
+        })
+    };
+    let stop = AtomicBool::new(false);
+    let fit = climb(&[-2.0], hill, 1e-12, &stop).unwrap();
+    assert!(fit.converged && (fit.mode[0] - 0.9).abs() < 1e-5, "{fit:?}");
+    assert_eq!((fit.information[(0, 0)], fit.gradient), (0.1, (0.9 - fit.mode[0]).abs()));
+    assert!(climb(&[3.0], hill, 1e-12, &stop).is_err());
+    let wrong = |z: &[f64]| if z[0] > 0.0 { Err(matledger::Error::Interrupted) } else { hill(z) };
+    assert!(matches!(climb(&[-2.0], wrong, 1e-12, &stop), Err(matledger::Error::Interrupted)));
+    stop.store(true, std::sync::atomic::Ordering::Relaxed);
+    assert!(matches!(climb(&[-2.0], hill, 1e-12, &stop), Err(matledger::Error::Interrupted)));
+}

@@ -3,10 +3,10 @@
 mod common;
 
 use common::{invented_site, simulated};
-use matledger::Result;
 use matledger::calibration::{Block, ChainState, Coordinates, Density, Fit, Model, Priors, Sampling};
-use nalgebra::DMatrix;
-use std::sync::atomic::{AtomicBool, AtomicUsize};
+use matledger::{Error, Result};
+use nalgebra::{DMatrix, DVector};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 fn run(
     density: &impl Density,
@@ -60,7 +60,7 @@ impl Density for Walled {
 
     fn log_density(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
         if z[0] > 2.0 {
-            return Err(matledger::Error::LedgerOpen { substance: "mineral", relative: 1.0 });
+            return Err(Error::LedgerOpen { substance: "mineral", relative: 1.0 });
         }
         gradient[0] = -z[0];
         Ok(-0.5 * z[0] * z[0])
@@ -121,4 +121,102 @@ fn blocks_follow_from_where_the_last_one_ended() {
     let advance = |states: &[ChainState]| sampling.advance(&model, &coordinates, states, 3, &done, &stop).unwrap();
     let middle: Vec<ChainState> = advance(&states).into_iter().map(|(_, state)| state).collect();
     assert_eq!(advance(&middle), advance(&middle.clone()));
+}
+
+/// A normal whose coordinates hang together.
+struct Tied(DMatrix<f64>);
+
+impl Density for Tied {
+    fn dim(&self) -> usize {
+        self.0.nrows()
+    }
+
+    fn log_density(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
+        let slope = &self.0 * DVector::from_column_slice(z);
+        gradient.copy_from_slice((-&slope).as_slice());
+        Ok(-0.5 * slope.dot(&DVector::from_column_slice(z)))
+    }
+}
+
+#[test]
+fn blocks_hold_draws_of_the_density_and_what_judges_them() {
+    let covariance = DMatrix::from_row_slice(2, 2, &[1.0, 1.2, 1.2, 4.0]);
+    let density = Tied(covariance.clone().try_inverse().unwrap());
+    let plain = Coordinates::new(&[1.0, 0.0], DMatrix::identity(2, 2)).unwrap();
+    let sampling = Sampling { tune: 200, seed: 4, ..Sampling::default() };
+    let (done, stop) = (AtomicUsize::new(0), AtomicBool::new(false));
+    let (coordinates, settled) = sampling.settle(&density, plain.clone(), 3, &done, &stop).unwrap();
+    assert_eq!(done.load(Ordering::Relaxed), 3 * 200);
+    let chains: Vec<usize> = settled.iter().map(|state| state.chain).collect();
+    assert_eq!((chains, settled[2].blocks), (vec![0, 1, 2], 5));
+    assert!(settled.iter().all(|state| state.step_size > 0.2), "{settled:?}");
+    let run = sampling.advance(&density, &coordinates, &settled, 1000, &done, &stop).unwrap();
+    assert_eq!(done.load(Ordering::Relaxed), 3 * 1200);
+    let mut moments = DMatrix::zeros(2, 2);
+    for ((block, after), before) in run.iter().zip(&settled) {
+        assert_eq!((after.chain, after.blocks, after.step_size), (before.chain, 6, before.step_size));
+        assert_eq!(Some(&after.position), block.draws.last());
+        let lengths = [block.energy.len(), block.log_density.len(), block.diverging.len(), block.gradients.len()];
+        assert_eq!((lengths, block.cut.len(), block.draws.len()), ([1000; 4], 1000, 1000));
+        assert!(block.gradients.iter().all(|&gradients| gradients > 0) && !block.cut.contains(&true));
+        for (z, log_density) in block.draws.iter().zip(&block.log_density) {
+            let exact = density.log_density(z, &mut [0.0; 2]).unwrap();
+            assert!((log_density - exact).abs() < 1e-9, "{log_density} {exact}");
+            moments += DVector::from_column_slice(z) * DVector::from_column_slice(z).transpose() / 3000.0;
+        }
+        // The Hamiltonian of a unit mass: a chi-square of each coordinate for its place and one for its speed.
+        let level = block.energy.iter().sum::<f64>() / 1000.0 + block.log_density.iter().sum::<f64>() / 1000.0;
+        assert!((level - 1.0).abs() < 1.0, "{level}");
+    }
+    assert!((&moments - &covariance).amax() < 0.4, "{moments}");
+    // Trajectories that may only double once are cut.
+    let short = Sampling { most_doublings: 1, ..sampling };
+    let tiny: Vec<ChainState> = settled.iter().map(|s| ChainState { step_size: 0.01, ..s.clone() }).collect();
+    let run = short.advance(&density, &coordinates, &tiny, 20, &done, &stop).unwrap();
+    assert!(run.iter().all(|(block, _)| block.cut.iter().all(|&cut| cut)));
+    stop.store(true, Ordering::Relaxed);
+    assert!(matches!(sampling.settle(&density, plain, 1, &done, &stop), Err(Error::Interrupted)));
+    assert!(matches!(sampling.advance(&density, &coordinates, &settled, 5, &done, &stop), Err(Error::Interrupted)));
+}
+
+#[test]
+fn settings_outside_their_domain_are_refused() {
+    let plain = Coordinates::new(&[0.0], DMatrix::identity(1, 1)).unwrap();
+    let density = Tied(DMatrix::identity(1, 1));
+    let settle = |sampling: Sampling| {
+        let (done, stop) = (AtomicUsize::new(0), AtomicBool::new(false));
+        sampling.settle(&density, plain.clone(), 1, &done, &stop).map(|_| ()).map_err(|error| error.to_string())
+    };
+    let sound = Sampling { tune: 10, ..Sampling::default() };
+    settle(sound).unwrap();
+    settle(Sampling { most_doublings: 20, ..sound }).unwrap();
+    for (wrong, name) in [
+        (Sampling { tune: 9, ..sound }, "tune"),
+        (Sampling { target_accept: 0.0, ..sound }, "target_accept"),
+        (Sampling { target_accept: 1.0, ..sound }, "target_accept"),
+        (Sampling { most_doublings: 0, ..sound }, "most_doublings"),
+        (Sampling { most_doublings: 21, ..sound }, "most_doublings"),
+    ] {
+        assert!(settle(wrong).unwrap_err().contains(name), "{wrong:?}");
+    }
+}
+
+/// Two chains with one seed go ways of their own, and a chain the same way whoever goes beside it.
+#[test]
+fn chains_have_streams_of_their_own() {
+    let density = Tied(DMatrix::identity(1, 1));
+    let plain = Coordinates::new(&[0.0], DMatrix::identity(1, 1)).unwrap();
+    let (done, stop) = (AtomicUsize::new(0), AtomicBool::new(false));
+    let sampling = Sampling { seed: 1, ..Sampling::default() };
+    let at = |chain: usize, blocks: usize| ChainState { chain, blocks, position: vec![0.3], step_size: 0.7 };
+    let draws = |sampling: &Sampling, states: &[ChainState]| -> Vec<Vec<Vec<f64>>> {
+        let run = sampling.advance(&density, &plain, states, 5, &done, &stop).unwrap();
+        run.into_iter().map(|(block, _)| block.draws).collect()
+    };
+    let all = draws(&sampling, &[at(0, 5), at(1, 5), at(0, 6), at(1, 4), at(2, 5)]);
+    for (i, one) in all.iter().enumerate() {
+        assert!(all[..i].iter().all(|other| other != one), "{i}");
+    }
+    assert_eq!(draws(&sampling, &[at(1, 5)])[0], all[1]);
+    assert_ne!(draws(&Sampling { seed: 2, ..sampling }, &[at(1, 5)])[0], all[1]);
 }

@@ -452,16 +452,86 @@ mod tests {
         let mut coordinates = Coordinates::new(&[0.0; 4], DMatrix::identity(4, 4)).unwrap();
         coordinates.bends = BENDS.to_vec();
         let x = [0.4, -0.9, 1.1, -0.3];
-        let mut map = DMatrix::zeros(4, 4);
-        for j in 0..4 {
+        let map = map_at(&coordinates, &x);
+        let seen = coordinates.seen(&coordinates.position(&x), &[0.0; 4]);
+        assert!((seen.log_volume - map.determinant().abs().ln()).abs() < 1e-8);
+    }
+
+    /// The slopes of a place along the straightened coordinates, a column each.
+    fn map_at(coordinates: &Coordinates, x: &[f64]) -> DMatrix<f64> {
+        let mut map = DMatrix::zeros(x.len(), x.len());
+        for j in 0..x.len() {
             let at = |by: f64| {
-                let mut moved = x;
+                let mut moved = x.to_vec();
                 moved[j] += by;
                 DVector::from_vec(coordinates.position(&moved))
             };
             map.set_column(j, &((at(1e-6) - at(-1e-6)) / 2e-6));
         }
-        let seen = coordinates.seen(&coordinates.position(&x), &[0.0; 4]);
-        assert!((seen.log_volume - map.determinant().abs().ln()).abs() < 1e-8);
+        map
+    }
+
+    /// Around the mode the information is that of a standard normal.
+    #[test]
+    fn a_fit_is_standard_in_its_coordinates() {
+        let root = DMatrix::from_fn(4, 4, |i, j| if i == j { 2.0 } else { 0.3 * (i as f64 - 1.3 * j as f64) });
+        let information = &root * root.transpose();
+        let mode = vec![0.3, -0.8, 0.2, 0.5];
+        let fit = Fit { mode, log_density: 0.0, gradient: 0.0, steps: 0, converged: true, information };
+        let coordinates = Coordinates::at(&fit, BENDS.to_vec(), Vec::new()).unwrap();
+        for (z, mode) in coordinates.position(&[0.0; 4]).iter().zip(&fit.mode) {
+            assert!((z - mode).abs() < 1e-12);
+        }
+        let map = map_at(&coordinates, &[0.0; 4]);
+        let straight = map.transpose() * &fit.information * map;
+        assert!((&straight - DMatrix::identity(4, 4)).amax() < 1e-7, "{straight}");
+    }
+
+    /// Draws of a skewed and bent density have mean 0 and variance 1 in the coordinates learnt from them, and less skew and
+    /// bend.
+    #[test]
+    fn draws_are_standard_in_the_coordinates_learnt_from_them() {
+        let mut stream = ChaCha8Rng::seed_from_u64(2);
+        let mut normal = || -> f64 { StandardNormal.sample(&mut stream) };
+        let draws: Draws = (0..4000)
+            .map(|_| {
+                let (a, b, c) = (normal(), normal(), normal());
+                let skewed = 2.0 + 0.5 * a + 0.3 * ((1.0 + a * a).sqrt() - 1.0);
+                vec![skewed, b - 0.4 * a, 0.2 * c + 0.7 * (b - 0.4 * a) * a, 3.0 * c + b]
+            })
+            .collect();
+        let plain = Coordinates::new(&[0.0; 4], DMatrix::identity(4, 4)).unwrap();
+        assert_eq!(plain.learnt(&draws[..19].to_vec()).unwrap(), plain);
+        assert_ne!(plain.learnt(&draws[..20].to_vec()).unwrap(), plain);
+        let centred = Bend::Centred { deviation: 3, spread: 1, log_sd: 0.2, share: 0.5, at: 0.0 };
+        let ridges = vec![Ridge { of: 2, by: vec![0, 1] }];
+        let start = Coordinates { bends: vec![centred], ridges, ..plain };
+        let once = start.learnt(&draws).unwrap();
+        let twice = once.learnt(&draws).unwrap();
+        assert_eq!(once, twice, "what was learnt before is not learnt on top of");
+        assert_eq!(once.bends[0], centred);
+        let seen =
+            |by: &Coordinates| -> Draws { draws.iter().map(|z| by.seen(z, &[0.0; 4]).x.as_slice().to_vec()).collect() };
+        let mean = |draws: &Draws, of: &dyn Fn(&[f64]) -> f64| draws.iter().map(|x| of(x)).sum::<f64>() / 4000.0;
+        let straight = seen(&once);
+        let moments = DMatrix::from_fn(4, 4, |i, j| mean(&straight, &|x| x[i] * x[j]));
+        assert!((&moments - DMatrix::identity(4, 4)).amax() < 1e-9, "{moments}");
+        assert!((0..4).all(|i| mean(&straight, &|x| x[i]).abs() < 1e-11));
+        let skew = mean(&straight, &|x| x[0].powi(3));
+        assert!(skew.abs() < 0.1, "{skew}");
+        let unbent = seen(&Coordinates { ridges: Vec::new(), ..start }.learnt(&draws).unwrap());
+        let [bent, left] = [&unbent, &straight].map(|draws| mean(draws, &|x| x[0] * x[1] * x[2]).abs());
+        assert!(left < 0.5 * bent, "{left} of {bent}");
+    }
+
+    #[test]
+    fn coordinates_return_from_their_numbers() {
+        let start = Coordinates {
+            bends: BENDS.to_vec(),
+            ..Coordinates::new(&[0.1; 4], DMatrix::identity(4, 4) * 0.3).unwrap()
+        };
+        let ((skews, shears), centre, lower) = start.numbers();
+        assert_eq!((skews.len(), shears.len()), (1, 2));
+        assert_eq!(Coordinates::from_numbers(BENDS[..2].to_vec(), (&skews, &shears), centre, lower), start);
     }
 }

@@ -120,7 +120,7 @@ impl Weathering {
         for (span, grams) in spans.iter().zip(clippings_g_m2) {
             left -= span;
             for (at, weight) in WITHIN_A_DAY {
-                let mut term = weight * if litter > 0.0 { grams / litter } else { 1.0 / spans.len() as f64 };
+                let mut term = weight * if litter > 0.0 { grams / litter } else { 0.0 };
                 for (power, sum) in fed.iter_mut().enumerate() {
                     *sum += term;
                     term *= -(left + at * span) / (power + 1) as f64;

@@ -292,4 +292,15 @@ mod tests {
         }
         assert!((face.above - falls.surface().above - 1.0).abs() < 1e-12);
     }
+
+    #[test]
+    fn the_series_is_near_the_exponential_and_has_its_own_slope() {
+        for x in [0.1, 0.3_f64] {
+            assert!((falling(x) - (-x).exp()).abs() < 1e-6, "{x}");
+        }
+        for x in [0.0, 0.05, 0.3, 1.0] {
+            let by_difference = (falling(x + 1e-5) - falling(x - 1e-5)) / 2e-5;
+            assert!((falling_slope(x) - by_difference).abs() < 1e-9, "{x}");
+        }
+    }
 }

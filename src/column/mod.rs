@@ -3,6 +3,8 @@
 //! The profile is a stack of parcels that move with the sand, stored from the bottom up so that new sand is pushed on
 //! the end. Masses are g/m2, depths and thicknesses mm below the present surface.
 
+#[cfg(test)]
+mod backwards;
 pub mod cores;
 pub mod decay;
 pub mod ledger;
