@@ -434,7 +434,7 @@ def _weeks(
     why = Counter(reason for text in out.values() for reason in _kinds(text))
     if why:
         said.append(
-            f"{len(out)} of 52 weeks are no choice: "
+            f"{len(out)} of 52 weeks {'is' if len(out) == 1 else 'are'} no choice: "
             + ", ".join(f"{reason} ({count})" for reason, count in why.most_common())
             + "."
             + " A week may have more than one reason." * (why.total() > len(out))
