@@ -52,9 +52,9 @@ class Mixture:
         Parameters
         ----------
         window
-            Depth window [mm].
+            Position among `windows`.
         date
-            Day of the work, the sample or the reading.
+            Position among `dates`.
         """
         masses = self.mineral_kg_m2[window][date]
         return tuple(mass / sum(masses) for mass in masses)
@@ -65,9 +65,9 @@ class Mixture:
         Parameters
         ----------
         window
-            Depth window [mm].
+            Position among `windows`.
         date
-            Day of the work, the sample or the reading.
+            Position among `dates`.
         """
         masses = self.mineral_kg_m2[window][date]
         core = _core.Grading.mixed([(sand.core, mass) for sand, mass in zip(self.sands, masses, strict=True)])
