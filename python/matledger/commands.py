@@ -227,7 +227,6 @@ def _say(notes: Sequence[str], kind: str = "note", stream: TextIO | None = None)
 def _check_draws(draws: int) -> None:
     """Refuse so few draws that nothing could be recommended."""
     from matledger.chances import LEAST_DRAWS
-    from matledger.errors import Problem
 
     if draws < LEAST_DRAWS:
         raise InputError([Problem("--draws", str(draws), f"at least {LEAST_DRAWS}, to weigh programmes by")])

@@ -17,6 +17,7 @@ from matledger.calibration.site import FORECAST
 from matledger.calibration.words import fit_words
 from matledger.chances import LEAST_DRAWS, chance, few_draws
 from matledger.course import Target
+from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, counted, whole
 from matledger.frames import Table
@@ -452,22 +453,24 @@ class Comparison:
         first, last = self.ledger_years[0], self.ledger_years[-1]
         said, recorded_to = [], self.dates[0] - dt.timedelta(days=1)
         if recorded_to.year == first:
-            said.append(f"{first} holds the work on record up to {_day(recorded_to)}, the same under every programme")
+            said.append(
+                f"{first} holds the work on record up to {day_and_month(recorded_to)}, the same under every programme"
+            )
         if self._last_day != dt.date(last, 12, 31):
-            said.append(f"{last} ends with the forecast on {_day(self._last_day)}")
+            said.append(f"{last} ends with the forecast on {day_and_month(self._last_day)}")
         return tuple(said)
 
     def ledger_days(self) -> str:
         """The days that the ledgers cover, in words."""
         whole = not self._parts_of_years()
         first, last = self.ledger_years[0], self.ledger_years[-1]
-        return f"{first} to {last}" if whole else f"1 January {first} to {_day(self._last_day)} {last}"
+        return f"{first} to {last}" if whole else f"1 January {first} to {day_and_month(self._last_day)} {last}"
 
     def _year_in_words(self, year: int) -> str:
         recorded_to, said = self.dates[0] - dt.timedelta(days=1), str(year)
         if self._last_day.year == year and self._last_day != dt.date(year, 12, 31):
-            said = f"1 January to {_day(self._last_day)} {year}"
-        return said + f" (up to {_day(recorded_to)} as recorded)" * (recorded_to.year == year)
+            said = f"1 January to {day_and_month(self._last_day)} {year}"
+        return said + f" (up to {day_and_month(recorded_to)} as recorded)" * (recorded_to.year == year)
 
     def ledger_in_words(self, units: System = "metric") -> tuple[str, ...]:
         """What became of the organic matter of a year, in a sentence for each programme and year.
@@ -926,10 +929,6 @@ def _more_or_less(change: float, unit: str, units: System, digits: int = 3) -> s
     if abs(change) < LEAST_TOLD[unit]:
         return "no more and no less"
     return f"{show(abs(float(change)), unit, units, digits)} {'more' if change > 0 else 'less'}"
-
-
-def _day(day: dt.date) -> str:
-    return f"{day.day} {day:%B}"
 
 
 def _chance_lower(first: Floats, second: Floats) -> float:

@@ -8,7 +8,7 @@ from contextlib import suppress
 
 from matledger.errors import InputError, Problem
 
-__all__ = ["FIRST_DATE", "ISO_DATE", "LAST_DATE", "as_day", "day_of", "missing"]
+__all__ = ["FIRST_DATE", "ISO_DATE", "LAST_DATE", "as_day", "day_and_month", "day_of", "missing"]
 
 FIRST_DATE, LAST_DATE = dt.date(1800, 1, 1), dt.date(2199, 12, 31)
 
@@ -48,3 +48,8 @@ def as_day(value: object, name: str) -> dt.date:
     if not FIRST_DATE <= read <= LAST_DATE:
         raise InputError([Problem(name, str(read), f"a date from {FIRST_DATE} to {LAST_DATE}")])
     return read
+
+
+def day_and_month(day: dt.date) -> str:
+    """Write a day of any year: ``5 May``."""
+    return f"{day.day} {day:%B}"

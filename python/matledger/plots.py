@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
 from matledger.units import System, convert, show_window, shown_units
 
@@ -606,7 +607,7 @@ def back_in_play(
     axes = _axes(ax, (8.5, 4.2))
     for index, (day, work) in enumerate(comparison.openings(chosen)):
         curve = comparison.recovery.curve(work, day, days=days).columns
-        label = f"{work.kind.replace('_', ' ')} on {day.day} {day:%B}"
+        label = f"{work.kind.replace('_', ' ')} on {day_and_month(day)}"
         _band(axes, curve["day"], curve["5 %"], curve["cover, %"], curve["95 %"], _style(index), label)
     axes.axhline(FULL_COVER_PERCENT, color="0.25", linewidth=1, zorder=0, label=f"{FULL_COVER_PERCENT:g} % cover")
     axes.set(

@@ -21,6 +21,7 @@ from matledger.atomic import check_file, fresh_file, write_whole, wrong_ending
 from matledger.calibration.words import fit_words
 from matledger.cautions import CAUTIONS, CITED, FIRST
 from matledger.chances import LEAST_DRAWS, chance, chance_if_all, few_draws, of_courses
+from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
 from matledger.findings import told_once
 from matledger.frames import Table
@@ -369,7 +370,7 @@ def _openings(comparison: Comparison, programme: int, units: System) -> list[tup
     healing = comparison.recovery
     days = [healing.days(work, day) for day, work in openings]
     columns: dict[str, Sequence[Any]] = {
-        "day": [f"{day.day} {day:%B}" for day, _ in openings],
+        "day": [day_and_month(day) for day, _ in openings],
         "work": [work.in_words(units) for _, work in openings],
         "days to 99 % cover": [float(np.median(found)) for found in days],
         "9 of 10 times within": [float(np.quantile(found, 0.9, method="higher")) for found in days],
@@ -430,7 +431,7 @@ def _weeks(
             if week in weeks
             else f"is in a week that speaks against it: {out[week]}"
         )
-        said.append(f"{day.day} {day:%B}, the programme's own day, {where}.")
+        said.append(f"{day_and_month(day)}, the programme's own day, {where}.")
     why = Counter(reason for text in out.values() for reason in _kinds(text))
     if why:
         said.append(
