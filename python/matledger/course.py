@@ -352,7 +352,7 @@ class Course:
     @property
     def notes(self) -> tuple[str, ...]:
         """What is no error but worth knowing, such as a green without a soil test."""
-        notes = missing(self, self.soil_tests)
+        notes = thin_records(self, self.soil_tests)
         unstated = [g.name for g in self.greens if g.mat_depth_mm is None]
         if unstated:
             depth = show(MAT_DEPTH_MM, "mm", self.units, 2)
@@ -405,7 +405,7 @@ def method_of(test: SoilTest) -> str:
     return f"{test.method}, verdure {test.verdure}"
 
 
-def missing(course: Course, tests: Sequence[SoilTest]) -> list[str]:
+def thin_records(course: Course, tests: Sequence[SoilTest]) -> list[str]:
     """Say what tests cannot tell, whatever they read."""
     if not tests:
         return ["no soil test: a fit wants at least one"]

@@ -91,7 +91,9 @@ LONGEST_CELL = 40
 LESSONS = {"learnt": "learnt", "moved": "learnt in part", "prior": "as believed before"}
 
 
-def report(comparison: Comparison, path: str | Path, *, units: System = "metric", present: str | None = None) -> Path:
+def report(
+    comparison: Comparison, path: str | Path, *, units: System | None = None, present: str | None = None
+) -> Path:
     """Write a page for the committee and the evidence behind it, as one self-contained HTML file or as PDF.
 
     Parameters
@@ -101,7 +103,7 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
     path
         File to write, ending in ``.html`` or ``.pdf``; it is written whole or not at all.
     units
-        ``"metric"`` or ``"us"``.
+        ``"metric"`` or ``"us"``; those of the course by default.
     present
         Name of the present programme, which the first page sets beside the recommended one; the first by default.
 
@@ -138,7 +140,9 @@ def report(comparison: Comparison, path: str | Path, *, units: System = "metric"
     import matplotlib as mpl
 
     with mpl.rc_context({"text.parse_math": False}):  # a name may hold a dollar sign
-        content = _content(comparison, units, comparison.names.index(present) if present else 0)
+        content = _content(
+            comparison, units or comparison.calibration.course.units, comparison.names.index(present) if present else 0
+        )
     if target.suffix.lower() == ".html":
         write_whole(target, _html(content))
     else:

@@ -126,6 +126,8 @@ pub struct Estimate {
 
 const STEP: f64 = 1e-4;
 const MOST_STEPS: usize = 200;
+/// Share of the squares about the fixed effects below which nothing is left to tell an error by.
+const NO_SCATTER: f64 = 1e-6;
 
 impl MixedModel {
     /// A model of fixed columns `x` and random terms.
@@ -159,8 +161,8 @@ impl MixedModel {
     /// Fits a response.
     ///
     /// # Errors
-    /// [`Error::Input`] if the response has another length, a number that is not finite, or nothing that the fixed
-    /// effects leave unexplained; [`Error::Numerical`] if the search does not settle.
+    /// [`Error::Input`] if the response has another length, a number that is not finite, or nothing that the effects
+    /// leave unexplained; [`Error::Numerical`] if the search does not settle.
     ///
     /// ```
     /// use matledger::study::{Criterion, MixedModel, RandomTerm};
@@ -176,9 +178,17 @@ impl MixedModel {
     pub fn fit(&self, y: &DVector<f64>, criterion: Criterion) -> Result<MixedFit> {
         let response = self.response(y)?;
         let mut theta: Vec<f64> = self.terms.iter().flat_map(identity).collect();
-        if !theta.is_empty() {
-            minimise(&mut theta, |theta| self.deviance(theta, &response, criterion))?;
-        }
+        let searched = if theta.is_empty() {
+            Ok(())
+        } else {
+            minimise(&mut theta, |theta| self.deviance(theta, &response, criterion))
+        };
+        // A search for a scatter that is not there has no end.
+        let left = self.profile(&theta, &response, criterion).map_or(0.0, |found| found.squares);
+        let mut p = Problems::default();
+        let scatters = searched.is_ok() || left > NO_SCATTER * response.yty;
+        p.require(scatters, "response", "all explained by the effects, the random ones too", "values that scatter");
+        p.into_result(searched)??;
         self.canonical(&mut theta);
         self.gathered(theta, &response, criterion)
     }

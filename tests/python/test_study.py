@@ -264,3 +264,12 @@ def test_weather_to_come():
     last = run["same"].course_mean(run["same"].om_percent)[:, -1, 0]
     assert (last[0] - last[1]).std() < 0.5 * last[0].std()
     assert any("2 degC warmer" in note for note in run["warm"].notes)
+
+
+def test_changes_that_are_all_alike_tell_no_error():
+    before = plots(seasons=(2023,), period="before")
+    change = 0.2 - 0.4 * (before["treatment"] == "sand")
+    after = before.assign(season=2024, period="after", om_percent=before["om_percent"] + change)
+    study = mat.read_study(pd.concat([before, after], ignore_index=True))
+    with pytest.raises(mat.InputError, match="response: all explained by the effects, the random ones too"):
+        mat.analyse(study)

@@ -12,7 +12,7 @@ import numpy as np
 from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.calibration.site import Driving, build_site, scatter_of
-from matledger.course import Course, method_of, missing
+from matledger.course import Course, method_of, thin_records
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, of_kind, refuse, whole
 from matledger.frames import Table
@@ -172,7 +172,7 @@ def prior_check(
         tests=of_tests,
         summaries=summaries,
         conflicts=tuple(conflicts),
-        missing=tuple(missing(course, tests)),
+        missing=tuple(thin_records(course, tests)),
     )
 
 
@@ -233,7 +233,7 @@ def _conflicts(site: _core.Site, tests: list[SoilTest], z: Floats, mean: Floats,
         for i in worst[:NAMED]
     ]
     if len(worst) > NAMED:
-        said.append(f"{len(worst) - NAMED} more tests lie as far off: see `prior_check(course).tests`")
+        said.append(f"{len(worst) - NAMED} more tests lie as far off")
     return said
 
 

@@ -369,7 +369,7 @@ class Calibration:
         )
         notes.extend(self.course.notes)
         notes.extend(f"priors and data do not agree: {conflict}" for conflict in self.conflicts)
-        notes.extend(self._far_off())
+        notes.extend(self._far_off(coded=coded))
         notes.extend(self._odd_years())
         notes.extend(self._at_odds())
         if self.earlier is not None:
@@ -386,14 +386,18 @@ class Calibration:
         return tuple(notes)
 
     def _spelt_out(self, text: str, units: System) -> str:
-        """Put in words, between quotes, every unknown that a text names by its code name."""
+        """Put unknowns that a text names by code names in words, between quotes, and windows in a reader's units."""
         names = [name for name in self.names if "[" not in name]
+        text = re.sub(
+            r"([\d.]+) to ([\d.]+) mm\b", lambda found: show_window(float(found[1]), float(found[2]), units), text
+        )
         return re.sub(rf"\b({'|'.join(names)})\b", lambda found: f"\u201c{_meaning(found[0], units)}\u201d", text)
 
-    def _far_off(self) -> list[str]:
+    def _far_off(self, *, coded: bool) -> list[str]:
         """Name tests that neither the model nor the other tests explain."""
+        or_else = "fit with degrees_of_freedom=4" if coded else "have it fitted by errors with heavy tails"
         far = self._tests_away(FAR_OFF_SD)
-        return [f"{test} {lies}: look at its record, or fit with degrees_of_freedom=4" for test, lies in far]
+        return [f"{test} {lies}: look at its record, or {or_else}" for test, lies in far]
 
     def _tests_away(self, least_sd: float, most_sd: float = np.inf) -> list[tuple[str, str]]:
         """Say which tests lie so many standard deviations off the model at the mode, and on which side."""
