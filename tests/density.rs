@@ -5,7 +5,7 @@ mod common;
 use approx::assert_relative_eq;
 use common::{day, invented_site, simulated, standard_normal, weighed};
 use matledger::calibration::{
-    ClippingHistory, Evaluation, Fit, GreenRecord, Method, Model, Prior, Priors, Scatter, SiteRecord, SoilTest,
+    Bend, ClippingHistory, Evaluation, Fit, GreenRecord, Method, Model, Prior, Priors, Scatter, SiteRecord, SoilTest,
     Transform, Unknown,
 };
 use matledger::column::Sample;
@@ -288,6 +288,78 @@ fn predictions_nearby_follow_the_slopes() {
     };
     let (wide, narrow) = (error(2e-3), error(1e-3));
     assert!(wide < 1e-4 && narrow < 0.3 * wide, "{wide} {narrow}");
+}
+
+/// A reading follows its log as long as it is one; what an offset has brought below nothing goes straight on.
+#[test]
+fn predictions_far_away_stay_above_nothing_or_go_straight() {
+    let (site, priors) = full();
+    let model = Model::new(site, priors).unwrap();
+    let mut z = vec![0.0; model.len()];
+    let (offset, litter) = (place(&model, "offset[third]"), Unknown::LitterRatio.index());
+    z[offset] = -1e3;
+    let moved = |by: f64| {
+        let mut there = z.clone();
+        there[litter] += by;
+        there
+    };
+    let near = model.predictions_near(&z, &[z.clone(), moved(1.0), moved(2.0), moved(-1e6)]).unwrap();
+    let [here, one, two, far] = [0, 1, 2, 3].map(|i| near[i].concat());
+    let mut below = 0;
+    for (((here, one), two), far) in here.into_iter().zip(one).zip(two).zip(far) {
+        if here > 0.0 {
+            assert!(one >= here && far >= 0.0, "{here} {one} {far}");
+            assert_relative_eq!((two / one).ln(), (one / here).ln(), epsilon = 1e-12, max_relative = 1e-9);
+        } else {
+            below += 1;
+            assert!(one >= here, "{here} {one}");
+            assert_relative_eq!(two - one, one - here, epsilon = 1e-9);
+        }
+    }
+    assert!(below > 0);
+}
+
+/// What a green deviates by is centred as far as its tests fix it; of the errors of core and laboratory it is the sum that
+/// tests know.
+#[test]
+fn bends_are_those_of_greens_and_of_the_two_errors() {
+    let (mut site, priors) = full();
+    site.greens[0].tests[0].cores = 9;
+    let cores: Vec<f64> = site
+        .greens
+        .iter()
+        .flat_map(|green| &green.tests)
+        .filter(|test| test.laboratory_sd.is_none())
+        .map(|test| f64::from(test.cores))
+        .collect();
+    let model = Model::new(site, priors).unwrap();
+    let n = model.len();
+    let mode = standard_normal(5, n);
+    let information = DMatrix::from_diagonal(&DVector::from_fn(n, |i, _| 0.5 + 0.1 * i as f64));
+    let fit = Fit { mode, log_density: 0.0, gradient: 0.0, steps: 0, converged: true, information };
+    let mut expected = Vec::new();
+    for green in 1..=3 {
+        for (name, spread) in [
+            ("litter_ratio", Unknown::LitterSpread),
+            ("base_percent", Unknown::BaseSpread),
+            ("surface_percent", Unknown::SurfaceSpread),
+        ] {
+            let deviation = place(&model, &format!("{name}[green {green}]"));
+            let share = 1.0 - 1.0 / (0.5 + 0.1 * deviation as f64);
+            let (spread, log_sd) = (spread.index(), model.priors_of_coordinates()[spread.index()].sd);
+            expected.push(Bend::Centred { deviation, spread, log_sd, share, at: fit.mode[spread] });
+        }
+    }
+    let found = model.bends(&fit);
+    assert_eq!(found[..9], expected);
+    let [Bend::Summed { of, log_sd, log_median }] = found[9..] else { panic!("{:?}", &found[9..]) };
+    let errors = [Unknown::CoreSd, Unknown::LaboratorySd].map(Unknown::index);
+    let [core, laboratory] = errors.map(|i| model.priors_of_coordinates()[i]);
+    assert_eq!((of, log_sd), (errors, [core.sd, laboratory.sd]));
+    // The median of a core's error, as a test of as many cores as is usual has it.
+    let usual = cores.iter().product::<f64>().powf(1.0 / cores.len() as f64);
+    assert_relative_eq!(log_median[0].exp(), core.median / usual.sqrt(), max_relative = 1e-12);
+    assert_relative_eq!(log_median[1].exp(), laboratory.median, max_relative = 1e-12);
 }
 
 /// The log likelihood of tests alone; of tests that share cores, each given the others.

@@ -430,26 +430,94 @@ mod tests {
         let mut normal = || -> f64 { StandardNormal.sample(&mut stream) };
         let draws: Draws = (0..400)
             .map(|_| {
-                let (a, b) = (normal(), 2.0 + normal());
+                let (a, b) = (3.0 * normal(), 2.0 + 0.5 * normal());
                 vec![a, b, 0.3 * a * (b - 1.0) - 0.4 * b * b + 0.01 * normal()]
             })
             .collect();
-        let learnt = Ridge { of: 2, by: vec![0, 1] }.learnt(&draws);
-        let slope = |pair: [usize; 2]| {
-            let found = learnt.iter().find_map(|bend| match bend {
-                Bend::Sheared { by, slope, .. } if *by == pair => Some(*slope),
-                _ => None,
-            });
-            found.unwrap()
+        let ridge = Ridge { of: 2, by: vec![0, 1] };
+        let slopes = |draws: &[Vec<f64>]| -> Vec<([usize; 2], f64)> {
+            let sheared = |bend| match bend {
+                Bend::Sheared { of: 2, by, slope, .. } => (by, slope),
+                other => panic!("{other:?}"),
+            };
+            ridge.learnt(&draws.to_vec()).into_iter().map(sheared).collect()
         };
-        assert!((slope([0, 1]) - 0.3).abs() < 0.05, "{}", slope([0, 1]));
-        assert!((slope([1, 1]) + 0.4).abs() < 0.05, "{}", slope([1, 1]));
+        let found = slopes(&draws);
+        let expected = [([0, 0], 0.0), ([0, 1], 0.3), ([1, 1], -0.4)];
+        assert_eq!(found.len(), 3);
+        for ((by, slope), (pair, true_slope)) in found.iter().zip(expected) {
+            assert!(*by == pair && (slope - true_slope).abs() < 0.01, "{by:?}: {slope}");
+        }
+        // Five draws for each of five terms; where the origin lies does not matter.
+        assert_eq!((slopes(&draws[..24]).len(), slopes(&draws[..25]).len()), (0, 3));
+        let moved: Draws = draws.iter().map(|row| row.iter().map(|value| value + 1e7).collect()).collect();
+        assert!(slopes(&moved).iter().zip(&found).all(|((_, a), (_, b))| (a - b).abs() < 1e-5));
+    }
+
+    /// Products that no draw tells apart take equal shares.
+    #[test]
+    fn a_ridge_of_twins_is_learnt_in_equal_shares() {
+        let mut stream = ChaCha8Rng::seed_from_u64(3);
+        let mut normal = || -> f64 { StandardNormal.sample(&mut stream) };
+        let draws: Draws = (0..200)
+            .map(|_| {
+                let a = normal();
+                vec![a, a, 0.6 * a * a + 0.01 * normal()]
+            })
+            .collect();
+        let learnt = Ridge { of: 2, by: vec![0, 1] }.learnt(&draws);
+        assert_eq!(learnt.len(), 3);
+        for bend in learnt {
+            let Bend::Sheared { slope, .. } = bend else { panic!("{bend:?}") };
+            assert!((slope - 0.2).abs() < 0.01, "{slope}");
+        }
+    }
+
+    /// A coordinate whose draws are the quantiles of a skewed one is found to be that one.
+    #[test]
+    fn skews_are_those_of_the_quantiles() {
+        let normal = statrs::distribution::Normal::standard();
+        let quantiles: Draws = (0..2001)
+            .map(|i| {
+                let u = statrs::distribution::ContinuousCDF::inverse_cdf(&normal, (f64::from(i) + 0.5) / 2001.0);
+                vec![1.3 + 0.7 * u + 0.2 * ((1.0 + u * u).sqrt() - 1.0)]
+            })
+            .collect();
+        let skews = |draws: &[Vec<f64>]| {
+            let plain = Coordinates::new(&[0.0], DMatrix::identity(1, 1)).unwrap();
+            plain.learnt(&draws.to_vec()).unwrap().bends
+        };
+        let [Bend::Skewed { of: 0, middle, scale, skew }] = skews(&quantiles)[..] else { panic!() };
+        assert!((middle - 1.3).abs() < 1e-12 && (scale - 0.7).abs() < 0.005 && (skew - 0.2).abs() < 0.005);
+        // What is too skewed to be put straight is put as straight as it can be.
+        for sign in [1.0, -1.0] {
+            let steep: Draws = quantiles.iter().map(|row| vec![sign * (3.0 * row[0]).exp()]).collect();
+            let [Bend::Skewed { scale, skew, .. }] = skews(&steep)[..] else { panic!() };
+            assert!((skew - sign * MOST_SKEW * scale).abs() < 1e-12 * scale, "{skew} {scale}");
+        }
+        let few: Draws = (0..21).map(|i| vec![f64::from(i)]).collect();
+        let [Bend::Skewed { middle, .. }] = skews(&few)[..] else { panic!() };
+        assert!((middle - 10.0).abs() < 1e-12, "{middle}");
+    }
+
+    /// What is shifted acts on later coordinates as it did on those before.
+    #[test]
+    fn shifted_bends_act_where_they_stand() {
+        let z = [0.4, -0.9, 1.1, -0.3];
+        for bend in BENDS {
+            let (mut here, mut later) = (z.to_vec(), [vec![7.0; 5], z.to_vec()].concat());
+            bend.forth(&mut here);
+            bend.shifted(5).forth(&mut later);
+            assert_eq!(later, [vec![7.0; 5], here].concat(), "{bend:?}");
+        }
+        let ridge = Ridge { of: 2, by: vec![0, 3] };
+        assert_eq!(ridge.shifted(5), Ridge { of: 7, by: vec![5, 8] });
     }
 
     /// The volume is that of the map: its log determinant by differences.
     #[test]
     fn volumes_are_those_of_the_map() {
-        let mut coordinates = Coordinates::new(&[0.0; 4], DMatrix::identity(4, 4)).unwrap();
+        let mut coordinates = Coordinates::new(&[0.0; 4], DMatrix::identity(4, 4) * 0.3).unwrap();
         coordinates.bends = BENDS.to_vec();
         let x = [0.4, -0.9, 1.1, -0.3];
         let map = map_at(&coordinates, &x);

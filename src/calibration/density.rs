@@ -527,3 +527,17 @@ pub fn nominal_member(priors: &Priors) -> Member<f64> {
         year_multipliers: Vec::new(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_ridge_follows_from_all_that_make_up_for_it() {
+        let ridges = Model::ridges();
+        assert_eq!(ridges.iter().map(|ridge| ridge.of).collect::<Vec<_>>(), BENT.map(Unknown::index));
+        let by = |ridge: usize| ridges[ridge].by.clone();
+        assert_eq!(by(0), MAKE_UP.map(Unknown::index), "litter is none of them");
+        assert_eq!(by(1), MAKE_UP[..7].iter().map(|unknown| unknown.index()).collect::<Vec<_>>());
+    }
+}
