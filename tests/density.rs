@@ -270,6 +270,22 @@ fn slopes_backwards_are_those_forwards() {
     assert!(model.log_density_and_gradient(&mixed[1], &mut []).unwrap_err().to_string().contains("coordinates"));
 }
 
+#[test]
+fn a_single_year_has_its_slope() {
+    let mut site = still(vec![SoilTest { date: day(2012, 1, 10), ..test_of(2.5, (0.0, 20.0)) }]);
+    site.decay_modifier = vec![1.0; 10];
+    site.greens[0].clippings_g_m2 = vec![4.0; 10];
+    let model = Model::new(site, Priors::default()).unwrap();
+    let z: Vec<f64> = standard_normal(9, model.len()).iter().map(|z| 0.5 * z).collect();
+    let mut gradient = vec![f64::NAN; model.len()];
+    model.log_density_and_gradient(&z, &mut gradient).unwrap();
+    let year = place(&model, "clippings_2012");
+    assert!((gradient[year] + z[year]).abs() > 1e-3, "the reading says nothing of its year: {}", gradient[year]);
+    for (found, expected) in gradient.iter().zip(&model.evaluate(&z).unwrap().gradient) {
+        assert_relative_eq!(*found, *expected, epsilon = 1e-9, max_relative = 1e-9);
+    }
+}
+
 /// Around a place, what is read follows its slopes there.
 #[test]
 fn predictions_nearby_follow_the_slopes() {
