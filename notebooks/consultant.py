@@ -93,7 +93,8 @@ comparison = mat.compare(calibration, programmes, years=5, draws=300, seed=1)
 comparison.summary()
 
 # %% [markdown]
-# The trade quotes the plain sum of the openings; the share of ground really hit is a little lower, since holes overlap.
+# The trade quotes the plain sum of what is cored out; the share of ground really hit is a little lower, since holes
+# overlap.
 # The last column says whether the surface rose or sank: where more is cored out than put back, a fixed window looks
 # into older, cleaner ground and its percentage falls without any dilution.
 

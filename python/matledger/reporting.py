@@ -53,8 +53,9 @@ METHOD = (
 )
 READ = (
     "How to read it: OM is organic matter, the median of all draws; nine of ten draws lie between 5 % and 95 %."
-    " P(target) is the chance that the target holds. Disrupted days have less than 99 % green cover. The plain sum"
-    " counts ground twice where holes overlap, as the trade does; the line before it counts it once. The surface is"
+    " P(target) is the chance that the target holds. Disrupted days have less than 99 % green cover. What is"
+    " cored or cut out counts ground once, its plain sum twice where holes overlap, as the trade does; solid tines, which"
+    " take nothing out, are in neither. The surface is"
     " measured from where it stands on {start}: one that sinks (below 0) gave more cores than it got sand."
 )
 SAND = (
@@ -333,7 +334,7 @@ def _doubtful(comparison: Comparison) -> list[str]:
         said.append("The soil tests lie far from all that was believed beforehand: see \u201cHow sure this is\u201d.")
     if not calibration.converged:
         said.append("The fit to the soil tests did not settle: do not use this page.")
-    strange = [*calibration._far_off(), *calibration._at_odds(), *calibration._odd_years()]
+    strange = [*calibration._far_off(coded=False), *calibration._at_odds(), *calibration._odd_years()]
     if strange:
         said.append(
             f"{'One record does' if len(strange) == 1 else f'{len(strange)} records do'} not agree with the others: see"
