@@ -56,7 +56,7 @@ plt.show()
 
 # %%
 taught = calibration.taught().to_pandas()
-taught[["unknown", "unit", "prior_median", "q05", "median", "q95", "spread_left", "lesson"]].head(17).round(2)
+taught[["unknown", "unit", "prior_median", "5 %", "median", "95 %", "spread left", "lesson"]].head(17).round(2)
 
 # %%
 Markdown("\n".join(f"- {note}" for note in calibration.notes))

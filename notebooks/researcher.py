@@ -122,8 +122,9 @@ plt.show()
 #
 # Mean difference over the five seasons. Mixed model: the tests of the study alone; its interval is for sites like
 # these, and four of them say little. Mechanistic: the forecast from the records before it, for these four sites; draws
-# of sites fitted together belong together, so that their mean can be taken draw by draw. The mixed model knows nothing of sand
-# and cores and so needs no prior; the mechanistic one could speak before the first test of the study, at each site.
+# of sites fitted together belong together, so that their mean can be taken draw by draw. The mixed model knows nothing
+# of sand and cores and so needs no prior; the mechanistic one could speak before the first test of the study, at each
+# site.
 
 # %%
 contrast = analysis.treatment_contrasts[0]

@@ -171,7 +171,7 @@ class StudyRun:
 def run_study(
     folder: str | os.PathLike[str], *, executor: Executor | None = None, progress: Tell | None = None
 ) -> StudyRun:
-    """Fit the sites of a study folder, pool their draws if asked, run their programmes forward, and write what was found.
+    """Fit the sites of a study folder, pooled or alone, run their programmes forward, and write what was found.
 
     Parameters
     ----------

@@ -111,6 +111,8 @@ def test_dates_are_ranked_with_reasons(turf):
     for (r, d), mark in zip(pairs, columns["none beats"], strict=True):
         beaten = any(a <= r and b <= d and (a, b) != (r, d) for a, b in pairs)
         assert mark == ("" if beaten else "yes")
+    for share in (columns["hot days, % of recovery"], columns["frosty days, % of recovery"]):
+        assert 1 < max(share) <= 20
     reasons = " ".join(ranking.excluded.columns["why not"])
     assert "closed on 01 July" in reasons
     assert "other work on 12 September" in reasons

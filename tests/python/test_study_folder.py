@@ -55,6 +55,7 @@ def test_sites_are_written_in_chunks_with_provenance(ran):
     assert data.om_percent.encoding["chunks"][:3] == (1, 1, 1)
     assert data.attrs["Conventions"].startswith("CF-")
     assert data.om_percent.attrs["units"] == "%"
+    assert data.total_sand_kg_m2.attrs["units"] == "kg m-2"
     origin = json.loads(data.attrs["provenance"])
     assert origin["settings"]["seed"] == 3
     assert origin["matledger"] == mat.__version__
@@ -78,6 +79,7 @@ def test_contrasts_of_sites_and_their_population(ran):
     assert found.new_site[0] < found.interval[0] < found.mean < found.interval[1] < found.new_site[1]
     assert study.contrasts(second, first).mean == pytest.approx(-found.mean)
     assert "population of sites" in repr(found)
+    assert {"difference, % OM", "sand in all years, difference, kg/m2"} <= set(found.table().columns)
     sand = data.total_sand_kg_m2.mean("draw")
     assert sand.values == pytest.approx(data.sand_kg_m2.sum("year").values, rel=0.02)
     assert found.sand_difference_kg_m2[0] == pytest.approx(float(sand[0] - sand[1]))
@@ -219,6 +221,7 @@ def test_a_pooled_study_is_that_of_fit_sites(pooled):
     assert found.new_site[1] - found.new_site[0] > found.interval[1] - found.interval[0]
     assert "mean of these sites" in repr(found)
     for quantity in ("om_kg_m2", "thickness_mm"):
+        assert data[f"new_site_{quantity}"].attrs["units"] == data[quantity].attrs["units"]
         assert np.isfinite(study.contrasts(first, second, quantity=quantity).new_site).all()
 
 
