@@ -297,6 +297,8 @@ def test_the_choice_by_green_is_that_of_enumeration(frontier):
     uses = [per_green(frontier, p)[0] for p in options]
     most = 0.5 * (sum(uses[0]) + sum(uses[2]))
     found = frontier.by_green(programmes=options, sand_t=most)
+    named = frontier.by_green(programmes=options, green_days=1e4, money=1e9).limits
+    assert list(named) == ["disrupted days, all greens together", f"money, {PRICES.currency}"]
     best, best_more = (
         max(
             sum(frontier.probability[options[o], g] for g, o in enumerate(pick))
