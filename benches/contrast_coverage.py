@@ -2,7 +2,7 @@
 
 ``python benches/contrast_coverage.py FIRST STUDIES METHOD`` invents studies number FIRST and on, in two processes, and
 prints for a method of `matledger.calibrate` the counts at single sites, from each fitted alone and from all fitted
-jointly, and of the mean over the three. Truths come from the very priors of the fit: the middle of the litter ratios
+together, and of the mean over the three. Truths come from the very priors of the fit: the middle of the litter ratios
 and their scatter from those of `matledger.fit_sites`, all else from those of `matledger.calibrate`. A study with a
 reading above 20 % OM is drawn anew, truths and all: no green reads so, and since it depends on readings alone,
 posteriors stay as they are. The difference is that of two programmes in the top 20 mm two years on.
@@ -46,7 +46,7 @@ def invented(course: mat.Course, rng: np.random.Generator) -> list[tuple[Invente
 
 
 def study(number: int, method: FitMethod) -> list[bool]:
-    """Whether intervals held the truth: at each site alone, at each jointly, and the mean of all jointly."""
+    """Whether intervals held the truth: at each site alone, at each with the others, and the mean of all."""
     rng = np.random.default_rng(number)
     pair = mat.demo_course().programmes[:2]
     truths, sites = [], []
@@ -90,7 +90,7 @@ def main(first: int, studies: int, method: FitMethod) -> None:
     print(f"\n{studies} studies by {method}, 90 % intervals")
     for word, part in (
         ("sites alone", held[:, :SITES]),
-        ("sites jointly", held[:, SITES:-1]),
+        ("sites together", held[:, SITES:-1]),
         ("mean of the sites", held[:, -1:]),
     ):
         share, by_study = part.mean(), part.mean(axis=1)

@@ -43,7 +43,10 @@ class JaxCopy:
     def _steps(self, fit: mat.Calibration, longest_days: int) -> None:
         course, start = fit.course, fit.course.weather.start
         heat, modifier = _core.drivers(course.weather.core, fit.driving._given())
-        daily = [daily_clippings(start, heat, course.clippings_of(green), fit.site_yield).g_m2 for green in self.greens]
+        daily = [
+            daily_clippings(start, heat, course.clippings_of(green), fit.site_yield).clippings_g_m2
+            for green in self.greens
+        ]
         work = {green: [((one.date - start).days, one.work) for one in course.work_of(green)] for green in self.greens}
         self.read_days = sorted({(test.date - start).days for test in course.soil_tests})
         openings = [(day, one) for done in work.values() for day, one in done if not isinstance(one, mat.Topdressing)]

@@ -1,4 +1,4 @@
-"""Many invented sites of nine greens and five seasons fitted jointly by `fit_sites`, held against their truth.
+"""Many invented sites of nine greens and five seasons fitted together by `fit_sites`, held against their truth.
 
 ``python benches/many_sites.py SEED SITES METHOD`` fits sites by Laplace's approximation (``laplace``) or, in two
 processes, by NUTS (``nuts``: four chains, 300 draws to settle and 250 kept), and prints the time, how well chains
@@ -26,7 +26,7 @@ SETTINGS: dict[str, dict[str, int]] = {
 
 
 def main(seed: int, count: int, method: Literal["laplace", "nuts"]) -> None:
-    """Invent the sites, fit them jointly and compare."""
+    """Invent the sites, fit them together and compare."""
     course = five_seasons()
     sites, truths = invented_sites(seed, count, course)
     seasons = len({test.date.year for test in course.soil_tests})

@@ -20,7 +20,7 @@ import numpy as np
 import matledger as mat
 from matledger.demo import demo_folder
 
-SETTINGS = 'seed = 3\nyears = 5\ndraws = {draws}\nweather_sequences = 20\npooling = "joint"\n'
+SETTINGS = 'seed = 3\nyears = 5\ndraws = {draws}\nweather_sequences = 20\npooling = "pooled"\n'
 
 
 def study(home: Path, sites: int, draws: int) -> Path:

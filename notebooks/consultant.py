@@ -56,7 +56,7 @@ plt.show()
 
 # %%
 taught = calibration.taught().to_pandas()
-taught[["unknown", "unit", "prior_median", "q05", "median", "q95", "spread_left", "lesson"]].head(17).round(2)
+taught[["unknown", "unit", "prior_median", "5 %", "median", "95 %", "spread left", "lesson"]].head(17).round(2)
 
 # %%
 Markdown("\n".join(f"- {note}" for note in calibration.notes))
@@ -93,7 +93,8 @@ comparison = mat.compare(calibration, programmes, years=5, draws=300, seed=1)
 comparison.summary()
 
 # %% [markdown]
-# The trade quotes the plain sum of the openings; the share of ground really hit is a little lower, since holes overlap.
+# The trade quotes the plain sum of what is cored out; the share of ground really hit is a little lower, since holes
+# overlap.
 # The last column says whether the surface rose or sank: where more is cored out than put back, a fixed window looks
 # into older, cleaner ground and its percentage falls without any dilution.
 

@@ -38,7 +38,7 @@ invented = [mat.invent_tests(course, seed=seed, priors=believed) for seed in ran
 courses = [replace(one.course, name=f"site {number + 1}") for number, one in enumerate(invented)]
 
 # %% [markdown]
-# ## The sites' records, fitted jointly
+# ## The sites' records, fitted together
 #
 # Before the study each site has tests of its own. They are fitted together: litter ratios are pooled, so that a site
 # with few tests leans on the others. What is asked of the fit is how two programmes differ, so it is `nested`:
@@ -91,8 +91,8 @@ analysis
 # %% [markdown]
 # ## The figure
 #
-# Each panel is a site: the mean difference over its greens, season by season. The band is the forecast that the joint
-# fit made before the study began; tests scatter around it too.
+# Each panel is a site: the mean difference over its greens, season by season. The band is the forecast that the fit
+# of all sites made before the study began; tests scatter around it too.
 
 # %%
 wide = table.pivot_table(index=["site", "season"], columns="treatment", values="om_percent")
@@ -122,8 +122,9 @@ plt.show()
 #
 # Mean difference over the five seasons. Mixed model: the tests of the study alone; its interval is for sites like
 # these, and four of them say little. Mechanistic: the forecast from the records before it, for these four sites; draws
-# of a joint fit belong together, so that their mean can be taken draw by draw. The mixed model knows nothing of sand
-# and cores and so needs no prior; the mechanistic one could speak before the first test of the study, at each site.
+# of sites fitted together belong together, so that their mean can be taken draw by draw. The mixed model knows nothing
+# of sand and cores and so needs no prior; the mechanistic one could speak before the first test of the study, at each
+# site.
 
 # %%
 contrast = analysis.treatment_contrasts[0]

@@ -58,7 +58,9 @@ def _spreadsheet(budget: Budget) -> bytes:
     years = len(budget.years)
     total.set_column(0, 0, 44)
     total.set_column(1, years + 2, 14)
-    total.write_row(0, 0, ["programme", *budget.years, f"total, {budget.currency}", "present value"], bold)
+    total.write_row(
+        0, 0, ["programme", *budget.years, f"total, {budget.currency}", f"present value, {budget.currency}"], bold
+    )
     total.write_string(1, 0, "what money of the year counts for now")
     total.write_row(1, 1, budget.discount.tolist(), factor)
     discount = f"{cell(1, 1, True, True)}:{cell(1, years, True, True)}"

@@ -94,6 +94,7 @@ def by_green(
     if problems:
         raise InputError(problems)
     metric, unit = shown_units("t", units)
+    currency = f", {frontier.prices.currency}" if frontier.prices else ""
     costs = [per_green(frontier, p) for p in chosen]
     disrupted = frontier.disrupted_days
     rows = range(len(greens))
@@ -102,8 +103,8 @@ def by_green(
             None if sand_t is None else convert(sand_t, metric, unit),
             [[convert(sand[g], metric, unit) for sand, _ in costs] for g in rows],
         ),
-        "green-days": (green_days, [[float(disrupted[p]) for p in chosen] for _ in rows]),
-        "money": (money, [[cost[g] for _, cost in costs] for g in rows]),
+        "disrupted days, all greens together": (green_days, [[float(disrupted[p]) for p in chosen] for _ in rows]),
+        f"money{currency}": (money, [[cost[g] for _, cost in costs] for g in rows]),
     }
     limits = {name: (float(most), uses) for name, (most, uses) in tables.items() if most is not None}
     closing = "closed days"

@@ -53,13 +53,17 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"matledger {_core.VERSION}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
-    def command(name: str, text: str) -> argparse.ArgumentParser:
+    def command(name: str, text: str, folder: str = "folder of the course") -> argparse.ArgumentParser:
         added = commands.add_parser(name, help=text, description=text, epilog=EPILOG, formatter_class=shaped)
-        added.add_argument("folder", type=Path, metavar="FOLDER", help="folder of the course")
+        added.add_argument("folder", type=Path, metavar="FOLDER", help=folder)
         return added
 
-    new = command("new", "write a commented starter course into a new folder")
-    look = command("check", "read a course, or a study that was run, and list every problem by file, row and column")
+    new = command("new", "write a commented starter course into a new folder", "folder to make, not there yet")
+    look = command(
+        "check",
+        "read a course, or a study that was run, and list every problem by file, row and column",
+        "folder of the course, or of the study",
+    )
     look.add_argument("--again", action="store_true", help="also run a study once more and hold its results against it")
     fit = command("fit", "fit the unknowns to the soil tests and say what they taught")
     weigh = command("compare", "run the course's programmes forward and set them side by side")
@@ -73,11 +77,17 @@ def _parser() -> argparse.ArgumentParser:
             " programmes; nuts: sampling, slower still, which is what to quote",
         )
         each.add_argument(
-            "--checkpoint", type=Path, metavar="FILE", help="keeps the draws of nuts; a run goes on from it"
+            "--checkpoint",
+            type=Path,
+            metavar="FILE",
+            help="keeps the draws of nuts; a run goes on from it (default: none are kept)",
         )
         each.add_argument("--seed", type=int, default=0, help="seed of every draw (default 0)")
+        forecasts = "" if each is fit else "; programmes are run forward on so many, of the chains in turn"
         each.add_argument(
-            "--draws", type=int, help="draws of the unknowns (default 400; with nuts 1000, of each chain)"
+            "--draws",
+            type=int,
+            help=f"draws of the unknowns (default 400; with nuts 1000, of each of {CHAINS} chains{forecasts})",
         )
         each.add_argument("--quiet", action="store_true", help="no progress bar")
     for each in (weigh, page):

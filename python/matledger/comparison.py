@@ -43,7 +43,7 @@ Window: TypeAlias = tuple[float, float]
 
 MAT = "thatch-mat layer"
 ENTRIES = ("start", "gained", "respired", "cored_out", "mown_out", "below", "end")
-WORK = ("area_share", "area_plain_sum", "solid_area_share", "solid_area_plain_sum", "sand_kg_m2")
+WORK = ("removed_area_share", "removed_area_plain_sum", "solid_area_share", "solid_area_plain_sum", "sand_kg_m2")
 
 CAUTION = (
     "on 200 invented courses fitted by Laplace's approximation, a stated 0.85 to 0.95 was right 0.88 of the time and a"
@@ -244,9 +244,9 @@ class Comparison:
         Table
             For each programme: organic matter of the target's window, mean over the greens by area, with its 90 %
             interval [%]; stock there; thickness of the mat; the probability that the target holds on every green at
-            once and on the mean green; disrupted days and money a year, each with its 90 % interval; surface opened a
-            year with removal (overlapping at random, and plain sum) [%]; sand a year as depth or volume per area, and
-            as mass for the course; by how much the surface rose from the first day of the forecast to the last.
+            once and on the mean green; disrupted days and money a year, each with its 90 % interval; surface cored
+            or cut out in a year (overlapping at random, and plain sum) [%]; sand a year as depth or volume per area,
+            and as mass for the course; by how much the surface rose from the first day of the forecast to the last.
         """
         sample, mat = self.first_sample, self.samples.index(MAT)
         om = self._om_at_the_end
@@ -272,8 +272,8 @@ class Comparison:
         for figure, mean, by_draw, spec in figures:
             for name, points in intervals(figure, mean, by_draw).items():
                 add(name, points, spec)
-        add("surface opened in a year, %", 100 * yearly[:, 0], ".1f")
-        add("plain sum, %", 100 * yearly[:, 1], ".1f")
+        add("surface cored or cut out in a year, %", 100 * yearly[:, 0], ".1f")
+        add("plain sum of it, %", 100 * yearly[:, 1], ".1f")
         stored = {}
         for name, values, unit in (
             ("sand a year, mm", yearly[:, 4] / _core.SAND_BULK_DENSITY_G_CM3, "mm of sand"),
@@ -626,7 +626,7 @@ class Comparison:
         )
 
     def _nearest(self, target: Target) -> tuple[int, int, float]:
-        return nearest(self.om_percent[:, :, -1, self.first_sample].max(axis=1), target)
+        return nearest_programme(self.om_percent[:, :, -1, self.first_sample].max(axis=1), target)
 
     def verdict(self, units: System = "metric") -> str:
         """Say which programme costs least (without prices: uses the least sand) among those that reach the target.
@@ -936,7 +936,7 @@ def _chance_lower(first: Floats, second: Floats) -> float:
     return float((first < second).mean() + (first == second).mean() / 2)
 
 
-def nearest(worst_percent: Floats, target: Target) -> tuple[int, int, float]:
+def nearest_programme(worst_percent: Floats, target: Target) -> tuple[int, int, float]:
     """Say which programme comes nearest to a target, and which holds the lowest limit so surely, and that limit [%].
 
     `worst_percent` is the organic matter of the worst green, shape ``(programme, draw)``; the limit is rounded up.

@@ -35,8 +35,8 @@ class Dates:
         The work.
     ranked
         Open weeks, fewest rounds touched first: first day, on which the work is done; days to 99 % cover (median and
-        90 %); rounds due on closed days, and on the days of recovery after them (median); share of hot and of frosty
-        days during recovery; and whether no other week beats it both in rounds and in days.
+        90 %); rounds due on closed days, and on the days of recovery after them (median); hot and frosty days [% of
+        those of recovery]; and whether no other week beats it both in rounds and in days.
     excluded
         Weeks that are no choice, and why.
     """
@@ -161,11 +161,11 @@ def rank_dates(
     columns: dict[str, Sequence[Any]] = {
         "week from": [row[0] for row in rows],
         "days to 99 % cover": [row[1] for row in rows],
-        "9 of 10 times within": [row[2] for row in rows],
+        "days, 9 of 10 times within": [row[2] for row in rows],
         "rounds on closed days": [row[3] for row in rows],
         "rounds during recovery": [row[4] for row in rows],
-        "hot days": [row[5] for row in rows],
-        "frosty days": [row[6] for row in rows],
+        "hot days, % of recovery": [100 * row[5] for row in rows],
+        "frosty days, % of recovery": [100 * row[6] for row in rows],
         "none beats": ["yes" if _unbeaten(row, rows) else "" for row in rows],
     }
     ranked = Table(f"{work.in_words(units)}: weeks of {when}, fewest rounds touched first", columns, FORMATS)
@@ -175,11 +175,11 @@ def rank_dates(
 
 FORMATS = {
     "days to 99 % cover": ".0f",
-    "9 of 10 times within": ".0f",
+    "days, 9 of 10 times within": ".0f",
     "rounds on closed days": ",.0f",
     "rounds during recovery": ",.0f",
-    "hot days": ".0%",
-    "frosty days": ".0%",
+    "hot days, % of recovery": ".0f",
+    "frosty days, % of recovery": ".0f",
 }
 
 

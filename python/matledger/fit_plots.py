@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matledger.calibration import Calibration
+from matledger.calibration.words import LESSONS
 from matledger.errors import InputError, Problem
 from matledger.plots import COLOURS, MARKERS, _axes
 
@@ -19,7 +20,7 @@ __all__ = ["learnt", "over_time_by_depth", "pairs", "predictive_check"]
 
 POINTS = (0.05, 0.5, 0.95)
 NORMAL_95 = 1.645
-LESSONS = {"learnt": (COLOURS[0], "-"), "moved": (COLOURS[1], "--"), "prior": ("0.45", ":")}
+STYLES = dict(zip(LESSONS.values(), ((COLOURS[0], "-"), (COLOURS[1], "--"), ("0.45", ":")), strict=True))
 """Colour and dash."""
 
 
@@ -47,7 +48,7 @@ def learnt(calibration: Calibration, *, ax: Axes | None = None) -> Axes:
     """
     table = calibration.taught().columns
     shown = [i for i, name in enumerate(calibration.names) if "[" not in name or name.startswith("offset[")]
-    shown.sort(key=lambda i: -table["spread_left"][i])
+    shown.sort(key=lambda i: -table["spread left"][i])
     axes = _axes(ax, (8.5, 0.3 * len(shown) + 1.4))
     axes.axvspan(-NORMAL_95, NORMAL_95, color="0.92", zorder=0, label="prior, 90 %")
     axes.axvline(0, color="0.8", linewidth=0.8, zorder=0)
@@ -56,12 +57,12 @@ def learnt(calibration: Calibration, *, ax: Axes | None = None) -> Axes:
     right = max(3.0, float(points.max()) + 0.2)
     for row, (i, (low, median, high)) in enumerate(zip(shown, points, strict=True)):
         lesson = table["lesson"][i]
-        label = None if lesson in said else {"prior": "as believed"}.get(lesson, lesson)
+        label = None if lesson in said else lesson
         said.add(lesson)
-        colour, dash = LESSONS[lesson]
+        colour, dash = STYLES[lesson]
         axes.plot([low, high], [row, row], color=colour, linestyle=dash, linewidth=2.4, label=label)
         axes.plot(median, row, "o", color=colour, markersize=6, markeredgecolor="white")
-        values = ", ".join(format(table[name][i], ".2g") for name in ("q05", "median", "q95"))
+        values = ", ".join(format(table[name][i], ".2g") for name in ("5 %", "median", "95 %"))
         unit = "" if table["unit"][i] == "-" else f" {table['unit'][i]}"
         axes.text(right + 0.08, row, f"{values}{unit}", va="center", fontsize="small", color="0.3")
     axes.set_yticks(range(len(shown)), [calibration.names[i] for i in shown])

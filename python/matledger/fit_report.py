@@ -13,7 +13,7 @@ import numpy as np
 from matledger.atomic import output, write_whole
 from matledger.calibration import Calibration, predictive_checks
 from matledger.calibration.fit import FAR_OFF_SD, WORTH_A_LOOK_SD
-from matledger.calibration.words import fit_words
+from matledger.calibration.words import LESSONS, fit_words
 from matledger.frames import Table
 
 __all__ = ["FitReport", "report_fit"]
@@ -202,7 +202,7 @@ def _outside(checks: Table) -> list[tuple[str, str]]:
 
 def _checked(checks: Table) -> list[tuple[str, str, float, bool]]:
     """What each check is of and found, its share of repetitions below, and whether nine of ten lie about it."""
-    names = ("what", "measured", "q05", "q95", "share_below")
+    names = ("what", "measured", "5 %", "95 %", "share_below")
     return [
         (
             f"{what}:",
@@ -233,10 +233,10 @@ def _bounds(calibration: Calibration) -> list[str]:
 def _moved(taught: Table) -> list[str]:
     c = taught.columns
     shared = [i for i, name in enumerate(c["unknown"]) if "[" not in name or name.startswith("offset[")]
-    moved = sorted((i for i in shared if c["lesson"][i] != "prior"), key=lambda i: c["spread_left"][i])
+    moved = sorted((i for i in shared if c["lesson"][i] != LESSONS["prior"]), key=lambda i: c["spread left"][i])
     said = [
-        f"{c['unknown'][i]}: {c['median'][i]:.3g} ({c['q05'][i]:.3g} to {c['q95'][i]:.3g}) {_unit(c['unit'][i])}"
-        f" from {c['prior_median'][i]:.3g}; {100 * c['spread_left'][i]:.0f} % of the prior's spread is left"
+        f"{c['unknown'][i]}: {c['median'][i]:.3g} ({c['5 %'][i]:.3g} to {c['95 %'][i]:.3g}) {_unit(c['unit'][i])}"
+        f" from {c['prior_median'][i]:.3g}; {100 * c['spread left'][i]:.0f} % of the prior's spread is left"
         for i in moved
     ]
     return said or ["nothing that the greens share"]
@@ -248,7 +248,7 @@ def _unit(unit: str) -> str:
 
 def _still(taught: Table) -> list[str]:
     c = taught.columns
-    still = [name for name, lesson in zip(c["unknown"], c["lesson"], strict=True) if lesson == "prior"]
+    still = [name for name, lesson in zip(c["unknown"], c["lesson"], strict=True) if lesson == LESSONS["prior"]]
     shared = [name for name in still if "[" not in name]
     said = [f"{name} is as believed beforehand: its interval is the prior's, not the tests'" for name in shared]
     if len(still) > len(shared):

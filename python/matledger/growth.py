@@ -145,7 +145,7 @@ class DailyClippings:
     ----------
     dates
         Days, ``datetime64[D]``, shape (days,).
-    g_m2
+    clippings_g_m2
         Dry mass [g/m2], shape (days,).
     measured
         Whether a record covers the day; other days come from the site's yield.
@@ -154,7 +154,7 @@ class DailyClippings:
     """
 
     dates: Days
-    g_m2: Floats
+    clippings_g_m2: Floats
     measured: npt.NDArray[np.bool_]
     spread_evenly: tuple[ClippingRecord, ...]
 
@@ -216,7 +216,7 @@ def site_yield(
     median, log_sd, count, prior = _core.site_yield(
         day_number(as_day(start, "start")),
         floats(degree_days, "degree_days"),
-        rows_of(records),
+        core_records(records),
         prior_annual_g_m2,
         prior_log_sd,
     )
@@ -255,21 +255,21 @@ def daily_clippings(
     --------
     >>> from matledger import ClippingRecord, SiteYield, daily_clippings
     >>> record = ClippingRecord("1", "2014-05-01", "2014-05-02", 3.0)
-    >>> daily_clippings("2014-05-01", [10, 20, 20], [record], SiteYield(0.05, 0.2, 4, "records")).g_m2
+    >>> daily_clippings("2014-05-01", [10, 20, 20], [record], SiteYield(0.05, 0.2, 4, "records")).clippings_g_m2
     array([1., 2., 1.])
     """
     first = as_day(start, "start")
     mass, measured, evenly = _core.daily_clippings(
         day_number(first),
         floats(degree_days, "degree_days"),
-        rows_of(records),
+        core_records(records),
         (site_yield.g_m2_per_degree_day, site_yield.log_sd, site_yield.records, site_yield.source == "prior"),
     )
     dates = np.datetime64(first, "D") + np.arange(len(mass))
     return DailyClippings(frozen(dates), frozen(mass), frozen(measured), tuple(records[i] for i in evenly))
 
 
-def rows_of(records: Sequence[ClippingRecord]) -> list[_Row]:
+def core_records(records: Sequence[ClippingRecord]) -> list[_Row]:
     """Hand records to the core."""
     return [_row(record) for record in records]
 

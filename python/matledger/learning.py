@@ -49,8 +49,8 @@ def next_tests(comparison: Comparison, *, cores: int | None = None, units: Syste
     Table
         For each kind of further test, best first: how many tests it takes; ``forecast``, the spread of the forecast
         that stays, over the present one, mean over the programmes; ``contrast``, the same for the difference of the
-        first two programmes (none for a single one); ``unknown``, what it would narrow most, and ``left``, how much of
-        its spread would stay. Spread is that of the unknowns; weather to come stays as it is.
+        first two programmes (none for a single one); ``unknown``, what it would narrow most, and ``spread left``, how
+        much of its spread would stay. Spread is that of the unknowns; weather to come stays as it is.
 
     Raises
     ------
@@ -94,10 +94,10 @@ def next_tests(comparison: Comparison, *, cores: int | None = None, units: Syste
         forecast = float(np.mean([_left(slope, before, after) for slope in slopes]))
         rows.append((kind, tests, forecast, contrast, names[k], float(left[k])))
     rows.sort(key=lambda row: row[2])
-    heads = ("further tests", "tests", "forecast", "contrast", "unknown", "left")
+    heads = ("further tests", "tests", "forecast", "contrast", "unknown", "spread left")
     columns: dict[str, Sequence[Any]] = {head: [row[i] for row in rows] for i, head in enumerate(heads)}
     caption = f"{calibration.course.name}: share of the present spread that would stay"
-    return Table(caption, columns, dict.fromkeys(("forecast", "contrast", "left"), ".2f"))
+    return Table(caption, columns, dict.fromkeys(("forecast", "contrast", "spread left"), ".2f"))
 
 
 def _inverse(matrix: Floats) -> Floats:

@@ -25,7 +25,7 @@ from matledger.pooling import (
     Glance,
     Population,
     check_sites,
-    few_draws,
+    few_agree,
     informed,
     pool_litter,
     population_of,
@@ -40,7 +40,7 @@ Tell: TypeAlias = Callable[[int], object]
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class SitesFit:
-    """Sites fitted jointly: litter ratios pooled in part by grass, and by covariates of the sites if there are any.
+    """Sites fitted together: litter ratios pooled in part by grass, and by covariates of the sites if there are any.
 
     Attributes
     ----------
@@ -76,7 +76,7 @@ class SitesFit:
         apart = [name for name, fit in self.alone.items() if fit.diagnosis is not None and not fit.diagnosis.good]
         if self.diagnosis is None:
             notes = ["sites were fitted one by one, and of each those draws are taken again that agree with all sites"]
-            notes += [note for name, fit in self.sites.items() for note in few_draws(name, fit)]
+            notes += [note for name, fit in self.sites.items() for note in few_agree(name, fit)]
             if apart:
                 notes.append(f"chains of these sites disagree or are too short: {', '.join(apart)}")
         else:
@@ -104,7 +104,7 @@ def fit_sites(
     executor: Executor | None = None,
     progress: Tell | None = None,
 ) -> SitesFit:
-    """Fit courses jointly, their litter ratios pooled in part by grass and covariates.
+    """Fit courses together, their litter ratios pooled in part by grass and covariates.
 
     Parameters
     ----------

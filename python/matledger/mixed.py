@@ -13,11 +13,9 @@ from matledger import _core
 from matledger._arrays import Floats
 from matledger.errors import InputError, Problem
 from matledger.frames import Table
-from matledger.trial_tables import Layout, Response, Study, Window, one_window
+from matledger.trial_tables import UNITS, Layout, Response, Study, Window, one_window
 
 __all__ = ["Estimate", "StudyAnalysis", "analyse"]
-
-UNITS = {"om_percent": "%", "om_kg_m2": "kg/m2", "thickness_mm": "mm", "sand_kg_m2": "kg/m2"}
 
 NOTHING = 1e-10
 """Share of all variance below which a variance is zero."""
@@ -115,9 +113,9 @@ class StudyAnalysis:
         columns: dict[str, Sequence[Any]] = {
             "effect": [name for name, _ in self.variances],
             f"sd, {self.unit}": [value**0.5 for _, value in self.variances],
-            "variance": [value for _, value in self.variances],
+            f"variance, ({self.unit})2": [value for _, value in self.variances],
         }
-        return Table(f"{self._what}: variances", columns, {f"sd, {self.unit}": ".3g", "variance": ".3g"})
+        return Table(f"{self._what}: variances", columns, dict.fromkeys(list(columns)[1:], ".3g"))
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -153,16 +151,16 @@ class StudyAnalysis:
         return f"{self.response}, {self.window[0]:g} to {self.window[1]:g} mm, {self.layout}"
 
     def _table(self, word: str, estimates: Sequence[Estimate], *, test: bool) -> Table:
-        share = f"{100 * self.level:g} %"
+        share, value = f"{100 * self.level:g} %", f"{'difference' if test else 'mean'}, {self.unit}"
         columns: dict[str, Sequence[Any]] = {
             word.removesuffix("s"): [e.name for e in estimates],
-            self.unit: [e.value for e in estimates],
+            value: [e.value for e in estimates],
             "se": [e.se for e in estimates],
             "df": [e.df for e in estimates],
             f"{share} from": [e.low for e in estimates],
             "to": [e.high for e in estimates],
         }
-        formats = {self.unit: ".3f", "se": ".3f", "df": ".1f", f"{share} from": ".3f", "to": ".3f"}
+        formats = {value: ".3f", "se": ".3f", "df": ".1f", f"{share} from": ".3f", "to": ".3f"}
         if test:
             columns["p"] = [e.p for e in estimates]
             formats["p"] = ".3f"
@@ -241,8 +239,8 @@ def analyse(
     ...     "method": "LOI 360", "om_percent": om})
     >>> mat.analyse(mat.read_study(table)).contrasts()
     om_percent, 0 to 20 mm, randomised complete block: contrasts
-    contrast         %     se   df  90 % from     to      p
-    none - sand  0.550  0.065  3.0      0.398  0.702  0.003
+    contrast     difference, % OM     se   df  90 % from     to      p
+    none - sand             0.550  0.065  3.0      0.398  0.702  0.003
     """
     problems = []
     if response not in study.values:

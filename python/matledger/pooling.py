@@ -21,7 +21,7 @@ from matledger.errors import Problem
 from matledger.findings import Findings
 from matledger.frames import Table
 
-__all__ = ["Covariates", "Glance", "Population", "few_draws", "pool_litter", "shared_draws", "taken_again"]
+__all__ = ["Covariates", "Glance", "Population", "few_agree", "pool_litter", "shared_draws", "taken_again"]
 
 Covariates = Mapping[str, Mapping[str, float]]
 
@@ -271,7 +271,7 @@ def informed(fit: Calibration, values: Floats) -> Floats:
     return information
 
 
-def few_draws(name: str, fit: Calibration) -> list[str]:
+def few_agree(name: str, fit: Calibration) -> list[str]:
     """Say so if few draws of a site agree with the other sites."""
     different = len(np.unique(fit.coordinates[:, LITTER]))
     if different >= FEW * len(fit.coordinates):

@@ -53,9 +53,10 @@ METHOD = (
 )
 READ = (
     "How to read it: OM is organic matter, the median of all draws; nine of ten draws lie between 5 % and 95 %."
-    " P(target) is the chance that the target holds. Disrupted days have less than 99 % green cover. The plain sum"
-    " counts ground twice where holes overlap, as the trade does; the line before it counts it once. The surface is"
-    " measured from where it stands on {start}: one that sinks (below 0) gave more cores than it got sand."
+    " P(target) is the chance that the target holds. Disrupted days have less than 99 % green cover. What is cored or"
+    " cut out counts ground once, its plain sum twice where holes overlap, as the trade does; solid tines take nothing"
+    " out and are in neither. The surface is measured from where it stands on {start}: one that sinks (below 0) gave"
+    " more cores than it got sand."
 )
 SAND = (
     "Sand is dry sand, packed where it is a depth. Suppliers sell it moist, by the bulk tonne: what is bought weighs"
@@ -88,7 +89,6 @@ REGRET = (
 )
 INTERVALS = "Intervals come from {source}, {draws} draws in all; forecasts take {used} of them."
 LONGEST_CELL = 40
-LESSONS = {"learnt": "learnt", "moved": "learnt in part", "prior": "as believed before"}
 
 
 def report(
@@ -377,7 +377,7 @@ def _openings(comparison: Comparison, programme: int, units: System) -> list[tup
         "day": [day_and_month(day) for day, _ in openings],
         "work": [work.in_words(units) for _, work in openings],
         "days to 99 % cover": [float(np.median(found)) for found in days],
-        "9 of 10 times within": [float(np.quantile(found, 0.9, method="higher")) for found in days],
+        "days, 9 of 10 times within": [float(np.quantile(found, 0.9, method="higher")) for found in days],
     }
     own = Table(f"{name}: openings of one year and their healing", columns, dict.fromkeys(list(columns)[2:], ".0f"))
     parts: list[tuple[str, Any]] = [
@@ -456,10 +456,10 @@ def taught(calibration: Calibration, units: System) -> Table:
     """What the tests taught of all greens together, for a reader: what it is, what was believed and what is now."""
     found = calibration.taught(units).columns
     of_a_green = {f"[{green.name}]" for green in calibration.course.greens}
-    keys = ("description", "unit", "prior_median", "q05", "median", "q95")
+    keys = ("description", "unit", "prior_median", "5 %", "median", "95 %", "lesson")
     rows = [
-        (*rest, LESSONS[lesson])
-        for name, lesson, *rest in zip(*(found[key] for key in ("unknown", "lesson", *keys)), strict=True)
+        rest
+        for name, *rest in zip(*(found[key] for key in ("unknown", *keys)), strict=True)
         if name[name.find("[") :] not in of_a_green
     ]
     columns = ("what it is", "unit", "before", "5 %", "median", "95 %", "lesson")

@@ -15,7 +15,7 @@ from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.by_green import ByGreen, by_green
 from matledger.calibration import Calibration
-from matledger.comparison import compare, contest_caution, nearest, outlay
+from matledger.comparison import compare, contest_caution, nearest_programme, outlay
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, refuse, whole
@@ -177,7 +177,7 @@ class Frontier:
             ``"metric"`` or ``"us"``.
         """
         need = self._need(probability)
-        best, lowest, limit = nearest(self.om_percent.max(axis=1), replace(self.target, probability=need))
+        best, lowest, limit = nearest_programme(self.om_percent.max(axis=1), replace(self.target, probability=need))
         found = (
             f"no programme holds {self.target.om_percent:g} % on every green with a probability of {need:g};"
             f" the nearest, {self.names[best]}, comes to {self.probability_all[best]:.2f}"

@@ -15,7 +15,7 @@ from matledger.errors import InputError, Problem
 from matledger.findings import Findings
 from matledger.study_folder import SHARED, run_study
 from matledger.study_manifest import MANIFEST, SETTINGS, digests, read_manifest, read_settings
-from matledger.study_run import Settings, site_seed, versions
+from matledger.study_run import StudySettings, site_seed, versions
 from matledger.tables import read_text
 
 __all__ = ["check_study"]
@@ -82,7 +82,7 @@ def _compare_files(then: Mapping[str, str], now: Mapping[str, str], findings: Fi
             findings.add(Problem("", shown, "the file as it was when the study was run", path))
 
 
-def _check_origin(home: Path, name: str, settings: Settings, seeds: Mapping[str, Any], findings: Findings) -> None:
+def _check_origin(home: Path, name: str, settings: StudySettings, seeds: Mapping[str, Any], findings: Findings) -> None:
     """Hold what the results of a site say of their origin against the settings."""
     place = f"results/{name}.zarr"
     try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from matledger.comparison import MAT
 from matledger.errors import Problem
 from matledger.findings import Findings
 from matledger.frames import Table
-from matledger.study_run import UNITS
+from matledger.trial_tables import UNITS
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["Pooling", "Quantity", "SiteContrasts", "contrast_sites"]
 
 Quantity: TypeAlias = Literal["om_percent", "om_kg_m2", "thickness_mm"]
-Pooling: TypeAlias = Literal["alone", "joint"]
+Pooling: TypeAlias = Literal["alone", "pooled"]
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -32,7 +32,7 @@ class SiteContrasts:
     Attributes
     ----------
     pooling
-        ``alone`` or ``joint``: how the sites were fitted.
+        ``alone`` or ``pooled``: what each site's draws rest on, its own records or those of all sites.
     quantity
         What differs.
     sample
@@ -48,16 +48,16 @@ class SiteContrasts:
         Mean and standard deviation of the difference at each site.
     intervals
         Interval of the difference at each site, from its draws.
-    sand_kg_m2, sand_intervals
+    sand_difference_kg_m2, sand_intervals
         Difference of the sand given in all years at each site [kg/m2], and its interval over weather to come; of no
         width where no rule counts degree days.
     mean, interval
-        Mean difference and its interval: of the population of sites, or of sites fitted jointly over these sites.
+        Mean difference and its interval: of the population of sites, or of pooled sites over these.
     new_site
         Interval of the difference at a site that is not among them.
     between_sd
-        Standard deviation between sites: beyond what is not known of each, or of sites fitted jointly from draw to draw
-        (medians).
+        Standard deviation between sites: beyond what is not known of each, or of pooled sites from draw to draw
+        (median).
     probability_lower
         Probability that the mean difference is below zero.
     """
@@ -72,7 +72,7 @@ class SiteContrasts:
     means: tuple[float, ...]
     sds: tuple[float, ...]
     intervals: tuple[tuple[float, float], ...]
-    sand_kg_m2: tuple[float, ...]
+    sand_difference_kg_m2: tuple[float, ...]
     sand_intervals: tuple[tuple[float, float], ...]
     mean: float
     interval: tuple[float, float]
@@ -90,7 +90,11 @@ class SiteContrasts:
             f"difference, {unit}": [*self.means, self.mean, self.mean],
             f"{share} from": [low for low, _ in bounds],
             "to": [high for _, high in bounds],
-            "sand, kg/m2": [*map(_range, self.sand_kg_m2, self.sand_intervals), "", ""],
+            "sand in all years, difference, kg/m2": [
+                *map(_range, self.sand_difference_kg_m2, self.sand_intervals),
+                "",
+                "",
+            ],
         }
         caption = f"{self.quantity}, {self.sample}: {self.first} less {self.second}"
         return Table(caption, columns, dict.fromkeys(list(columns)[1:4], ".3f"))
@@ -140,10 +144,10 @@ def contrast_sites(
             expected = f"the methods of the other courses: {methods[0]}"
             findings.add(Problem(f"site {name}, method", methods[-1], expected))
         differences.append(weights @ (last.sel(programme=first).values - last.sel(programme=second).values))
-        given = data["sand_of_draw_kg_m2"]
+        given = data["total_sand_kg_m2"]
         sand = given.sel(programme=first).values - given.sel(programme=second).values
         sands.append((float(sand.mean()), _interval(sand, level)))
-        if pooling == "joint":
+        if pooling == "pooled":
             new = data[f"new_site_{quantity}"].isel(date=-1).sel(sample=where)
             unseen.append(new.sel(programme=first).values - new.sel(programme=second).values)
     findings.raise_any()
@@ -168,7 +172,7 @@ def contrast_sites(
         means=means,
         sds=sds,
         intervals=tuple(_interval(own, level) for own in differences),
-        sand_kg_m2=tuple(mean for mean, _ in sands),
+        sand_difference_kg_m2=tuple(mean for mean, _ in sands),
         sand_intervals=tuple(interval for _, interval in sands),
         mean=mean,
         interval=interval,
@@ -184,7 +188,7 @@ def _lacks(
     """Whether a site lacks what is asked for; it is then among the findings."""
     asked = {"programme": programmes, "sample": (sample,), "quantity": (quantity,)}
     has = {dim: [str(value) for value in data[dim].values] for dim in ("programme", "sample")}
-    has["quantity"] = list(UNITS)
+    has["quantity"] = list(get_args(Quantity))
     wrong = [(what, value) for what, values in asked.items() for value in values if value not in has[what]]
     for what, value in wrong:
         findings.add(Problem(f"site {name}, {what}", value, f"one of {', '.join(has[what])}"))

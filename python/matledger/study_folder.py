@@ -1,6 +1,6 @@
 """A study as a folder: courses, settings and results, with all that is needed to repeat it.
 
-``results/NAME.zarr`` holds what was found of a site, ``shared.zarr`` what sites fitted jointly share;
+``results/NAME.zarr`` holds what was found of a site, ``shared.zarr`` what sites share whose draws are pooled;
 `matledger.study_manifest` reads and writes the rest of the folder.
 """
 
@@ -25,7 +25,7 @@ from matledger.executors import Tell, run_each
 from matledger.study_contrasts import Pooling, Quantity, SiteContrasts, contrast_sites
 from matledger.study_manifest import MANIFEST, read_settings, write_manifest
 from matledger.study_run import (
-    Settings,
+    StudySettings,
     look_at,
     provenance,
     result_folder,
@@ -56,7 +56,7 @@ class StudyRun:
     sites
         Names of the sites.
     pooling
-        ``alone`` or ``joint``: how the sites were fitted.
+        ``alone`` or ``pooled``: what each site's draws rest on, its own records or those of all sites.
     """
 
     folder: Path
@@ -66,8 +66,9 @@ class StudyRun:
     def site(self, name: str) -> xr.Dataset:
         """Return the forecast of a site as `matledger.Comparison.to_xarray` gives it; values are read when used.
 
-        Beside it stands the sand of each draw, and of sites fitted jointly ``new_site_...``: the mean over the greens
-        of a site like this one of whose litter ratio nothing is known but what the population says.
+        Beside it stands ``total_sand_kg_m2``, the sand of all years by draw, and of pooled sites ``new_site_...``: the
+        mean over the greens of a site like this one of whose litter ratio nothing is known but what the population
+        says.
 
         Parameters
         ----------
@@ -87,19 +88,19 @@ class StudyRun:
         return found
 
     def population(self) -> Population:
-        """What sites fitted jointly share, and what they say of the litter ratio of one that is not among them.
+        """What pooled sites share, and what they say of the litter ratio of one that is not among them.
 
         Raises
         ------
         InputError
-            If the sites were fitted alone.
+            If the sites were not pooled.
         """
         import xarray as xr
 
         from matledger.pooling import Population
 
-        if self.pooling != "joint":
-            raise InputError([Problem("pooling", self.pooling, 'a study with pooling = "joint" in study.toml')])
+        if self.pooling != "pooled":
+            raise InputError([Problem("pooling", self.pooling, 'a study with pooling = "pooled" in study.toml')])
         with xr.open_zarr(self.folder / SHARED, chunks=None, consolidated=True) as data:
             said = json.loads(data.attrs["population"])
             return Population(
@@ -146,8 +147,8 @@ class StudyRun:
 
         Notes
         -----
-        Of sites fitted alone each difference is taken as normal, and the sites are pooled with a flat prior on the
-        scatter between them. Of sites fitted jointly the draws of all sites belong together, so that the mean over the
+        Of sites left alone each difference is taken as normal, and set together with a flat prior on the scatter
+        between them. Of pooled sites the draws of all sites belong together, so that the mean over the
         sites is that of each draw; the new site has the weather, calendar and ground of each of these in turn, and a
         litter ratio drawn from the population.
         """
@@ -170,21 +171,21 @@ class StudyRun:
 def run_study(
     folder: str | os.PathLike[str], *, executor: Executor | None = None, progress: Tell | None = None
 ) -> StudyRun:
-    """Fit the sites of a study folder, alone or jointly, run their programmes forward, and write what was found.
+    """Fit the sites of a study folder, pooled or alone, run their programmes forward, and write what was found.
 
     Parameters
     ----------
     folder
         Folder with ``study.toml`` and a course folder for each site in ``sites``. Keys of ``study.toml``: ``seed``,
         ``years``, ``draws``, ``weather_sequences``; and, if wanted, ``method`` (as in `calibrate`), ``pooling``
-        (``alone`` or ``joint``), ``block_days`` and ``warmer_c`` (see `matledger.WeatherToCome`). A table
-        ``[covariates.NAME]`` of a joint fit holds the value of a covariate at each site.
+        (``alone`` or ``pooled``), ``block_days`` and ``shift_c`` (see `matledger.WeatherToCome`). A table
+        ``[covariates.NAME]`` holds the value of a covariate at each of pooled sites.
     executor
         Where sites are run: anything with the interface of `concurrent.futures.Executor` whose workers see the folder,
         among them the executor of a dask client. Each site then keeps to one thread. A pool of processes has to spawn
         them: forked ones may deadlock. None runs one site after the other, each on all threads.
     progress
-        Called with the number of parts done: of sites fitted jointly a look, a fit and a forecast of each. An exception
+        Called with the number of parts done: of pooled sites a look, a fit and a forecast of each. An exception
         from it, or Ctrl-C, ends the run; sites that were written stay.
 
     Returns
@@ -195,16 +196,16 @@ def run_study(
     Raises
     ------
     InputError
-        For settings or a course that cannot be used; sites whose names differ only by spaces or case; of sites fitted
-        jointly what `matledger.fit_sites` refuses.
+        For settings or a course that cannot be used; sites whose names differ only by spaces or case; of pooled
+        sites what `matledger.fit_sites` refuses.
     OSError
         If the folder cannot be written, told before the work.
 
     Notes
     -----
     Each site has a seed of its own, made of the study's and its name, so that results do not depend on the executor or
-    on the order, nor, fitted alone, on which sites there are. A site is written whole or not at all, so one whose
-    worker was lost is run again. A joint fit is that of `matledger.fit_sites`: sites say what they hold of their litter
+    on the order, nor, left alone, on which sites there are. A site is written whole or not at all, so one whose
+    worker was lost is run again. Sites are pooled as by `matledger.fit_sites`: they say what they hold of their litter
     ratio, it is pooled here, and each is then run forward on those of its draws that agree with all of them.
     """
     home = Path(folder)
@@ -213,7 +214,7 @@ def run_study(
     for name in sites:
         check_folder(result_folder(home, name))
     steps = _Steps(progress)
-    if settings.get("pooling") == "joint":
+    if settings.get("pooling") == "pooled":
         pooled, unseen, population = _pool(home.resolve(), sites, settings, executor, steps)
         parts: list[tuple[Any, ...]] = [
             (home.resolve(), name, settings, pooled[:, s], unseen[s]) for s, name in enumerate(sites)
@@ -271,7 +272,7 @@ class _Steps:
 
 
 def _pool(
-    home: Path, sites: tuple[str, ...], settings: Settings, executor: Executor | None, steps: _Steps
+    home: Path, sites: tuple[str, ...], settings: StudySettings, executor: Executor | None, steps: _Steps
 ) -> tuple[npt.NDArray[np.intp], Floats, Population]:
     """Which draws of each site agree with the others, and the litter coordinate of sites like each, never seen."""
     from matledger.pooling import check_sites, pool_litter, rows_of
@@ -293,7 +294,7 @@ def _pool(
     return pooled, unseen, population
 
 
-def _write_shared(home: Path, population: Population, settings: Settings) -> None:
+def _write_shared(home: Path, population: Population, settings: StudySettings) -> None:
     import xarray as xr
 
     unit = {"units": "1", "comment": "in prior standard deviations of the log litter ratio"}

@@ -17,7 +17,7 @@ from matledger.calibration.fit import FitMethod
 from matledger.cells import column, read_fields
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, shown
-from matledger.study_run import Settings, site_seed, versions
+from matledger.study_run import StudySettings, site_seed, versions
 from matledger.tables import read_text, read_toml
 
 __all__ = ["MANIFEST", "SETTINGS", "digests", "read_manifest", "read_settings", "write_manifest"]
@@ -31,13 +31,13 @@ COLUMNS = (
     column("draws", "study"),
     column("weather_sequences"),
     column("block_days", required=False),
-    column("warmer_c", required=False),
+    column("shift_c", required=False),
     column("method", "study", choices=get_args(FitMethod), required=False),
-    column("pooling", choices=("alone", "joint"), required=False),
+    column("pooling", choices=("alone", "pooled"), required=False),
 )
 
 
-def read_settings(home: Path) -> tuple[Settings, tuple[str, ...]]:
+def read_settings(home: Path) -> tuple[StudySettings, tuple[str, ...]]:
     """Read settings and names of the sites of a folder.
 
     Raises
@@ -65,10 +65,10 @@ def read_settings(home: Path) -> tuple[Settings, tuple[str, ...]]:
     return settings, tuple(sites)
 
 
-def _covariates(given: object, settings: Settings, findings: Findings) -> dict[str, dict[str, float]]:
+def _covariates(given: object, settings: StudySettings, findings: Findings) -> dict[str, dict[str, float]]:
     """The tables of covariates; whether they cover the sites is looked at when these are pooled."""
-    if settings.get("pooling") != "joint":
-        findings.add(Problem("covariates", "given", 'none, or pooling = "joint"', SETTINGS))
+    if settings.get("pooling") != "pooled":
+        findings.add(Problem("covariates", "given", 'none, or pooling = "pooled"', SETTINGS))
     found: dict[str, dict[str, float]] = {}
     for name, values in given.items() if isinstance(given, dict) else [("", given)]:
         own = values if isinstance(values, dict) else {}
@@ -102,7 +102,7 @@ def _digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def write_manifest(home: Path, settings: Settings, sites: tuple[str, ...]) -> None:
+def write_manifest(home: Path, settings: StudySettings, sites: tuple[str, ...]) -> None:
     """Write what is there, and what made it."""
     manifest = {
         "settings": settings,

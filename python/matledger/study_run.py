@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import platform
 import zlib
-from collections.abc import Mapping
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
@@ -16,6 +15,7 @@ import numpy.typing as npt
 
 from matledger._arrays import Floats, frozen
 from matledger.atomic import fresh_folder
+from matledger.variables import described
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from matledger.comparison import Comparison
     from matledger.pooling import Glance
 
-Settings: TypeAlias = dict[str, Any]
+StudySettings: TypeAlias = dict[str, Any]
 
-UNITS: Mapping[str, str] = {"om_percent": "%", "om_kg_m2": "kg/m2", "thickness_mm": "mm"}
+QUANTITIES = ("om_percent", "om_kg_m2", "thickness_mm")
 PACKAGES = ("matledger", "numpy", "xarray", "zarr")
 
 
@@ -35,7 +35,7 @@ def result_folder(home: Path, name: str) -> Path:
     return home / "results" / f"{name}.zarr"
 
 
-def site_seed(settings: Settings, name: str) -> int:
+def site_seed(settings: StudySettings, name: str) -> int:
     """Seed of a site, made of the study's and its name."""
     return int(np.random.SeedSequence([settings["seed"], zlib.crc32(name.encode())]).generate_state(1)[0])
 
@@ -45,7 +45,7 @@ def versions() -> dict[str, str]:
     return {"python": platform.python_version()} | {name: version(name) for name in PACKAGES}
 
 
-def provenance(settings: Settings, **more: object) -> str:
+def provenance(settings: StudySettings, **more: object) -> str:
     """Settings, versions and whatever else results follow from, as JSON."""
     return json.dumps({"settings": settings} | more | versions(), sort_keys=True)
 
@@ -58,7 +58,7 @@ def look_at(home: Path, name: str) -> Glance:
     return Glance.of(name, load_course(home / "sites" / name))
 
 
-def say(home: Path, name: str, settings: Settings) -> tuple[Floats, tuple[float, float]]:
+def say(home: Path, name: str, settings: StudySettings) -> tuple[Floats, tuple[float, float]]:
     """Draws of a site's litter coordinate by itself, and the prior of the litter ratio."""
     from matledger.pooling import LITTER
 
@@ -70,7 +70,7 @@ def say(home: Path, name: str, settings: Settings) -> tuple[Floats, tuple[float,
 def run_site(
     home: Path,
     name: str,
-    settings: Settings,
+    settings: StudySettings,
     pooled: npt.NDArray[np.intp] | None = None,
     unseen: Floats | None = None,
 ) -> None:
@@ -85,26 +85,23 @@ def run_site(
     unseen
         Draws of the litter coordinate of a site like it that is not among them.
     """
-    from matledger.pooling import LITTER, Glance, few_draws, taken_again
+    from matledger.pooling import LITTER, Glance, few_agree, taken_again
 
     fit = _fit(home, name, settings)
     if pooled is not None:
         fit = taken_again(fit, pooled)
     comparison = _compare(fit, settings, name, draws=settings["draws"])
     data = comparison.to_xarray()
-    data["sand_of_draw_kg_m2"] = (
-        ("programme", "draw"),
-        _sand_kg_m2(comparison),
-        {"units": "kg/m2", "long_name": "dry sand given in all years, by the calendar of the draw's weather"},
-    )
+    data["total_sand_kg_m2"] = (("programme", "draw"), _total_sand_kg_m2(comparison))
     if unseen is not None:
         coordinates = fit.coordinates[: len(unseen)].copy()
         coordinates[:, LITTER] = unseen
         stranger = replace(fit, coordinates=frozen(coordinates), chains=None)
         _add_stranger(data, _compare(stranger, settings, name, draws=len(unseen)))
+    described(data, "StudyRun")
     data.attrs["provenance"] = provenance(settings, site=name, seed=site_seed(settings, name))
     data.attrs["methods"] = ", ".join(Glance.of(name, fit.course).methods)
-    data.attrs["comment"] = "\n".join([*comparison.notes, *(few_draws(name, fit) if pooled is not None else ())])
+    data.attrs["comment"] = "\n".join([*comparison.notes, *(few_agree(name, fit) if pooled is not None else ())])
     with fresh_folder(result_folder(home, name)) as draft:
         write_chunks(data, draft)
     _checkpoint(home, name).unlink(missing_ok=True)
@@ -125,7 +122,7 @@ def _checkpoint(home: Path, name: str) -> Path:
     return home / "fits" / f"{name}.npz"
 
 
-def _fit(home: Path, name: str, settings: Settings) -> Calibration:
+def _fit(home: Path, name: str, settings: StudySettings) -> Calibration:
     """Fit a site; chains are kept on disk until its results are written, so that no draw is made twice."""
     from matledger.calibration import calibrate
     from matledger.course_file import load_course
@@ -143,7 +140,7 @@ def _fit(home: Path, name: str, settings: Settings) -> Calibration:
     )
 
 
-def _compare(fit: Calibration, settings: Settings, name: str, *, draws: int) -> Comparison:
+def _compare(fit: Calibration, settings: StudySettings, name: str, *, draws: int) -> Comparison:
     from matledger.comparison import compare
     from matledger.weather_to_come import WeatherToCome
 
@@ -152,12 +149,12 @@ def _compare(fit: Calibration, settings: Settings, name: str, *, draws: int) -> 
         years=settings["years"],
         draws=draws,
         weather_sequences=min(settings["weather_sequences"], draws),
-        weather_to_come=WeatherToCome(block_days=settings.get("block_days"), shift_c=settings.get("warmer_c", 0.0)),
+        weather_to_come=WeatherToCome(block_days=settings.get("block_days"), shift_c=settings.get("shift_c", 0.0)),
         seed=site_seed(settings, name),
     )
 
 
-def _sand_kg_m2(comparison: Comparison) -> Floats:
+def _total_sand_kg_m2(comparison: Comparison) -> Floats:
     """Sand of all years, shape ``(programme, draw)``; draws take the calendars in turn."""
     draws = comparison.om_percent.shape[-1]
     given = [
@@ -168,7 +165,6 @@ def _sand_kg_m2(comparison: Comparison) -> Floats:
 
 
 def _add_stranger(data: xr.Dataset, comparison: Comparison) -> None:
-    for name, unit in UNITS.items():
+    for name in QUANTITIES:
         values = comparison.course_mean(getattr(comparison, name))
-        text = {"units": unit, "long_name": f"{data[name].attrs['long_name']}, a site like this one, never seen"}
-        data[f"new_site_{name}"] = (("programme", "date", "sample", "new_draw"), values, text)
+        data[f"new_site_{name}"] = (("programme", "date", "sample", "new_draw"), values)

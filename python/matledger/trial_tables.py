@@ -21,7 +21,10 @@ Response: TypeAlias = Literal["om_percent", "om_kg_m2", "thickness_mm", "sand_kg
 Layout: TypeAlias = Literal["completely randomised", "randomised complete block", "split-plot", "before-after-control"]
 Window: TypeAlias = tuple[float, float]
 
-RESPONSES: tuple[Response, ...] = ("om_percent", "om_kg_m2", "thickness_mm", "sand_kg_m2")
+UNITS: Mapping[Response, str] = {"om_percent": "% OM", "om_kg_m2": "kg/m2", "thickness_mm": "mm", "sand_kg_m2": "kg/m2"}
+"""Of what is read, in labels: a difference in % OM is no share of anything."""
+
+RESPONSES: tuple[Response, ...] = tuple(UNITS)
 
 NAMES = ("site", "green", "block", "plot", "treatment", "subtreatment", "method")
 

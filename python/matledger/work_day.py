@@ -618,14 +618,14 @@ class Rate:
     mean_g_m2
         Mean dry sand of a pass [g/m2].
     low_g_m2, high_g_m2
-        Ends of the interval that holds the true mean with `probability` [g/m2].
+        Ends of the interval that holds the true mean with probability `level` [g/m2].
     between_pans
         Standard deviation between pans over their mean [-]; None from one pan.
     intended_g_m2
         The rate intended [g/m2].
     pans
         Number of pans.
-    probability
+    level
         Probability of the interval [-].
     """
 
@@ -635,7 +635,7 @@ class Rate:
     between_pans: float | None
     intended_g_m2: float
     pans: int
-    probability: float
+    level: float
 
     @property
     def ratio(self) -> float:
@@ -646,7 +646,7 @@ class Rate:
         """Say whether to change the setting."""
         if self.pans == 1:
             return f"one pan says {self.mean_g_m2:.0f} g/m2; one pan cannot say how sure that is: set out more."
-        span = f"{self.low_g_m2:.0f} to {self.high_g_m2:.0f} g/m2 at {self.probability:.0%}"
+        span = f"{self.low_g_m2:.0f} to {self.high_g_m2:.0f} g/m2 at {self.level:.0%}"
         text = f"{self.mean_g_m2:.0f} g/m2 ({span}) against {self.intended_g_m2:.0f} intended: "
         if self.low_g_m2 <= self.intended_g_m2 <= self.high_g_m2:
             verdict = "the pans do not tell them apart."
@@ -669,7 +669,7 @@ def check_spreader(
     intended_g_m2: Quantity,
     passes: int = 1,
     sand_moisture_share: Quantity = 0.0,
-    probability: float = 0.9,
+    level: float = 0.9,
 ) -> Rate:
     """Hold a spreader's rate, caught in pans, to the rate intended.
 
@@ -685,7 +685,7 @@ def check_spreader(
         Passes over the pans.
     sand_moisture_share
         Water in the sand over its dry mass [-].
-    probability
+    level
         Probability of the interval [-].
 
     Returns
@@ -713,10 +713,12 @@ def check_spreader(
     intended = parse(intended_g_m2, "g/m2", name="intended_g_m2")
     if intended <= 0:
         raise InputError([Problem("intended_g_m2", shown(intended), "a rate above 0 g/m2")])
-    refuse([*whole("passes", passes, 1, 1000), *of_kind("number", probability=probability)])
+    refuse([*whole("passes", passes, 1, 1000), *of_kind("number", level=level)])
+    if not 0 < level < 1:
+        raise InputError([Problem("level", repr(level), "a probability between 0 and 1")])
     masses: list[float] = floats(masses_g, "masses_g").tolist()
     water = _moisture(sand_moisture_share)
-    mean, (low, high), between = _core.catch_pans(masses, area, passes, water, float(probability))
+    mean, (low, high), between = _core.catch_pans(masses, area, passes, water, float(level))
     return Rate(
         mean_g_m2=mean,
         low_g_m2=low,
@@ -724,5 +726,5 @@ def check_spreader(
         between_pans=between,
         intended_g_m2=intended,
         pans=len(masses),
-        probability=float(probability),
+        level=float(level),
     )

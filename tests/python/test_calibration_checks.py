@@ -50,7 +50,7 @@ def test_the_last_tests_are_predicted_better_than_by_a_straight_line(fit):
     columns = last_tests(fit).columns
     measured = np.array(columns["om_percent"])
     errors = {name: np.abs(np.array(columns[name]) - measured).mean() for name in ("median", "straight_line")}
-    inside = (measured >= columns["q05"]) & (measured <= columns["q95"])
+    inside = (measured >= columns["5 %"]) & (measured <= columns["95 %"])
     assert len(measured) == 36
     assert errors["median"] < errors["straight_line"]
     assert 0.7 < inside.mean() <= 1

@@ -111,6 +111,8 @@ def test_dates_are_ranked_with_reasons(turf):
     for (r, d), mark in zip(pairs, columns["none beats"], strict=True):
         beaten = any(a <= r and b <= d and (a, b) != (r, d) for a, b in pairs)
         assert mark == ("" if beaten else "yes")
+    for share in (columns["hot days, % of recovery"], columns["frosty days, % of recovery"]):
+        assert 1 < max(share) <= 20
     reasons = " ".join(ranking.excluded.columns["why not"])
     assert "closed on 01 July" in reasons
     assert "other work on 12 September" in reasons
@@ -295,6 +297,8 @@ def test_the_choice_by_green_is_that_of_enumeration(frontier):
     uses = [per_green(frontier, p)[0] for p in options]
     most = 0.5 * (sum(uses[0]) + sum(uses[2]))
     found = frontier.by_green(programmes=options, sand_t=most)
+    named = frontier.by_green(programmes=options, green_days=1e4, money=1e9).limits
+    assert list(named) == ["disrupted days, all greens together", f"money, {PRICES.currency}"]
     best, best_more = (
         max(
             sum(frontier.probability[options[o], g] for g, o in enumerate(pick))

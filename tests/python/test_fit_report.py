@@ -71,8 +71,8 @@ def test_what_lies_outside_without_failing_is_in_the_verdict(fit):
     report, checks = mat.report_fit(spoilt), mat.predictive_checks(spoilt).columns
     at = checks["what"].index("largest residual at the mode, standard deviations")
     assert checks["measured"][at] == pytest.approx(largest)
-    assert checks["q05"][at] < checks["median"][at] < checks["q95"][at]
-    assert (checks["measured"][at] > checks["q95"][at]) == (checks["share_below"][at] > 0.95)
+    assert checks["5 %"][at] < checks["median"][at] < checks["95 %"][at]
+    assert (checks["measured"][at] > checks["95 %"][at]) == (checks["share_below"][at] > 0.95)
     named = f"the test of {odd.green} on {odd.date}, {odd.sampled}"
     assert report.usable
     assert section(report, "Can it be used?")[0].startswith(f"yes, but look at {named}")
@@ -81,7 +81,7 @@ def test_what_lies_outside_without_failing_is_in_the_verdict(fit):
     assert outside[-1] == f"of the {len(checks['what'])} checks one in ten lies outside by chance"
     listed = [
         what
-        for what, low, seen, high in zip(*(checks[k] for k in ("what", "q05", "measured", "q95")), strict=True)
+        for what, low, seen, high in zip(*(checks[k] for k in ("what", "5 %", "measured", "95 %")), strict=True)
         if not low <= seen <= high
     ]
     assert [line.split(":")[0] for line in outside[1:-1]] == listed

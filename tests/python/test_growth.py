@@ -89,16 +89,16 @@ def test_every_gram_lands_on_its_days():
     records = [record("1", 150, 156, 9.0), record("1", 157, 157, 1.0), record("1", 0, 1, 0.5)]
     b = mat.site_yield(START, HEAT, records)
     daily = mat.daily_clippings(START, HEAT, records, b)
-    assert daily.g_m2[150:157].sum() == pytest.approx(9.0)
+    assert daily.clippings_g_m2[150:157].sum() == pytest.approx(9.0)
     assert np.flatnonzero(daily.measured).tolist() == [0, 1, *range(150, 158)]
-    assert daily.g_m2[:2].tolist() == [0.25, 0.25]
+    assert daily.clippings_g_m2[:2].tolist() == [0.25, 0.25]
     assert daily.spread_evenly == (records[2],)
-    assert daily.g_m2[200] == b.g_m2_per_degree_day * HEAT[200]
+    assert daily.clippings_g_m2[200] == b.g_m2_per_degree_day * HEAT[200]
     assert daily.dates[0] == np.datetime64(START)
     with pytest.raises(ValueError, match="read-only"):
-        daily.g_m2[0] = 1.0
+        daily.clippings_g_m2[0] = 1.0
     again = pickle.loads(pickle.dumps(daily))
-    assert (again.g_m2 == daily.g_m2).all()
+    assert (again.clippings_g_m2 == daily.clippings_g_m2).all()
 
 
 def test_clashes_are_named():

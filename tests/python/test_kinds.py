@@ -39,7 +39,7 @@ TAKERS = {
     "percent": lambda value, _: CURVE.d_mm(value),
     "cumulative": lambda value, _: mat.Grading.from_retained("a", [1, 0.5], [1, 2], pan_g=1, cumulative=value),
     "pan_g": lambda value, _: mat.Grading.from_retained("a", [1, 0.5], [1, 2], pan_g=value),
-    "probability": lambda value, _: mat.check_spreader([44, 46], pan_m2=0.1, intended_g_m2=400, probability=value),
+    "level": lambda value, _: mat.check_spreader([44, 46], pan_m2=0.1, intended_g_m2=400, level=value),
     "alpha": lambda value, _: mat.study_power(DESIGN, VARIANCES, difference_percent=1, alpha=value),
     "core_sd_percent": lambda value, _: mat.StudyVariances(core_sd_percent=value),
     "test": lambda value, _: mat.SamplingPrices(test=value),

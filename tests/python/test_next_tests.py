@@ -29,7 +29,7 @@ def row(table, kind):
 
 
 def test_more_is_never_worth_less(table):
-    for column in ("forecast", "contrast", "left"):
+    for column in ("forecast", "contrast", "spread left"):
         assert all(0 < value <= 1 + 1e-9 for value in table.columns[column])
     assert table.columns["forecast"] == sorted(table.columns["forecast"])
     whole, alone = row(table, "the same round a year on"), row(table, "the top sample alone, a year on")

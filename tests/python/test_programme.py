@@ -75,8 +75,8 @@ def test_summary():
     assert year == YEAR.years[0]
     f = CORES.area_fraction
     assert (year.year, year.days, year.events) == (2014, 9, 11)
-    assert year.area_share == pytest.approx(1 - (1 - f) ** 2)
-    assert year.area_plain_sum == pytest.approx(2 * f)
+    assert year.removed_area_share == pytest.approx(1 - (1 - f) ** 2)
+    assert year.removed_area_plain_sum == pytest.approx(2 * f)
     assert year.solid_area_share == year.solid_area_plain_sum == 0
     assert year.sand_mm == pytest.approx(2 * 4 + 7 * 0.5)
     assert year.sand_kg_m2 == pytest.approx(year.sand_mm * 1.6)

@@ -15,7 +15,7 @@ import matledger as mat
 from matledger.cli import main
 from matledger.demo import demo_folder
 
-SETTINGS = "seed = 3\nyears = 2\ndraws = 40\nweather_sequences = 4\nblock_days = 60\nwarmer_c = 1\n"
+SETTINGS = "seed = 3\nyears = 2\ndraws = 40\nweather_sequences = 4\nblock_days = 60\nshift_c = 1\n"
 
 
 def invented_study(folder, sites):
@@ -55,6 +55,7 @@ def test_sites_are_written_in_chunks_with_provenance(ran):
     assert data.om_percent.encoding["chunks"][:3] == (1, 1, 1)
     assert data.attrs["Conventions"].startswith("CF-")
     assert data.om_percent.attrs["units"] == "%"
+    assert data.total_sand_kg_m2.attrs["units"] == "kg m-2"
     origin = json.loads(data.attrs["provenance"])
     assert origin["settings"]["seed"] == 3
     assert origin["matledger"] == mat.__version__
@@ -78,10 +79,11 @@ def test_contrasts_of_sites_and_their_population(ran):
     assert found.new_site[0] < found.interval[0] < found.mean < found.interval[1] < found.new_site[1]
     assert study.contrasts(second, first).mean == pytest.approx(-found.mean)
     assert "population of sites" in repr(found)
-    sand = data.sand_of_draw_kg_m2.mean("draw")
+    assert {"difference, % OM", "sand in all years, difference, kg/m2"} <= set(found.table().columns)
+    sand = data.total_sand_kg_m2.mean("draw")
     assert sand.values == pytest.approx(data.sand_kg_m2.sum("year").values, rel=0.02)
-    assert found.sand_kg_m2[0] == pytest.approx(float(sand[0] - sand[1]))
-    assert found.sand_intervals[0][0] <= found.sand_kg_m2[0] <= found.sand_intervals[0][1]
+    assert found.sand_difference_kg_m2[0] == pytest.approx(float(sand[0] - sand[1]))
+    assert found.sand_intervals[0][0] <= found.sand_difference_kg_m2[0] <= found.sand_intervals[0][1]
     with pytest.raises(mat.InputError, match="pooling: alone"):
         study.population()
     with pytest.raises(mat.InputError, match="site site 5, programme: none; expected one of"):
@@ -187,16 +189,16 @@ class Killing:
 
 
 @pytest.fixture(scope="module")
-def joint(tmp_path_factory):
-    home = invented_study(tmp_path_factory.mktemp("joint"), 4)
+def pooled(tmp_path_factory):
+    home = invented_study(tmp_path_factory.mktemp("pooled"), 4)
     feed = "".join(f'"site {n}" = {n}.5\n' for n in range(4))
-    (home / "study.toml").write_text(f'{SETTINGS}pooling = "joint"\n[covariates.feed]\n{feed}')
+    (home / "study.toml").write_text(f'{SETTINGS}pooling = "pooled"\n[covariates.feed]\n{feed}')
     told = []
     return home, mat.run_study(home, progress=told.append), told
 
 
-def test_a_joint_study_is_that_of_fit_sites(joint):
-    home, study, told = joint
+def test_a_pooled_study_is_that_of_fit_sites(pooled):
+    home, study, told = pooled
     assert told == list(range(1, 13))
     population = study.population()
     assert population.effects.shape == (40, 2)
@@ -207,7 +209,7 @@ def test_a_joint_study_is_that_of_fit_sites(joint):
     assert population.effects.mean(axis=0) == pytest.approx(beside.effects.mean(axis=0), abs=4 / 40**0.5)
     first, second, _ = study.site("site 0")["programme"].values
     found = study.contrasts(first, second)
-    assert found.pooling == "joint"
+    assert found.pooling == "pooled"
     by_draw = []
     for name in study.sites:
         data = study.site(name)
@@ -219,6 +221,7 @@ def test_a_joint_study_is_that_of_fit_sites(joint):
     assert found.new_site[1] - found.new_site[0] > found.interval[1] - found.interval[0]
     assert "mean of these sites" in repr(found)
     for quantity in ("om_kg_m2", "thickness_mm"):
+        assert data[f"new_site_{quantity}"].attrs["units"] == data[quantity].attrs["units"]
         assert np.isfinite(study.contrasts(first, second, quantity=quantity).new_site).all()
 
 
@@ -237,8 +240,8 @@ def test_sites_of_different_methods_are_not_set_side_by_side(ran, tmp_path):
         study.contrasts(first, second)
 
 
-def test_a_joint_study_comes_out_again_whoever_runs_it(joint):
-    home, _, _ = joint
+def test_a_pooled_study_comes_out_again_whoever_runs_it(pooled):
+    home, _, _ = pooled
     assert mat.check_study(home) == ()
     with ThreadPoolExecutor(2) as pool:
         assert mat.check_study(home, again=True, executor=pool) == ()
@@ -255,8 +258,8 @@ def test_results_of_another_seed_are_found_out(ran, tmp_path):
         mat.check_study(home)
 
 
-def test_a_forged_result_is_found_out_by_running_again(joint, tmp_path):
-    home = shutil.copytree(joint[0], tmp_path / "copy")
+def test_a_forged_result_is_found_out_by_running_again(pooled, tmp_path):
+    home = shutil.copytree(pooled[0], tmp_path / "copy")
     chunk = next((home / "results" / "site 1.zarr" / "om_percent").glob("0.0.0*"))
     chunk.write_bytes(bytes([chunk.read_bytes()[0] ^ 1]) + chunk.read_bytes()[1:])
     place = chunk.relative_to(home).as_posix()
@@ -270,7 +273,7 @@ def test_a_forged_result_is_found_out_by_running_again(joint, tmp_path):
         mat.check_study(home, again=True)
 
 
-def test_covariates_of_a_study_are_read_with_care(joint, tmp_path):
+def test_covariates_of_a_study_are_read_with_care(pooled, tmp_path):
     home = invented_study(tmp_path, 3)
 
     def said(settings):
@@ -282,8 +285,8 @@ def test_covariates_of_a_study_are_read_with_care(joint, tmp_path):
     table = '[covariates.feed]\n"site 0" = 1\n"site 1" = 2\n'
     assert "covariates: given; expected none, or pooling" in said(table)
     assert "study.toml, covariates.feed.site 0: '1'; expected a number" in said(
-        'pooling = "joint"\n' + table.replace("= 1", '= "1"')
+        'pooling = "pooled"\n' + table.replace("= 1", '= "1"')
     )
-    assert "covariates.feed[site 2]: None; expected a finite number" in said('pooling = "joint"\n' + table)
-    assert "pooling: both; expected alone or joint" in said('pooling = "both"\n')
-    assert "covariates: 3; expected a table" in said('pooling = "joint"\ncovariates = 3\n')
+    assert "covariates.feed[site 2]: None; expected a finite number" in said('pooling = "pooled"\n' + table)
+    assert "pooling: both; expected alone or pooled" in said('pooling = "both"\n')
+    assert "covariates: 3; expected a table" in said('pooling = "pooled"\ncovariates = 3\n')

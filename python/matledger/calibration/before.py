@@ -268,12 +268,12 @@ def _table(caption: str, head: Mapping[str, list[Any]], measured: Floats, expect
     columns: dict[str, list[Any]] = {
         **head,
         "measured": measured.tolist(),
-        "q05": low.tolist(),
+        "5 %": low.tolist(),
         "median": median.tolist(),
-        "q95": high.tolist(),
+        "95 %": high.tolist(),
         "share_below": (expected < measured).mean(axis=0).tolist(),
     }
-    formats = dict.fromkeys(("measured", "q05", "median", "q95"), ".2f") | {"share_below": ".3f"}
+    formats = dict.fromkeys(("measured", "5 %", "median", "95 %"), ".2f") | {"share_below": ".3f"}
     return Table(caption, columns, formats)
 
 

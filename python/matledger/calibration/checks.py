@@ -193,7 +193,7 @@ def last_tests(calibration: Calibration) -> Table:
     >>> import matledger as mat
     >>> calibration = mat.calibrate(mat.demo_course().only(["Fen"]), draws=100)
     >>> list(last_tests(calibration).columns)
-    ['green', 'date', 'sample', 'om_percent', 'q05', 'median', 'q95', 'last_value', 'straight_line']
+    ['green', 'date', 'sample', 'om_percent', '5 %', 'median', '95 %', 'last_value', 'straight_line']
     """
     from matledger.calibration.fit import _repeated
 
@@ -211,7 +211,7 @@ def last_tests(calibration: Calibration) -> Table:
     low, median, high = np.quantile(_repeated(whole, fitted.coordinates, 0), [0.05, 0.5, 0.95], axis=0)
     columns: dict[str, list[Any]] = {
         name: []
-        for name in ("green", "date", "sample", "om_percent", "q05", "median", "q95", "last_value", "straight_line")
+        for name in ("green", "date", "sample", "om_percent", "5 %", "median", "95 %", "last_value", "straight_line")
     }
     for i, test in enumerate(test for green in course.greens for test in whole.soil_tests_of(green.name)):
         if test.date != last[test.green]:
@@ -220,7 +220,7 @@ def last_tests(calibration: Calibration) -> Table:
         row = (test.green, test.date, test.sampled, test.om_percent, low[i], median[i], high[i])
         for name, value in zip(columns, (*row, past[-1].om_percent, _line(past, test.date)), strict=True):
             columns[name].append(value)
-    formats = dict.fromkeys(("om_percent", "q05", "median", "q95", "last_value", "straight_line"), ".2f")
+    formats = dict.fromkeys(("om_percent", "5 %", "median", "95 %", "last_value", "straight_line"), ".2f")
     return Table(f"{course.name}: the last tests from the earlier ones", columns, formats)
 
 
@@ -262,7 +262,7 @@ def predictive_checks(calibration: Calibration, *, seed: int = 0) -> Table:
     >>> calibration = mat.calibrate(mat.demo_course().only(["Fen", "Knoll"]), draws=100)
     >>> table = predictive_checks(calibration, seed=1)
     >>> list(table.columns)
-    ['what', 'measured', 'q05', 'median', 'q95', 'share_below']
+    ['what', 'measured', '5 %', 'median', '95 %', 'share_below']
     """
     tests = [test for green in calibration.course.greens for test in calibration.soil_tests_of(green.name)]
     measured = np.array([test.om_percent for test in tests])
@@ -291,7 +291,7 @@ def predictive_checks(calibration: Calibration, *, seed: int = 0) -> Table:
     scatter = scatter_of(anew, calibration.degrees_of_freedom, np.random.default_rng(seed))
     largest = np.abs(np.vstack([measured - mean, scatter]) / sd).max(axis=1)
     rows.append(("largest residual at the mode, standard deviations", largest))
-    columns: dict[str, list[Any]] = {name: [] for name in ("what", "measured", "q05", "median", "q95", "share_below")}
+    columns: dict[str, list[Any]] = {name: [] for name in ("what", "measured", "5 %", "median", "95 %", "share_below")}
     for what, (seen, *again) in rows:
         low, median, high = np.quantile(again, [0.05, 0.5, 0.95])
         values = (what, float(seen), low, median, high, float(np.mean(again < seen)))

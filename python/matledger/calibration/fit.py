@@ -27,7 +27,7 @@ from matledger.calibration.site import (
     fresh_tests,
     scatter_of,
 )
-from matledger.calibration.words import fit_words
+from matledger.calibration.words import LESSONS, fit_words
 from matledger.course import Course, method_of
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, counted, of_kind, refuse, whole
@@ -229,9 +229,9 @@ class Calibration:
         -------
         Table
             Name and unit; prior median (a green's is the site's); posterior 5, 50 and 95 % points from the draws;
-            ``shift`` in prior standard deviations; ``spread_left``, posterior over prior standard deviation; and
-            ``learnt`` (less than half of the spread left), ``moved`` (less than 0.9 left, or shifted by more than 0.5)
-            or ``prior``.
+            ``shift`` in prior standard deviations; ``spread left``, posterior over prior standard deviation; and the
+            lesson: ``learnt`` (less than half of the spread left), ``learnt in part`` (less than 0.9 left, or shifted
+            by more than 0.5) or ``as believed before``.
         """
         lessons, _ = self.site.taught(self._fit)
         meanings = [_described(name) for name in self.names]
@@ -244,15 +244,15 @@ class Calibration:
                 None if "[" in name and not name.startswith("offset") else belief[0]
                 for name, belief in zip(self.names, beliefs, strict=True)
             ],
-            "q05": low.tolist(),
+            "5 %": low.tolist(),
             "median": median.tolist(),
-            "q95": high.tolist(),
+            "95 %": high.tolist(),
             "shift": [shift for shift, _, _ in lessons],
-            "spread_left": [left for _, left, _ in lessons],
-            "lesson": [lesson for _, _, lesson in lessons],
+            "spread left": [left for _, left, _ in lessons],
+            "lesson": [LESSONS[lesson] for _, _, lesson in lessons],
             "description": [_meaning(name, units) for name in self.names],
         }
-        values = ("prior_median", "q05", "median", "q95")
+        values = ("prior_median", "5 %", "median", "95 %")
         for row, unit in enumerate(columns["unit"] if units == "us" else ()):
             if unit in _OF_A_READER:
                 metric, shown = shown_units(unit, units)
@@ -260,7 +260,7 @@ class Calibration:
                 for name in values:
                     value = columns[name][row]
                     columns[name][row] = None if value is None else convert(value, metric, shown)
-        formats = dict.fromkeys(values, ".3g") | dict.fromkeys(("shift", "spread_left"), ".2f")
+        formats = dict.fromkeys(values, ".3g") | dict.fromkeys(("shift", "spread left"), ".2f")
         return Table(f"{self.course.name}: what the soil tests taught", columns, formats)
 
     def repeated_tests(self, seed: int = 0) -> Floats:
@@ -294,14 +294,14 @@ class Calibration:
         """
         every = np.quantile(self.repeated_tests(), [0.05, 0.5, 0.95], axis=0)
         columns: dict[str, list[Any]] = {
-            name: [] for name in ("green", "date", "sample", "om_percent", "q05", "median", "q95", "residual_sd")
+            name: [] for name in ("green", "date", "sample", "om_percent", "5 %", "median", "95 %", "residual_sd")
         }
         for (test, away), points in zip(self._residuals(), every.T, strict=True):
             sampled = test.sampled if test.window is None else show_window(*test.window, units)
             row = (test.green, test.date, sampled, test.om_percent, *points, away)
             for name, value in zip(columns, row, strict=True):
                 columns[name].append(value)
-        formats = dict.fromkeys(("om_percent", "q05", "median", "q95", "residual_sd"), ".2f")
+        formats = dict.fromkeys(("om_percent", "5 %", "median", "95 %", "residual_sd"), ".2f")
         return Table(f"{self.course.name}: soil tests and the model", columns, formats)
 
     def trace(

@@ -14,7 +14,7 @@ from matledger._arrays import Floats
 from matledger.course import MAT_DEPTH_MM, Course, method_of
 from matledger.errors import InputError, Problem
 from matledger.findings import of_kind, refuse
-from matledger.growth import DailyClippings, SiteYield, daily_clippings, rows_of
+from matledger.growth import DailyClippings, SiteYield, core_records, daily_clippings
 from matledger.records import SoilTest
 from matledger.weather import DecayForm
 
@@ -95,10 +95,10 @@ def build_site(
         first = first.earlier
     # A mean year stays that of the first fit, so that its clippings keep their meaning.
     lasting = heat if first is None else _core.drivers(first.course.weather.core, driving._given())[0]
-    counted_clippings = [] if earlier is None else rows_of(earlier.course.clippings)
+    counted_clippings = [] if earlier is None else core_records(earlier.course.clippings)
     clippings = None
     if course.clippings:
-        clippings = (heat, _core.annual_degree_days(lasting), rows_of(course.clippings), counted_clippings)
+        clippings = (heat, _core.annual_degree_days(lasting), core_records(course.clippings), counted_clippings)
     greens = []
     for green in course.greens:
         daily: DailyClippings = daily_clippings(course.weather.start, heat, course.clippings_of(green.name), yielding)
@@ -108,7 +108,7 @@ def build_site(
             for t in fresh_tests(course, earlier, green.name)
         ]
         mat_depth_mm = MAT_DEPTH_MM if green.mat_depth_mm is None else green.mat_depth_mm
-        greens.append((green.name, daily.g_m2, work, tests, mat_depth_mm))
+        greens.append((green.name, daily.clippings_g_m2, work, tests, mat_depth_mm))
 
     def site(before: tuple[Floats, Floats] | None) -> _core.Site:
         return _core.Site(
@@ -159,14 +159,14 @@ def carried(earlier: Calibration, names: Sequence[str]) -> tuple[Floats, Floats]
     return wide_mean, wide
 
 
-def counted(calibration: Calibration | None) -> Counter[SoilTest]:
+def tests_counted(calibration: Calibration | None) -> Counter[SoilTest]:
     """Tests that an earlier fit has counted, and how often."""
     return Counter() if calibration is None else Counter(calibration.course.soil_tests)
 
 
 def fresh_tests(course: Course, earlier: Calibration | None, green: str) -> tuple[SoilTest, ...]:
     """Tests of a green that an earlier fit has not counted."""
-    left = counted(earlier)
+    left = tests_counted(earlier)
     fresh = []
     for test in course.tests_of(green):
         if left[test] > 0:
@@ -186,12 +186,12 @@ def check_earlier(
         problems.append(Problem("earlier", f"weather from {start}", f"a fit from {course.weather.start} on"))
     if priors is not None and dict(priors) != dict(earlier.priors):
         problems.append(Problem("priors", repr(dict(priors)), "none: the earlier posterior is the prior"))
-    gone = counted(earlier) - Counter(course.soil_tests)
+    gone = tests_counted(earlier) - Counter(course.soil_tests)
     if gone:
         problems.append(
             Problem("soil_tests", f"{gone.total()} tests fewer", "every test that the earlier fit has counted")
         )
-    elif not Counter(course.soil_tests) - counted(earlier):
+    elif not Counter(course.soil_tests) - tests_counted(earlier):
         problems.append(Problem("soil_tests", "no new test", "at least one that the earlier fit has not counted"))
     weighed = Counter(earlier.course.clippings) - Counter(course.clippings)
     if weighed:

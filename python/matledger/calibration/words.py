@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     from matledger.calibration.fit import Calibration
 
-__all__ = ["FitWords", "fit_words"]
+__all__ = ["LESSONS", "FitWords", "fit_words"]
+
+LESSONS = {"learnt": "learnt", "moved": "learnt in part", "prior": "as believed before"}
+"""What became of an unknown, as the core says it and as a reader is told."""
 
 
 class FitWords(NamedTuple):

@@ -80,7 +80,7 @@ def _said(calibration: Calibration, comparison: Comparison) -> Iterator[str]:
         columns["programme"],
         *(columns[f"OM % in {window}{point}"] for point in ("", ", 5 %", ", 95 %")),
         columns["P(target) every green"],
-        *(columns[name] for name in ("surface opened in a year, %", "sand a year, mm")),
+        *(columns[name] for name in ("surface cored or cut out in a year, %", "sand a year, mm")),
         strict=True,
     )
     for index, (name, median, low, high, reached, surface, sand) in enumerate(shown):

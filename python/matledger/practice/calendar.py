@@ -63,7 +63,7 @@ class YearSummary:
         Calendar year.
     days, events
         Days with work, and pieces of work.
-    area_share, area_plain_sum
+    removed_area_share, removed_area_plain_sum
         Share of the surface from which material is taken [-]: overlapping at random, ``1 - prod(1 - f)``, and the plain
         sum that the trade quotes.
     solid_area_share, solid_area_plain_sum
@@ -75,8 +75,8 @@ class YearSummary:
     year: int
     days: int
     events: int
-    area_share: float
-    area_plain_sum: float
+    removed_area_share: float
+    removed_area_plain_sum: float
     solid_area_share: float
     solid_area_plain_sum: float
     sand_kg_m2: float

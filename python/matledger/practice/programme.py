@@ -72,7 +72,7 @@ class Programme:
     >>> next(iter(calendar)).date
     datetime.date(2014, 4, 14)
     >>> year = programme.summary(2014)
-    >>> round(year.area_share, 4), round(year.area_plain_sum, 4), round(year.sand_mm, 6)
+    >>> round(year.removed_area_share, 4), round(year.removed_area_plain_sum, 4), round(year.sand_mm, 6)
     (0.0988, 0.1013, 12.0)
     """
 

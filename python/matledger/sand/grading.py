@@ -240,10 +240,11 @@ class Grading:
             "class": [name for name, _, _ in rows],
             "lower_mm": [lower for _, lower, _ in rows],
             "upper_mm": [upper for _, _, upper in rows],
-            "percent": [None if one is None else one[0] for one in found],
-            "measured": [how_read(one) for one in found],
+            "in the class, %": [None if one is None else one[0] for one in found],
+            "how": [how_read(one) for one in found],
         }
-        return Table(f"{self.name}: {system} classes", columns, {"lower_mm": "g", "upper_mm": "g", "percent": ".1f"})
+        formats = {"lower_mm": "g", "upper_mm": "g", "in the class, %": ".1f"}
+        return Table(f"{self.name}: {system} classes", columns, formats)
 
     def summary(self) -> Table:
         """D-values [mm] and the numbers made from them [-]; empty where the sieves do not reach."""

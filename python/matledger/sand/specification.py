@@ -139,9 +139,9 @@ class SandCheck:
         """One row a limit."""
         words = {True: "held", False: "broken", None: "not known"}
         columns: dict[str, list[Any]] = {
-            "size": [limit.name for limit in self.specification.limits],
+            "class": [limit.name for limit in self.specification.limits],
             "limit": [str(limit) for limit in self.specification.limits],
-            "percent": [percent for percent, _, _ in self.rows],
+            "in the class, %": [percent for percent, _, _ in self.rows],
             "verdict": [words[held] for _, _, held in self.rows],
             "how": [
                 how_read(None if percent is None else (percent, measured))
@@ -150,7 +150,7 @@ class SandCheck:
                 for percent, measured, held in self.rows
             ],
         }
-        return Table(f"{self.sand.name} against {self.specification.name}", columns, {"percent": ".1f"})
+        return Table(f"{self.sand.name} against {self.specification.name}", columns, {"in the class, %": ".1f"})
 
     def in_words(self) -> str:
         """Say the outcome in a sentence or two."""
