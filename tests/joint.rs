@@ -31,6 +31,7 @@ fn slopes_of_both_ways_agree_with_differences() {
     let models = models();
     let joint = joint(&models);
     let n = joint.dim();
+    assert_eq!(n, models.iter().map(Model::len).sum::<usize>() + 3, "two effects and a scatter");
     let z = place(n);
     let mut gradient = vec![f64::NAN; n];
     let found = joint.log_density(&z, &mut gradient).unwrap();
