@@ -83,3 +83,38 @@ pub(super) fn in_step<R: Send>(
         joined.map(|result| result.unwrap_or_else(|panic| std::panic::resume_unwind(panic))).collect()
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    struct Counted(Mutex<Vec<usize>>);
+
+    impl Density for Counted {
+        fn dim(&self) -> usize {
+            1
+        }
+
+        fn log_density(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
+            gradient[0] = -z[0];
+            Ok(-0.5 * z[0] * z[0])
+        }
+
+        fn log_densities(&self, places: &[Vec<f64>]) -> Vec<Result<(f64, Vec<f64>)>> {
+            self.0.lock().unwrap().push(places.len());
+            places.iter().map(|z| Ok((-0.5 * z[0] * z[0], vec![-z[0]]))).collect()
+        }
+    }
+
+    /// All chains that still go are asked for at once.
+    #[test]
+    fn chains_that_go_on_go_abreast() {
+        let density = Counted(Mutex::new(Vec::new()));
+        let found = in_step(&density, 3, |chain, asking| {
+            let place = [chain as f64 + 1.0];
+            (0..chain + 2).map(|_| asking.log_density(&place, &mut [0.0]).unwrap()).last().unwrap()
+        });
+        assert_eq!(found, [-0.5, -2.0, -4.5]);
+        assert_eq!(*density.0.lock().unwrap(), [3, 3, 2, 1]);
+    }
+}
