@@ -187,7 +187,7 @@ def _failed(calibration: Calibration) -> list[str]:
         )
     if calibration.diagnosis is not None:
         said.extend(calibration.diagnosis.verdict[1:])
-    return [*said, *calibration._far_off(), *calibration._at_odds()]
+    return [*said, *calibration._far_off(coded=True), *calibration._at_odds()]
 
 
 def _suspect(checks: Table) -> list[str]:
