@@ -1,4 +1,4 @@
-"""Time a whole fit, by Laplace's approximation and by NUTS: `.venv/bin/python benches/fit.py [demo or long] [draws]`.
+"""Time a whole fit, by each approximation and by NUTS: `.venv/bin/python benches/fit.py [demo or long] [draws]`.
 
 `long` is an invented course of eighteen greens and ten seasons, made of the demo course's: its greens twice over, its
 weather, work and days of sampling again every four years, and readings drawn from the priors.
@@ -74,7 +74,9 @@ def main() -> None:
     draws = int(sys.argv[2]) if len(sys.argv) > 2 else 1000
     course = long_course() if which == "long" else mat.demo_course()
     quick = min(timed(lambda: mat.calibrate(course))[2] for _ in range(5))
-    print(f"Laplace's approximation, with its look at the priors: {quick:.2f} s of processor time", flush=True)
+    nested = min(timed(lambda: mat.calibrate(course, method="nested"))[2] for _ in range(5))
+    print(f"Laplace's approximation, with its look at the priors: {quick:.2f} s of processor time")
+    print(f"nested: {nested:.2f} s, {nested / quick:.1f} times as slow", flush=True)
     fit, wall, processor = timed(lambda: mat.calibrate(course, method="nuts", draws=draws, tune=draws, seed=1))
     run = fit.chains
     assert run is not None

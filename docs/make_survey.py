@@ -114,15 +114,13 @@ Mean of {populations} populations (least to most):
 {verdict}
 ## What was assumed
 
-Litter ratio and yield differ between courses with log-sd 0.6 and 0.3 (what the priors hold of one site: belief, not a
-measured spread), greens of a course by 0.2. Corings a year are 0 to 3, of 12.7 mm holes every 50 mm and 75 mm deep; the
-year's sand is 4 mm in the median (log-sd 0.5), one share on each of six light dressings and three on each
-coring. One wish to do more leads both.
-"Need" is the correlation of that wish with the log of what the ground gains. Nitrogen is given without
-regard to need and moves the yield with the power 0.5 (judgement). Holes are filled to 0.6 as long as sand lasts;
-weather is a smooth year with means of -2 and 24 degC in the coldest and warmest month (from memory); tests have
-an error of 0.3 % OM.
-"""
+Litter ratio and yield differ between courses with log-sd 0.6 and 0.3 (the first is what the prior holds of one site,
+the second narrower than its 0.5; judgement, not measured spreads), greens of a course by 0.2. Corings a year are 0 to
+3, of 12.7 mm holes every 50 mm and 75 mm deep; the year's sand is 4 mm in the median (log-sd 0.5), one share on each
+of six light dressings and three on each coring. One wish to do more leads both. "Need" is the correlation of that
+wish with the log of what the ground gains. Nitrogen is given without regard to need and moves the yield with the
+power 0.5 (judgement). Holes are filled to 0.6 as long as sand lasts; weather is a smooth year with means of -2 and 24
+degC in the coldest and warmest month (from memory); tests have an error of 0.3 % OM. """
 
 VERDICT = """## The misses, and what they say
 

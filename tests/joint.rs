@@ -68,6 +68,36 @@ fn it_is_each_site_under_the_prior_that_the_others_make() {
     assert_relative_eq!(joint.log_density(&z, &mut vec![0.0; n]).unwrap(), expected, max_relative = 1e-12);
 }
 
+/// Information follows coordinates by their derivatives, here taken by differences; a site's own prior of its litter ratio
+/// gives way to the priors of what it is made of.
+#[test]
+fn information_is_that_of_the_sites_along_what_they_share() {
+    let models = models();
+    let joint = joint(&models);
+    let n = joint.dim();
+    let z = place(n);
+    let litter = Unknown::LitterRatio.index();
+    let mut expected = DMatrix::zeros(n, n);
+    for (s, model) in models.iter().enumerate() {
+        let mut own = model.evaluate(&joint.site_coordinates(s, &z)).unwrap().information;
+        own[(litter, litter)] -= 1.0;
+        let moved = |i: usize, by: f64| {
+            let mut z = z.clone();
+            z[i] += by;
+            DVector::from_vec(joint.site_coordinates(s, &z))
+        };
+        let along: Vec<_> = (0..n).map(|i| (moved(i, 1e-4) - moved(i, -1e-4)) / 2e-4).collect();
+        let along = DMatrix::from_columns(&along);
+        expected += along.transpose() * own * along;
+        let deviation = joint.of_site(s).start + litter;
+        expected[(deviation, deviation)] += 1.0;
+    }
+    expected[(n - 3, n - 3)] += 1.0;
+    expected[(n - 2, n - 2)] += 1.0;
+    expected[(n - 1, n - 1)] += 2.0 * (z[n - 1].exp() / SCATTER_SD).powi(2);
+    assert_relative_eq!(joint.evaluate(&z).unwrap().information, expected, epsilon = 1e-6, max_relative = 1e-6);
+}
+
 #[test]
 fn its_mode_is_found_and_leans_to_the_mean() {
     let models = models();

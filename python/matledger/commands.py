@@ -69,8 +69,8 @@ def _parser() -> argparse.ArgumentParser:
             "--method",
             choices=("laplace", "nested", "nuts"),
             default="laplace",
-            help="laplace: a quick look (default); nested: ten times as slow, for close contests between programmes;"
-            " nuts: sampling, slower still, which is what to quote",
+            help="laplace: a quick look (default); nested: some three times as slow, for close contests between"
+            " programmes; nuts: sampling, slower still, which is what to quote",
         )
         each.add_argument(
             "--checkpoint", type=Path, metavar="FILE", help="keeps the draws of nuts; a run goes on from it"

@@ -333,7 +333,7 @@ def _doubtful(comparison: Comparison) -> list[str]:
         said.append("The soil tests lie far from all that was believed beforehand: see \u201cHow sure this is\u201d.")
     if not calibration.converged:
         said.append("The fit to the soil tests did not settle: do not use this page.")
-    strange = [*calibration._far_off(), *calibration._at_odds(), *calibration._odd_years()]
+    strange = [*calibration._far_off(coded=False), *calibration._at_odds(), *calibration._odd_years()]
     if strange:
         said.append(
             f"{'One record does' if len(strange) == 1 else f'{len(strange)} records do'} not agree with the others: see"

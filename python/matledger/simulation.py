@@ -535,11 +535,10 @@ def simulate(
     litter_surface_mm, root_scale_mm
         Depth that takes the litter of crowns and stolons evenly, and depth over which root litter falls to 1/e [mm].
     stretch_days
-        Longest stretch between two pieces of work that is integrated at once [d]; 1 is the daily scheme, 30 costs less
-        than 0.02 % OM and runs ten times as fast.
+        Longest stretch between two pieces of work that is integrated at once [d]; 1 is the daily scheme.
     error_percent
         Largest error of a reading to allow [% OM], from 0.01 to 1: each member's ground is then cut as finely as that
-        takes, by what it grows and the sand it gets, in stretches of up to 30 days. Not with `fine_mm`, `fine_to_mm`,
+        takes, by what it grows and the sand it gets, in stretches of up to 60 days. Not with `fine_mm`, `fine_to_mm`,
         `coarse_mm`, `edge_mm`, `blur_percent_mm` or `stretch_days`. None: the ground is cut as these say.
     recorded_before
         Work before this date is on record: its sand is scaled by ``sand_scale``. None: no work is.

@@ -585,7 +585,7 @@ def calibrate(
         The course, with at least one soil test.
     method
         ``"laplace"``, a quick look by the normal approximation at the mode; ``"nested"``, such an approximation at each
-        of many values of the fill fraction, which the tests may bound on one side only, at some ten times the time of
+        of many values of the fill fraction, which the tests may bound on one side only, at three times the time of
         the first; or ``"nuts"``, Hamiltonian sampling in coordinates learnt from its own draws, which is what to quote
         once `diagnosis` says that the chains agree. A course of nine greens takes half a minute on two cores.
     priors
