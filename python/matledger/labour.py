@@ -194,7 +194,7 @@ class Job:
     Attributes
     ----------
     hours
-        Task, machine, machine hours and crew hours.
+        Task, machine, machine hours and crew hours [h].
     cores_m3, cores_t
         Loose volume [m3] and moist mass [t] of the cores to haul.
     bought_dry_t, moist_sand_t, bought_m3

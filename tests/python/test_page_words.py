@@ -197,7 +197,7 @@ def test_figures_worth_a_look_stand_on_the_first_page(tmp_path, capsys):
 
 def test_a_test_that_nothing_explains_is_told_on_the_first_page(midyear, page, monkeypatch, tmp_path):
     assert "do not agree with the others" not in page
-    monkeypatch.setattr(Calibration, "_far_off", lambda _: ["the test of Fen lies far off"] * 2)
+    monkeypatch.setattr(Calibration, "_far_off", lambda _, coded: ["the test of Fen lies far off"] * 2)
     said = said_on(midyear, tmp_path / "plan.html")
     assert "2 records do not agree with the others" in said[: said.index("Contents")]
 
