@@ -264,7 +264,7 @@ fn a_day_without_work_moves_it_to_the_next_with() {
     let no_work = ["24 December to 2 January"];
     let calendar = next(&["28 December"], &no_work, year.0, year.1);
     assert_eq!(dates(&calendar), ["2014-01-03"]);
-    assert_eq!(calendar.skipped[0].reason, SkipReason::NoOpenDay);
+    assert_eq!(calendar.skipped[0].reason, SkipReason::NoWorkDayLeft);
     // Of what fell due in the old year and moves onto one day, one is done; the others are the old year's to tell.
     let calendar = next(&["every 2 days from 24 December to 30 December"], &no_work, year.0, year.1);
     assert_eq!(dates(&calendar), ["2014-01-03"]);
