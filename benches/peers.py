@@ -563,7 +563,7 @@ def with_matledger(layout: dict[str, float], members: np.ndarray) -> np.ndarray:
         },
         windows=WINDOWS,
         read_on=[dt.date(FIRST.year + i, 12, 31) for i in range(YEARS)],
-        depth_mm=DEPTH_MM,
+        column_depth_mm=DEPTH_MM,
         keep=("om_percent",),
         threads=1,
         **layout,

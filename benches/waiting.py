@@ -56,7 +56,7 @@ def forecaster() -> Forecaster:
         recovery=mat.healing(course, seed=1),
         coring_days=CORING_DAYS,
         season="from 1 May to 30 September",
-        closed=(),
+        no_work=(),
         units="metric",
     )
 

@@ -163,7 +163,8 @@ KINDS = (
     Kind(
         "A word that is not one of those known",
         "Write one of the words in the message, as it stands there.",
-        r"^'|^one of |laplace, nested or nuts|^… \(nearest: …\)|^none$|^some of …|US sieve|^a green of|^sand_t, green"
+        r"^'|^one of |laplace, nested or nuts|^… \(nearest: …\)|^none$|^some of …|US sieve|^a green of"
+        r"|^moist_sand_t, green"
         r"|a name of the calibration|a file name ending|three capital letters|a depth window of the study"
         r"|^none, or (--)?method|^after the stroke|^a method of the site|^a course of the study|^a task with",
     ),

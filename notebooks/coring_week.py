@@ -100,7 +100,7 @@ plt.show()
 
 # %%
 order = mat.order_sand(course.greens, work, buying=mat.Buying(load_t=15, sand_waste_share=0.03, stock_dry_t=6))
-print(f"{order.dry_t:.1f} t dry, {order.loads} loads")
+print(f"{order.sand_dry_t:.1f} t dry, {order.loads} loads")
 order.table()
 
 # %% [markdown]
@@ -113,7 +113,7 @@ order.table()
 crew = mat.Crew(
     people=7,
     start=dt.time(6, 0),
-    paces={"core": Pace(m2_per_h=900, machines=2), "rake": Pace(m2_per_h=1400, people=2)},
+    paces={"core": Pace(m2_per_h=900, teams=2), "rake": Pace(m2_per_h=1400, people=2)},
 )
 day = mat.plan_day(course.greens, work, monday, crew=crew)
 page = day.to_html(Path(tempfile.mkdtemp()) / "work-day.html")
@@ -125,7 +125,7 @@ IFrame(f"data:text/html;base64,{b64encode(page.read_bytes()).decode()}", width=8
 
 # %%
 print(
-    mat.check_spreader([99, 104, 93, 108], pan_m2=0.1, intended_g_m2=day.greens[0].round_g_m2, sand_moisture_share=0.05)
+    mat.check_spreader([99, 104, 93, 108], pan_m2=0.1, intended_g_m2=day.greens[0].pass_g_m2, sand_moisture_share=0.05)
 )
 
 # %% [markdown]

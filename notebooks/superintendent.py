@@ -94,7 +94,7 @@ comparison.by_green(units).to_pandas().pivot(index="green", columns="programme",
 # %%
 cores = comparison.openings(0)[0][1]
 weeks = mat.rank_dates(
-    course, cores, recovery=comparison.recovery, play=play, closed=["1 July to 14 July"], units=units
+    course, cores, recovery=comparison.recovery, play=play, no_work=["1 July to 14 July"], units=units
 )
 table = weeks.ranked.to_pandas()
 table[table["none beats"] == "yes"].drop(columns="none beats").round(2)

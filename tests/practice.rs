@@ -4,7 +4,7 @@ use approx::assert_relative_eq;
 use matledger::Error;
 use matledger::practice::Dated;
 use matledger::practice::order::{Buying, sand_by_day};
-use matledger::practice::spreading::{catch_pans, rounds_to_fill, spreader_passes};
+use matledger::practice::spreading::{catch_pans, passes_to_fill, spreader_swaths};
 use matledger::practice::tine::{Tine, hole_area_fraction, holes_per_m2, union_share};
 use matledger::practice::work::{
     Coring, HOLES_OPEN_DAYS, SAND_BULK_DENSITY_G_CM3, SandInjection, SolidTining, Topdressing, VerticalMowing, Work,
@@ -147,22 +147,22 @@ fn what_each_kind_opens_and_brings() {
     }
 }
 
-/// Common practice, no source: holes need three or four rounds of spreading and dragging to fill.
+/// Common practice, no source: holes need three or four passes of spreading and dragging to fill.
 #[test]
-fn usual_coring_fills_in_three_or_four_rounds() {
+fn usual_coring_fills_in_three_or_four_passes() {
     let volume = Work::Coring(coring(12.7, (50.0, 50.0), 75.0, 1)).hole_volume_mm();
     assert_relative_eq!(volume, 3.80, epsilon = 5e-3);
-    let rounds: Vec<u32> = [0.6, 0.7, 0.8, 0.9, 1.0].map(|fill| rounds_to_fill(volume, fill, 1.0).unwrap()).to_vec();
-    assert_eq!(rounds, [3, 3, 4, 4, 4]);
-    assert_eq!(rounds_to_fill(3.0, 1.0, 0.1).unwrap(), 30);
-    assert_eq!(rounds_to_fill(0.0, 0.9, 1.0).unwrap(), 0);
+    let passes: Vec<u32> = [0.6, 0.7, 0.8, 0.9, 1.0].map(|fill| passes_to_fill(volume, fill, 1.0).unwrap()).to_vec();
+    assert_eq!(passes, [3, 3, 4, 4, 4]);
+    assert_eq!(passes_to_fill(3.0, 1.0, 0.1).unwrap(), 30);
+    assert_eq!(passes_to_fill(0.0, 0.9, 1.0).unwrap(), 0);
 }
 
-/// Common practice, no source: a spinner that throws 4.6 m takes about four passes over a green.
+/// Common practice, no source: a spinner that throws 4.6 m takes about four swaths to a green.
 #[test]
 fn usual_green_takes_about_four_passes() {
-    assert_eq!(spreader_passes(4.6, 18.0).unwrap(), 4);
-    assert_eq!(spreader_passes(4.6, 4.6).unwrap(), 1);
+    assert_eq!(spreader_swaths(4.6, 18.0).unwrap(), 4);
+    assert_eq!(spreader_swaths(4.6, 4.6).unwrap(), 1);
 }
 
 fn places(result: matledger::Result<impl Sized>) -> Vec<String> {
@@ -225,8 +225,8 @@ fn all_problems_of_a_work_come_at_once() {
     for (work, expected) in cases {
         assert_eq!(places(work.validate()).join(" "), expected);
     }
-    assert_eq!(places(rounds_to_fill(-1.0, 1.1, 0.0)), ["hole_volume_mm", "fill_fraction", "sand_mm_per_round"]);
-    assert_eq!(places(spreader_passes(f64::NAN, 0.0)), ["swath_m", "green_width_m"]);
+    assert_eq!(places(passes_to_fill(-1.0, 1.1, 0.0)), ["hole_volume_mm", "fill_fraction", "sand_mm_per_pass"]);
+    assert_eq!(places(spreader_swaths(f64::NAN, 0.0)), ["swath_m", "green_width_m"]);
 }
 
 /// Student's t at 0.95 with two degrees of freedom is 2.919986 (any table).
@@ -264,18 +264,18 @@ fn carts_go_for_mass_or_for_volume() {
 fn loads_by_hand() {
     let buying = Buying { moisture: 0.05, waste: 0.2, stock_dry_t: 4.0, load_t: 10.5 };
     let days = buying.deliveries(&[8.0, 0.0, 20.0]).unwrap();
-    let found: Vec<_> = days.iter().map(|day| (day.loads, day.used_dry_t)).collect();
+    let found: Vec<_> = days.iter().map(|day| (day.loads, day.sand_dry_t)).collect();
     assert_eq!(found, [(1, 8.0), (0, 0.0), (3, 20.0)]);
     for (day, (wasted, delivered, stock)) in days.iter().zip([(2.0, 10.5, 4.0), (0.0, 0.0, 4.0), (5.0, 31.5, 9.0)]) {
         assert_relative_eq!(day.wasted_dry_t, wasted, epsilon = 1e-12);
-        assert_relative_eq!(day.delivered_t, delivered, epsilon = 1e-12);
+        assert_relative_eq!(day.delivered_moist_t, delivered, epsilon = 1e-12);
         assert_relative_eq!(day.stock_dry_t, stock, epsilon = 1e-12);
     }
     let bad = Buying { moisture: 1.0, waste: 1.0, stock_dry_t: -1.0, load_t: 0.0 };
     assert_eq!(places(bad.deliveries(&[-1.0])), ["moisture", "waste", "stock_dry_t", "load_t", "needs_dry_t[0]"]);
 }
 
-/// Two dressings of two rounds of 1 mm each: the first goes down the holes whole, and most of the second.
+/// Two dressings of two passes of 1 mm each: the first goes down the holes whole, and most of the second.
 #[test]
 fn sand_of_a_day_adds_up() {
     let date = chrono::NaiveDate::from_ymd_opt(2014, 4, 10).unwrap();
@@ -287,14 +287,14 @@ fn sand_of_a_day_adds_up() {
     let days = sand_by_day(&work, 0.9, 1.0).unwrap();
     assert_eq!(days.len(), 1);
     let day = days[0];
-    assert_eq!((day.sand_g_m2, day.rounds, day.rounds_needed), (10_400.0, 5, 5));
+    assert_eq!((day.sand_g_m2, day.passes, day.passes_needed), (10_400.0, 5, 5));
     assert_relative_eq!(day.in_holes_g_m2, room + 4000.0, max_relative = 1e-12);
     assert_relative_eq!(day.on_surface_g_m2, 6400.0 - room, max_relative = 1e-12);
     assert_relative_eq!(day.thickest_layer_g_m2, (6400.0 - room).min(1600.0), max_relative = 1e-12);
     assert_eq!(day.room_left_g_m2, 0.0);
-    // A drag that takes 2 mm needs one round for each dressing.
-    assert_eq!(sand_by_day(&work, 0.9, 2.0).unwrap()[0].rounds_needed, 3);
-    // Without holes all of it lies on the surface, a millimetre from each round.
+    // A drag that takes 2 mm needs one pass for each dressing.
+    assert_eq!(sand_by_day(&work, 0.9, 2.0).unwrap()[0].passes_needed, 3);
+    // Without holes all of it lies on the surface, a millimetre from each pass.
     let bare = sand_by_day(&[Dated { date, work: dressing }], 0.9, 1.0).unwrap()[0];
     assert_eq!((bare.on_surface_g_m2, bare.thickest_layer_g_m2), (3200.0, 1600.0));
     // Cores worked back in take their own room first.
@@ -347,9 +347,9 @@ proptest! {
     }
 
     #[test]
-    fn rounds_are_enough_and_not_one_too_many(volume in 0.0..50.0f64, fill in 0.0..=1.0f64, round in 0.05..5.0f64) {
-        let rounds = f64::from(rounds_to_fill(volume, fill, round).unwrap());
-        prop_assert!(rounds * round >= volume * fill * (1.0 - 1e-9));
-        prop_assert!((rounds - 1.0) * round <= volume * fill * (1.0 + 1e-9));
+    fn passes_are_enough_and_not_one_too_many(volume in 0.0..50.0f64, fill in 0.0..=1.0f64, each in 0.05..5.0f64) {
+        let passes = f64::from(passes_to_fill(volume, fill, each).unwrap());
+        prop_assert!(passes * each >= volume * fill * (1.0 - 1e-9));
+        prop_assert!((passes - 1.0) * each <= volume * fill * (1.0 + 1e-9));
     }
 }

@@ -1,4 +1,4 @@
-//! Rules, closed days and calendars.
+//! Rules, days without work and calendars.
 
 use chrono::{Datelike, Days, Month, NaiveDate, Weekday};
 use matledger::Error;
@@ -6,7 +6,7 @@ use matledger::practice::programme::{SkipReason, YearShare, area_by_year};
 use matledger::practice::rule::{FORMS, Nth};
 use matledger::practice::tine::Tine;
 use matledger::practice::work::{Coring, SolidTining, Topdressing, Work};
-use matledger::practice::{Calendar, Closed, DegreeDays, MonthDay, Programme, Rule, Step, WhenClosed};
+use matledger::practice::{Calendar, DegreeDays, MonthDay, NoWork, Programme, Rule, Step, WhenNoWork};
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 
@@ -31,12 +31,12 @@ fn cores() -> Work {
     })
 }
 
-fn programme(rules: &[&str], closed: &[&str], when_closed: WhenClosed) -> Programme {
+fn programme(rules: &[&str], no_work: &[&str], when_no_work: WhenNoWork) -> Programme {
     Programme {
         name: "test".into(),
         steps: rules.iter().map(|rule| Step { rule: Rule::parse(rule).unwrap(), works: vec![sand(800.0)] }).collect(),
-        closed: closed.iter().map(|text| Closed::parse(text).unwrap()).collect(),
-        when_closed,
+        no_work: no_work.iter().map(|text| NoWork::parse(text).unwrap()).collect(),
+        when_no_work,
     }
 }
 
@@ -45,12 +45,12 @@ fn dates(calendar: &Calendar) -> Vec<String> {
 }
 
 fn due(rule: &str, first: &str, last: &str) -> Vec<String> {
-    dates(&programme(&[rule], &[], WhenClosed::Skip).calendar(day(first), day(last), None).unwrap())
+    dates(&programme(&[rule], &[], WhenNoWork::Skip).calendar(day(first), day(last), None).unwrap())
 }
 
 fn due_by_degree_days(rule: &str, first: &str, last: &str, start: &str, values: &[f64]) -> Vec<String> {
     let series = DegreeDays { start: day(start), values };
-    dates(&programme(&[rule], &[], WhenClosed::Skip).calendar(day(first), day(last), Some(series)).unwrap())
+    dates(&programme(&[rule], &[], WhenNoWork::Skip).calendar(day(first), day(last), Some(series)).unwrap())
 }
 
 #[test]
@@ -99,7 +99,7 @@ fn unread_rules_list_the_forms() {
         "15 April and 2014-04-15",
     ] {
         let error = Rule::parse(text).unwrap_err().to_string();
-        assert_eq!(error, format!("rule: '{text}'; expected {FORMS}"));
+        assert_eq!(error, format!("when: '{text}'; expected {FORMS}"));
     }
     for (text, expected) in [
         ("every 0 days from 1 May to 1 June", "every 1 to 366 days"),
@@ -183,7 +183,7 @@ fn a_season_that_began_before_the_series_is_reported() {
     let ten = [10.0; 365];
     let series = DegreeDays { start: day("2014-06-01"), values: &ten };
     let programme =
-        programme(&["15 July", "every 200 degree days from 1 April to 30 September"], &[], WhenClosed::Skip);
+        programme(&["15 July", "every 200 degree days from 1 April to 30 September"], &[], WhenNoWork::Skip);
     let calendar = programme.calendar(day("2014-06-01"), day("2015-05-31"), Some(series)).unwrap();
     assert_eq!(dates(&calendar), ["2014-07-15", "2015-04-21", "2015-05-11", "2015-05-31"]);
     let uncounted: Vec<_> = calendar.uncounted.iter().map(|u| (u.step, u.season)).collect();
@@ -192,7 +192,7 @@ fn a_season_that_began_before_the_series_is_reported() {
 
 #[test]
 fn degree_days_must_be_there_and_sound() {
-    let programme = programme(&["15 April", "after 400 degree days from 1 March"], &[], WhenClosed::Skip);
+    let programme = programme(&["15 April", "after 400 degree days from 1 March"], &[], WhenNoWork::Skip);
     let (first, last) = (day("2014-01-01"), day("2014-01-05"));
     let message = |values: Option<&[f64]>| {
         let series = values.map(|values| DegreeDays { start: first, values });
@@ -200,7 +200,7 @@ fn degree_days_must_be_there_and_sound() {
     };
     assert_eq!(
         message(None),
-        "steps[1].rule: 'after 400 degree days from 1 March'; expected degree days given to the calendar"
+        "steps[1].when: 'after 400 degree days from 1 March'; expected degree days given to the calendar"
     );
     assert_eq!(
         message(Some(&[1.0, f64::NAN, -1.0])),
@@ -215,7 +215,7 @@ fn degree_days_must_be_there_and_sound() {
 }
 
 #[test]
-fn closed_days_are_read_and_cover() {
+fn days_without_work_are_read_and_cover() {
     for (text, written, covered, open) in [
         ("2014-07-01 to 2014-07-07", "2014-07-01 to 2014-07-07", "2014-07-07", "2015-07-07"),
         ("2014-07-01", "2014-07-01", "2014-07-01", "2014-07-02"),
@@ -223,61 +223,61 @@ fn closed_days_are_read_and_cover() {
         ("24 dec to 2 jan", "24 December to 2 January", "2015-01-02", "2015-12-23"),
         ("1 June to June 30", "1 June to 30 June", "2015-06-01", "2015-07-01"),
     ] {
-        let closed = Closed::parse(text).unwrap();
-        assert_eq!(closed.to_string(), written);
-        assert!(closed.covers(day(covered)) && !closed.covers(day(open)), "{text}");
+        let no_work = NoWork::parse(text).unwrap();
+        assert_eq!(no_work.to_string(), written);
+        assert!(no_work.covers(day(covered)) && !no_work.covers(day(open)), "{text}");
     }
-    assert!(Closed::parse("2014-07-07 to 2014-07-01").unwrap_err().to_string().contains("on or after the first"));
+    assert!(NoWork::parse("2014-07-07 to 2014-07-01").unwrap_err().to_string().contains("on or after the first"));
     for text in ["", "July", "4 July to 2014-07-07", "31 June", "every Monday"] {
-        assert!(Closed::parse(text).unwrap_err().to_string().starts_with(&format!("days: '{text}'; expected one of")));
+        assert!(NoWork::parse(text).unwrap_err().to_string().starts_with(&format!("days: '{text}'; expected one of")));
     }
 }
 
 #[test]
-fn a_closed_day_skips_that_event_only() {
+fn a_day_without_work_skips_that_event_only() {
     let programme =
-        programme(&["every 14 days from 1 May to 12 June"], &["2014-05-10 to 2014-05-20"], WhenClosed::Skip);
+        programme(&["every 14 days from 1 May to 12 June"], &["2014-05-10 to 2014-05-20"], WhenNoWork::Skip);
     let calendar = programme.calendar(day("2014-01-01"), day("2014-12-31"), None).unwrap();
     assert_eq!(dates(&calendar), ["2014-05-01", "2014-05-29", "2014-06-12"]);
     assert_eq!(calendar.skipped.len(), 1);
-    assert_eq!((calendar.skipped[0].date, calendar.skipped[0].reason), (day("2014-05-15"), SkipReason::Closed));
+    assert_eq!((calendar.skipped[0].date, calendar.skipped[0].reason), (day("2014-05-15"), SkipReason::NoWork));
     assert!(calendar.moved.is_empty());
 }
 
 #[test]
-fn a_closed_day_moves_work_to_the_next_open_one() {
-    let next = |rules: &[&str], closed: &[&str], first: &str, last: &str| {
-        programme(rules, closed, WhenClosed::NextOpenDay).calendar(day(first), day(last), None).unwrap()
+fn a_day_without_work_moves_it_to_the_next_with() {
+    let next = |rules: &[&str], no_work: &[&str], first: &str, last: &str| {
+        programme(rules, no_work, WhenNoWork::NextWorkDay).calendar(day(first), day(last), None).unwrap()
     };
     let year = ("2014-01-01", "2014-12-31");
     let calendar = next(&["15 May", "15 April"], &["15 May to 17 May", "18 May"], year.0, year.1);
     assert_eq!(dates(&calendar), ["2014-04-15", "2014-05-19"]);
     assert_eq!((calendar.moved[0].from, calendar.moved[0].to), (day("2014-05-15"), day("2014-05-19")));
 
-    // Three weeks closed: one of the events that move onto one day is done.
+    // Three weeks without work: one of the events that move onto one day is done.
     let calendar = next(&["every 7 days from 1 May to 29 May"], &["2014-05-06 to 2014-05-27"], year.0, year.1);
     assert_eq!(dates(&calendar), ["2014-05-01", "2014-05-28", "2014-05-29"]);
     let reasons: Vec<_> = calendar.skipped.iter().map(|s| (s.date.day(), s.reason)).collect();
     assert_eq!(reasons, [(15, SkipReason::SameStepThatDay), (22, SkipReason::SameStepThatDay)]);
 
-    // Closed to the end; and work that moves in from before the calendar.
-    let closed = ["24 December to 2 January"];
-    let calendar = next(&["28 December"], &closed, year.0, year.1);
+    // No work to the end; and work that moves in from before the calendar.
+    let no_work = ["24 December to 2 January"];
+    let calendar = next(&["28 December"], &no_work, year.0, year.1);
     assert_eq!(dates(&calendar), ["2014-01-03"]);
-    assert_eq!(calendar.skipped[0].reason, SkipReason::NoOpenDay);
+    assert_eq!(calendar.skipped[0].reason, SkipReason::NoWorkDayLeft);
     // Of what fell due in the old year and moves onto one day, one is done; the others are the old year's to tell.
-    let calendar = next(&["every 2 days from 24 December to 30 December"], &closed, year.0, year.1);
+    let calendar = next(&["every 2 days from 24 December to 30 December"], &no_work, year.0, year.1);
     assert_eq!(dates(&calendar), ["2014-01-03"]);
     assert_eq!(
         calendar.skipped.iter().map(|s| s.date.to_string()).collect::<Vec<_>>(),
         ["2014-12-24", "2014-12-26", "2014-12-28", "2014-12-30"]
     );
-    assert_eq!(calendar.skipped[0].reason.to_string(), "closed to the end of the calendar");
+    assert_eq!(calendar.skipped[0].reason.to_string(), "no work to the end of the calendar");
 }
 
 #[test]
 fn the_order_within_a_day_is_the_users() {
-    let mut programme = programme(&["15 April", "15 April and 1 March"], &[], WhenClosed::Skip);
+    let mut programme = programme(&["15 April", "15 April and 1 March"], &[], WhenNoWork::Skip);
     programme.steps[0].works = vec![sand(3.0), cores(), sand(1.0)];
     programme.steps[1].works = vec![sand(2.0)];
     let calendar = programme.calendar(day("2014-01-01"), day("2014-12-31"), None).unwrap();
@@ -288,16 +288,16 @@ fn the_order_within_a_day_is_the_users() {
 
 #[test]
 fn a_bad_programme_names_every_place() {
-    let mut bad = programme(&["15 April", "1 May"], &["1 January to 31 December"], WhenClosed::Skip);
+    let mut bad = programme(&["15 April", "1 May"], &["1 January to 31 December"], WhenNoWork::Skip);
     bad.name = " ".into();
     bad.steps[0].works = vec![];
     bad.steps[1].works = vec![cores(), sand(-1.0)];
     let Err(Error::Input(problems)) = bad.validate() else { panic!("accepted") };
     let places: Vec<_> = problems.iter().map(|p| p.place.as_str()).collect();
-    assert_eq!(places, ["name", "steps[0].works", "steps[1].works[1].topdressing.sand_g_m2", "closed"]);
+    assert_eq!(places, ["name", "steps[0].works", "steps[1].works[1].topdressing.sand_g_m2", "no_work"]);
     assert!(bad.calendar(day("2014-01-01"), day("2014-12-31"), None).is_err());
 
-    let nothing = programme(&[], &[], WhenClosed::Skip);
+    let nothing = programme(&[], &[], WhenNoWork::Skip);
     assert!(nothing.calendar(day("2014-01-01"), day("2014-12-31"), None).unwrap().dated.is_empty());
 }
 
@@ -311,7 +311,7 @@ fn yearly_shares_keep_removal_apart() {
         passes: 2,
         holes_open_days: 14,
     });
-    let mut programme = programme(&["1 April and 1 September", "1 June"], &[], WhenClosed::Skip);
+    let mut programme = programme(&["1 April and 1 September", "1 June"], &[], WhenNoWork::Skip);
     programme.steps[0].works = vec![cores(), sand(3000.0)];
     programme.steps[1].works = vec![solid];
     let dated = programme.calendar(day("2014-01-01"), day("2015-05-31"), None).unwrap().dated;
@@ -377,7 +377,7 @@ proptest! {
 
     #[test]
     fn any_text_is_read_or_refused(text in "\\PC{0,60}") {
-        let _ = (Rule::parse(&text), Closed::parse(&text));
+        let _ = (Rule::parse(&text), NoWork::parse(&text));
     }
 
     #[test]
@@ -406,7 +406,7 @@ proptest! {
         let rule = Rule::NthWeekday { nth, weekday, months: vec![month] };
         let programme = Programme {
             steps: vec![Step { rule, works: vec![sand(1.0)] }],
-            ..programme(&[], &[], WhenClosed::Skip)
+            ..programme(&[], &[], WhenNoWork::Skip)
         };
         let last = NaiveDate::from_ymd_opt(year, 12, 31).unwrap();
         prop_assert_eq!(dates(&programme.calendar(first, last, None).unwrap()), [expected.to_string()]);
@@ -416,20 +416,20 @@ proptest! {
     #[test]
     fn calendars_join(
         rules in prop::collection::vec(rule(), 1..4),
-        closed in prop::collection::vec((month_day(), month_day()), 0..2),
+        no_work in prop::collection::vec((month_day(), month_day()), 0..2),
         shut in prop::collection::vec((date(), 0u64..500), 0..3),
         skip in any::<bool>(),
         start in date(),
         lengths in (1u64..900, 1u64..900),
         seed in 0u64..50,
     ) {
-        let yearly = closed.into_iter().map(|(from, to)| Closed::Yearly { from, to });
-        let dated = shut.into_iter().map(|(first, days)| Closed::Dates { first, last: first + Days::new(days) });
+        let yearly = no_work.into_iter().map(|(from, to)| NoWork::Yearly { from, to });
+        let dated = shut.into_iter().map(|(first, days)| NoWork::Dates { first, last: first + Days::new(days) });
         let programme = Programme {
             name: "test".into(),
             steps: rules.into_iter().map(|rule| Step { rule, works: vec![sand(1.0)] }).collect(),
-            closed: yearly.chain(dated).collect(),
-            when_closed: if skip { WhenClosed::Skip } else { WhenClosed::NextOpenDay },
+            no_work: yearly.chain(dated).collect(),
+            when_no_work: if skip { WhenNoWork::Skip } else { WhenNoWork::NextWorkDay },
         };
         prop_assume!(programme.validate().is_ok());
         let (middle, end) = (start + Days::new(lengths.0), start + Days::new(lengths.0 + lengths.1));
@@ -441,7 +441,7 @@ proptest! {
         prop_assert_eq!([dates(&head), dates(&tail)].concat(), dates(&whole));
         prop_assert!(whole.dated.is_sorted_by_key(|d| d.date));
         for event in &whole.dated {
-            prop_assert!(!programme.closed.iter().any(|c| c.covers(event.date)));
+            prop_assert!(!programme.no_work.iter().any(|c| c.covers(event.date)));
         }
     }
 }

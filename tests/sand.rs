@@ -315,11 +315,11 @@ fn sand_is_conserved_from_order_to_column() {
     let needs: Vec<f64> = ordered.iter().map(|day| day.sand_g_m2 * area_m2 / 1e6).collect();
     let buying = Buying { moisture: 0.05, waste: 0.03, stock_dry_t: 4.0, load_t: 15.0 };
     let deliveries = buying.deliveries(&needs).unwrap();
-    let delivered: f64 = deliveries.iter().map(|d| d.delivered_t).sum::<f64>() / 1.05;
-    let used: f64 = deliveries.iter().map(|d| d.used_dry_t + d.wasted_dry_t).sum();
+    let delivered: f64 = deliveries.iter().map(|d| d.delivered_moist_t).sum::<f64>() / 1.05;
+    let used: f64 = deliveries.iter().map(|d| d.sand_dry_t + d.wasted_dry_t).sum();
     assert_relative_eq!(4.0 + delivered, used + deliveries.last().unwrap().stock_dry_t, max_relative = 1e-12);
     assert_relative_eq!(
-        deliveries.iter().map(|d| d.used_dry_t).sum::<f64>() * 1e6 / area_m2,
+        deliveries.iter().map(|d| d.sand_dry_t).sum::<f64>() * 1e6 / area_m2,
         ledger.gained,
         max_relative = 1e-12
     );
@@ -385,13 +385,13 @@ fn seasons_without_work() -> Green {
 }
 
 #[test]
-fn rounds_that_fill_holes_are_three_or_four() {
-    // Common practice, no source: three or four rounds fill the holes of an ordinary coring.
+fn passes_that_fill_holes_are_three_or_four() {
+    // Common practice, no source: three or four passes fill the holes of an ordinary coring.
     let work = [coring(12.7, 75.0), topdressing(3.4)].map(|work| Dated { date: day(2014, 4, 10), work });
     let days = sand_by_day(&work, 0.9, 1.0).unwrap();
-    assert!((3..=4).contains(&days[0].rounds_needed), "{days:?}");
+    assert!((3..=4).contains(&days[0].passes_needed), "{days:?}");
     assert!(days[0].on_surface_g_m2 < 0.1 * days[0].sand_g_m2);
-    assert_eq!(practice::spreading::spreader_passes(4.6, 18.0).unwrap(), 4);
+    assert_eq!(practice::spreading::spreader_swaths(4.6, 18.0).unwrap(), 4);
 }
 
 #[test]
@@ -401,7 +401,7 @@ fn holes_close_and_layers_grow_thick() {
     let work = [at(cored, coring(12.7, 75.0)), at(late, topdressing(3.0))];
     let days = sand_by_day(&work, 0.9, 1.0).unwrap();
     assert_eq!(days[0].in_holes_g_m2, 0.0);
-    assert_eq!((days[0].rounds, days[0].rounds_needed), (1, 3));
+    assert_eq!((days[0].passes, days[0].passes_needed), (1, 3));
     assert_relative_eq!(days[0].thickest_layer_g_m2, 3.0 * SAND_BULK_DENSITY_G_CM3 * 1000.0);
     let in_time = [at(cored, coring(12.7, 75.0)), at(day(2014, 4, 23), topdressing(3.0))];
     assert!(sand_by_day(&in_time, 0.9, 1.0).unwrap()[0].in_holes_g_m2 > 0.9 * 4800.0);

@@ -41,9 +41,9 @@ __all__ = [
     "hole_share_variance",
     "keep_to_one_thread",
     "mixed_model",
+    "passes_to_fill",
     "pool",
     "porosity",
-    "rounds_to_fill",
     "sand_by_day",
     "sand_shares",
     "scan",
@@ -52,7 +52,7 @@ __all__ = [
     "site_yield",
     "size_classes",
     "soil_temperature",
-    "spreader_passes",
+    "spreader_swaths",
     "test_count",
     "trials",
     "unknown_fields",
@@ -293,13 +293,13 @@ class Programme:
         cls,
         name: str,
         steps: Sequence[tuple[str, Sequence[Work]]],
-        closed: Sequence[str],
-        next_open_day: bool,
+        no_work: Sequence[str],
+        next_work_day: bool,
     ) -> Programme: ...
     @property
     def rules(self) -> list[str]: ...
     @property
-    def closed(self) -> list[str]: ...
+    def no_work(self) -> list[str]: ...
     def calendar(self, first: date, last: date, degree_days: tuple[date, _Floats] | None = None) -> Calendar: ...
     def __eq__(self, other: object, /) -> bool: ...
     def __ne__(self, other: object, /) -> bool: ...
@@ -316,8 +316,8 @@ class Calendar:
     def uncounted(self) -> list[tuple[int, date]]: ...
     def area_by_year(self) -> list[tuple[int, float, float, float, float, float]]: ...
 
-def rounds_to_fill(hole_volume_mm: float, fill_fraction: float, sand_mm_per_round: float) -> int: ...
-def spreader_passes(swath_m: float, green_width_m: float) -> int: ...
+def passes_to_fill(hole_volume_mm: float, fill_fraction: float, sand_mm_per_pass: float) -> int: ...
+def spreader_swaths(swath_m: float, green_width_m: float) -> int: ...
 
 # Sand and the days of the work
 
@@ -393,7 +393,7 @@ def sand_shares(
     work: Sequence[tuple[date, Work]],
     sands: Sequence[int],
     samples: Sequence[tuple[date, tuple[float, float]]],
-    depth_mm: float,
+    column_depth_mm: float,
     mat_depth_mm: float,
     stretch_days: int,
     unknowns: Sequence[tuple[str, _Floats]],

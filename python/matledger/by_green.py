@@ -75,7 +75,7 @@ def by_green(
     frontier: Frontier,
     *,
     programmes: Sequence[int] | None,
-    sand_t: float | None,
+    moist_sand_t: float | None,
     green_days: float | None,
     closed_days: float | None,
     money: float | None,
@@ -89,8 +89,8 @@ def by_green(
         problems.append(Problem("money", f"{money}", "prices for the search"))
     if closed_days is not None and frontier.play is None:
         problems.append(Problem("closed_days", f"{closed_days}", "a play calendar for the search"))
-    if (sand_t, green_days, closed_days, money) == (None, None, None, None):
-        problems.append(Problem("limits", "none", "sand_t, green_days, closed_days or money"))
+    if (moist_sand_t, green_days, closed_days, money) == (None, None, None, None):
+        problems.append(Problem("limits", "none", "moist_sand_t, green_days, closed_days or money"))
     if problems:
         raise InputError(problems)
     metric, unit = shown_units("t", units)
@@ -100,7 +100,7 @@ def by_green(
     rows = range(len(greens))
     tables = {
         f"moist sand, {unit}": (
-            None if sand_t is None else convert(sand_t, metric, unit),
+            None if moist_sand_t is None else convert(moist_sand_t, metric, unit),
             [[convert(sand[g], metric, unit) for sand, _ in costs] for g in rows],
         ),
         "disrupted days, all greens together": (green_days, [[float(disrupted[p]) for p in chosen] for _ in rows]),
@@ -157,9 +157,9 @@ def per_green(frontier: Frontier, programme: int) -> tuple[list[float], list[flo
         tonnes = spent = 0.0
         for work, times in works:
             done = job(work, area_m2, labour=labour)
-            tonnes += float(times.sum()) * done.sand_moist_t
+            tonnes += float(times.sum()) * done.moist_sand_t
             if prices is not None:
-                load = done.sand_moist_t / labour.load_t * (prices.load or 0.0)
+                load = done.moist_sand_t / labour.load_t * (prices.load or 0.0)
                 spent += float(times @ rise) * (sum(prices.of_job(work, done, area_m2).values()) + load)
         sand.append(tonnes / frontier.span_years)
         money.append(spent / frontier.span_years)

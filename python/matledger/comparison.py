@@ -26,6 +26,7 @@ from matledger.money import Budget, Prices, budget, intervals, regrets
 from matledger.play import Dated, Play, PlayAhead
 from matledger.practice import Calendar, Programme, Work
 from matledger.recovery import Recovery, healing
+from matledger.simulation import MAT, SUBSTANCES
 from matledger.units import System, convert, show, show_window, shown_units
 from matledger.variables import described
 from matledger.weather_to_come import WeatherToCome
@@ -41,7 +42,6 @@ __all__ = ["Comparison", "compare"]
 Tell: TypeAlias = Callable[[int], object]
 Window: TypeAlias = tuple[float, float]
 
-MAT = "thatch-mat layer"
 ENTRIES = ("start", "gained", "respired", "cored_out", "mown_out", "below", "end")
 WORK = ("removed_area_share", "removed_area_plain_sum", "solid_area_share", "solid_area_plain_sum", "sand_kg_m2")
 
@@ -435,7 +435,7 @@ class Comparison:
         columns: dict[str, Sequence[Any]] = {
             "programme": [self.names[p] for p, _, _ in rows],
             "year": [self.ledger_years[y] for _, y, _ in rows],
-            "substance": [("organic matter", "mineral")[s] for _, _, s in rows],
+            "substance": [SUBSTANCES[s] for _, _, s in rows],
         }
         metric, unit = shown_units("g/m2", units)
         columns |= {
@@ -563,7 +563,7 @@ class Comparison:
         for calendar in self.calendars:
             if calendar.skipped:
                 days = ", ".join(str(skipped.date) for skipped in calendar.skipped[:5])
-                notes.append(f"{calendar.name}: {len(calendar.skipped)} steps fall on closed days ({days})")
+                notes.append(f"{calendar.name}: {len(calendar.skipped)} steps fall on days without work ({days})")
         if self.budget is not None:
             notes += self.budget.notes
         if len(self.programmes) > 1:
@@ -689,7 +689,7 @@ class Comparison:
             "sample": list(self.samples),
             "draw": np.arange(self.om_percent.shape[-1]),
             "year": list(self.ledger_years),
-            "substance": ["organic matter", "mineral"],
+            "substance": list(SUBSTANCES),
             "entry": list(ENTRIES),
             "area_m2": ("green", self.areas_m2),
         }

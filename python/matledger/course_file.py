@@ -70,7 +70,7 @@ CLIPPINGS_FILE = (*RECORD_FILE, column("dry_matter_g_l", required=False))
 COLUMN = (column("depth_mm", "column", required=False),)
 PROGRAMME = (
     column("name"),
-    column("when_closed", choices=("skip", "next_open_day"), required=False),
+    column("when_no_work", choices=("skip", "next_work_day"), required=False),
 )
 STEP = (column("when"),)
 PRICES = tuple(field.name for field in dataclass_fields(Prices))
@@ -138,8 +138,8 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
 
         [[programme]]
         name = "groove in spring"
-        closed = ["1 July to 14 July"]
-        when_closed = "next_open_day"   # or "skip"
+        no_work = ["1 July to 14 July"]
+        when_no_work = "next_work_day"  # or "skip"
 
         [[programme.step]]
         when = "second Monday of April"
@@ -177,7 +177,7 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
         [[task]]
         name = "spread by hand"
         work = "topdressing"
-        crew = 3
+        people = 3
         fixed_h = 0.5
 
     Parameters
@@ -444,16 +444,16 @@ class _Loader:
         )
 
     def programme(self, data: Mapping[str, Any], place: str) -> Programme | None:
-        values = self.fields(data, PROGRAMME, place, beside=("closed", "step"))
+        values = self.fields(data, PROGRAMME, place, beside=("no_work", "step"))
         steps = self.each("step", self.step, within=data, place=place)
-        closed = data.get("closed", [])
-        if not isinstance(closed, list) or not all(isinstance(item, str) for item in closed):
-            self.report(f"{place}.closed", closed, 'a list of texts such as ["1 July to 14 July"]')
+        no_work = data.get("no_work", [])
+        if not isinstance(no_work, list) or not all(isinstance(item, str) for item in no_work):
+            self.report(f"{place}.no_work", no_work, 'a list of texts such as ["1 July to 14 July"]')
             return None
         if values is None or steps is None:
             return None
         try:
-            return Programme(steps=steps, closed=closed, **values)
+            return Programme(steps=steps, no_work=no_work, **values)
         except InputError as error:
             self.findings.absorb(error, lambda p: replace(p, place=f"{place}.{_as_in_toml(p.place)}", file=FILE))
             return None
@@ -480,4 +480,4 @@ def _needed(field: Field[Any]) -> bool:
 
 def _as_in_toml(place: str) -> str:
     """Rename a place in a `Programme` as the file names it."""
-    return place.replace("steps[", "step[").replace(".works", ".work").replace(".rule", ".when")
+    return place.replace("steps[", "step[").replace(".works", ".work")

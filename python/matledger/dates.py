@@ -59,7 +59,7 @@ def rank_dates(
     recovery: Recovery,
     play: Play | None = None,
     year: int | None = None,
-    closed: Sequence[str] = (),
+    no_work: Sequence[str] = (),
     other_work: Sequence[dt.date] = (),
     apart_days: int = 28,
     hot_c: float = 32.0,
@@ -81,7 +81,7 @@ def rank_dates(
         How much is played; by default the course's.
     year
         Year of the dates; by default the one after the weather record.
-    closed
+    no_work
         Days on which there is no work, such as ``"1 July to 7 July"``: a week with such a day in it, or with such a
         day before 99 % cover is reached (median), is no choice. The reasons tell the two apart.
     other_work
@@ -110,7 +110,7 @@ def rank_dates(
     >>> course = mat.demo_course()
     >>> cores = mat.Coring(tine=mat.Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=70)
     >>> turf = mat.healing(course, draws=50)
-    >>> dates = rank_dates(course, cores, recovery=turf, play=course.play, closed=["1 July to 31 July"])
+    >>> dates = rank_dates(course, cores, recovery=turf, play=course.play, no_work=["1 July to 31 July"])
     >>> dates.ranked.columns["week from"][0]
     datetime.date(2016, 11, 25)
     """
@@ -123,7 +123,7 @@ def rank_dates(
     if problems or calendar is None:
         raise InputError(problems)
     when = course.weather.end.year + 1 if year is None else year
-    shut = _closed_days(closed, when)
+    idle = _idle_days(no_work, when)
     first = dt.date(when, 1, 1)
     metric, degree = shown_units("degC", units)
     too_hot, too_cold = (f"{convert(limit, metric, degree):.3g} {degree}" for limit in (hot_c, frost_c))
@@ -136,12 +136,12 @@ def rank_dates(
         near = [other for other in other_work if abs((other - day).days) < apart_days]
         # Of the work's own week, then of the days on which the greens still heal.
         within, healing = (
-            sorted(shut & {day + dt.timedelta(days=n) for n in days}) for days in (range(7), range(7, span))
+            sorted(idle & {day + dt.timedelta(days=n) for n in days}) for days in (range(7), range(7, span))
         )
         against = [
             *(["no 99 % cover within 150 days"] if not np.isfinite(median) else []),
-            *([f"closed on {within[0]:%d %B}"] if within else []),
-            *([f"not healed before it closes on {healing[0]:%d %B}"] if healing and not within else []),
+            *([f"no work on {within[0]:%d %B}"] if within else []),
+            *([f"not healed before the day without work on {healing[0]:%d %B}"] if healing and not within else []),
             *([f"{hot:.0%} of days above {too_hot}"] if hot > weather_share else []),
             *([f"{frosty:.0%} of days below {too_cold}"] if frosty > weather_share else []),
             *([f"other work on {near[0]:%d %B}"] if near else []),
@@ -155,7 +155,7 @@ def rank_dates(
     if not rows:
         every = (reason for _, why in excluded for reason in why.split("; "))
         reasons = sorted({reason.split(" on ")[0].split(" of ")[-1] for reason in every})
-        expected = "limits that leave a week open: fewer closed days, or wider limits of weather and distance"
+        expected = "limits that leave a week open: fewer days without work, or wider limits of weather and distance"
         raise InputError([Problem("dates", f"none of 52 weeks is left ({'; '.join(reasons)})", expected)])
     rows.sort(key=lambda row: row[3] + row[4])
     columns: dict[str, Sequence[Any]] = {
@@ -191,9 +191,9 @@ def _unbeaten(row: tuple[Any, ...], rows: Sequence[tuple[Any, ...]]) -> bool:
     )
 
 
-def _closed_days(closed: Sequence[str], year: int) -> set[dt.date]:
-    """Return the closed days of a year; the programme reads and checks the texts."""
-    every_day = Programme("closed", [("every 1 days from 1 January to 31 December", [_ANY])], closed)
+def _idle_days(no_work: Sequence[str], year: int) -> set[dt.date]:
+    """Return the days of a year without work; the programme reads and checks the texts."""
+    every_day = Programme("no work", [("every 1 days from 1 January to 31 December", [_ANY])], no_work)
     skipped = every_day.calendar(dt.date(year, 1, 1), dt.date(year, 12, 31)).skipped
     return {skip.date for skip in skipped}
 

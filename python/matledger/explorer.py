@@ -135,7 +135,7 @@ class Forecaster:
     recovery: Recovery
     coring_days: Sequence[Sequence[str]]
     season: str
-    closed: Sequence[str]
+    no_work: Sequence[str]
     units: System
 
     def programme(self, choice: Choice) -> Programme:
@@ -148,7 +148,7 @@ class Forecaster:
             topdressing_mm=[choice.sand_mm],
             topdressing_every_days=[choice.every_days],
             season=self.season,
-            closed=self.closed,
+            no_work=self.no_work,
             units=self.units,
         )
         return space.programmes()[0]
@@ -206,7 +206,7 @@ def explore(
     recovery: Recovery | None = None,
     coring_days: Sequence[Sequence[str]] = CORING_DAYS,
     season: str = "from 1 May to 30 September",
-    closed: Sequence[str] = (),
+    no_work: Sequence[str] = (),
     draws: int = 120,
     weather_sequences: int = 2,
     seed: int = 0,
@@ -232,7 +232,7 @@ def explore(
         As for `matledger.compare`.
     coring_days
         Days of no coring, of one a year, of two and so on, up to four.
-    season, closed
+    season, no_work
         When greens are topdressed, and days without work, as for `matledger.Space`.
     draws, weather_sequences, seed
         As for `matledger.search`: few, so that the page keeps up. Quote `matledger.compare`, not the sliders.
@@ -274,7 +274,7 @@ def explore(
         recovery=healing(course, seed=seed) if recovery is None else recovery,
         coring_days=coring_days,
         season=season,
-        closed=closed,
+        no_work=no_work,
         units=units,
     )
     sliders = [slider.shown(units) for slider in SLIDERS]

@@ -24,7 +24,7 @@ TASK = (
     column("width_m", required=False, may_be_empty=True),
     column("speed_km_h", required=False, may_be_empty=True),
     column("turning_share", required=False),
-    column("crew", "Task", required=False),
+    column("people", "Task", required=False),
     column("passes", "Task", required=False, may_be_empty=True),
     column("fixed_h", required=False),
 )
@@ -45,7 +45,7 @@ MATERIAL = (
 
 @dataclass(frozen=True)
 class Task:
-    """One round over a green that goes with a kind of work.
+    """One thing to do over a green for a kind of work.
 
     Attributes
     ----------
@@ -59,10 +59,10 @@ class Task:
         Working width (m) and speed (km/h); both None for a task whose time does not go with the area.
     turning_share
         Time for turning and overlap over time at work (-).
-    crew
+    people
         People.
     passes
-        Rounds; those of the work if None.
+        Passes over a green; those of the work if None.
     fixed_h
         Hours on every green whatever its area (h).
 
@@ -80,7 +80,7 @@ class Task:
     width_m: float | None = None
     speed_km_h: float | None = None
     turning_share: float = 0.0
-    crew: float = 1.0
+    people: float = 1.0
     passes: int | None = None
     fixed_h: float = 0.0
 
@@ -99,19 +99,19 @@ class Task:
         area_m2
             Area of a green [m2].
         passes
-            Rounds over a green.
+            Passes of the work, for a task that names none.
         """
         if self.width_m is None or self.speed_km_h is None:
             return self.fixed_h
-        rounds = passes if self.passes is None else self.passes
+        times = passes if self.passes is None else self.passes
         rate_m2_h = self.width_m * self.speed_km_h * 1000
-        return area_m2 * rounds / rate_m2_h * (1 + self.turning_share) + self.fixed_h
+        return area_m2 * times / rate_m2_h * (1 + self.turning_share) + self.fixed_h
 
 
 def _after(kind: Kind) -> tuple[Task, ...]:
     return (
-        Task("clear", work=kind, machine="vehicle", width_m=1.5, speed_km_h=3.0, turning_share=0.3, crew=3, passes=1),
-        Task("clean up", work=kind, fixed_h=0.25, crew=2),
+        Task("clear", work=kind, machine="vehicle", width_m=1.5, speed_km_h=3.0, turning_share=0.3, people=3, passes=1),
+        Task("clean up", work=kind, fixed_h=0.25, people=2),
     )
 
 
@@ -136,7 +136,7 @@ class Labour:
     Attributes
     ----------
     tasks
-        Rounds over a green by kind of work.
+        What there is to do over a green, by kind of work.
     sand_waste_share
         Sand lost before it reaches the green over sand spread (-).
     sand_moisture_share
@@ -151,7 +151,7 @@ class Labour:
     Examples
     --------
     >>> from matledger import Labour, Task
-    >>> by_hand = Labour(tasks=[Task("spread by hand", work="topdressing", crew=3, fixed_h=0.5)])
+    >>> by_hand = Labour(tasks=[Task("spread by hand", work="topdressing", people=3, fixed_h=0.5)])
     >>> by_hand.load_t
     20.0
     """
@@ -194,19 +194,19 @@ class Job:
     Attributes
     ----------
     hours
-        Task, machine, machine hours and crew hours.
-    core_m3, core_t
+        Task, machine, machine hours and crew hours [h].
+    cores_m3, cores_t
         Loose volume [m3] and moist mass [t] of the cores to haul.
-    sand_dry_t, sand_moist_t, sand_m3
+    bought_dry_t, moist_sand_t, bought_m3
         Sand to buy, waste included: dry [t], moist [t], packed volume at 1.60 g/cm3 dry [m3].
     """
 
     hours: tuple[tuple[str, str | None, float, float], ...]
-    core_m3: float
-    core_t: float
-    sand_dry_t: float
-    sand_moist_t: float
-    sand_m3: float
+    cores_m3: float
+    cores_t: float
+    bought_dry_t: float
+    moist_sand_t: float
+    bought_m3: float
 
     @property
     def machine_h(self) -> float:
@@ -244,7 +244,7 @@ def job(work: Work, area_m2: float, *, labour: Labour | None = None) -> Job:
     --------
     >>> from matledger import Coring, Tine
     >>> cores = Coring(tine=Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=75)
-    >>> round(job(cores, 500).core_t, 2)  # 5.07 % of 500 m2, 75 mm deep, at 1.7 t/m3
+    >>> round(job(cores, 500).cores_t, 2)  # 5.07 % of 500 m2, 75 mm deep, at 1.7 t/m3
     3.23
     """
     if not (math.isfinite(area_m2) and area_m2 > 0):
@@ -254,16 +254,16 @@ def job(work: Work, area_m2: float, *, labour: Labour | None = None) -> Job:
     hours = []
     for task in how.tasks_of(work):
         spent = task.hours(area_m2, passes)
-        hours.append((task.name, task.machine, spent if task.machine else 0.0, spent * task.crew))
+        hours.append((task.name, task.machine, spent if task.machine else 0.0, spent * task.people))
     out_m3 = _taken_out_mm(work) * area_m2 / 1000
-    dry_t = work.sand_g_m2 * area_m2 / 1e6 * (1 + how.sand_waste_share)
+    bought_dry_t = work.sand_g_m2 * area_m2 / 1e6 * (1 + how.sand_waste_share)
     return Job(
         hours=tuple(hours),
-        core_m3=out_m3 * how.core_bulking,
-        core_t=out_m3 * how.core_density_g_cm3,
-        sand_dry_t=dry_t,
-        sand_moist_t=dry_t * (1 + how.sand_moisture_share),
-        sand_m3=dry_t / _core.SAND_BULK_DENSITY_G_CM3,
+        cores_m3=out_m3 * how.core_bulking,
+        cores_t=out_m3 * how.core_density_g_cm3,
+        bought_dry_t=bought_dry_t,
+        moist_sand_t=bought_dry_t * (1 + how.sand_moisture_share),
+        bought_m3=bought_dry_t / _core.SAND_BULK_DENSITY_G_CM3,
     )
 
 

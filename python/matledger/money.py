@@ -157,7 +157,7 @@ class Prices:
         works
             Each programme's work, by kind.
         labour
-            How work is done: rounds, machines, people.
+            How work is done: tasks, machines, people.
         file
             The file that prices and tasks come from, if any.
         """
@@ -215,7 +215,7 @@ class Prices:
         area_m2
             Area of a green [m2].
         """
-        lines = {"sand": job.sand_moist_t * self.sand_per_t, "cores away": job.core_t * (self.core_per_t or 0.0)}
+        lines = {"sand": job.moist_sand_t * self.sand_per_t, "cores away": job.cores_t * (self.core_per_t or 0.0)}
         if work.kind in self.contractor_per_m2:
             lines["contractor"] = self.contractor_per_m2[work.kind] * area_m2
         else:
@@ -465,5 +465,5 @@ def _priced(work: Work, areas_m2: Sequence[float], prices: Prices, labour: Labou
         for line, value in prices.of_job(work, done, float(area_m2)).items():
             money[LINES.index(line)] += value
         own = work.kind not in prices.contractor_per_m2
-        amount += (own * done.crew_h, own * done.machine_h, done.sand_moist_t, 0.0, done.core_t)
+        amount += (own * done.crew_h, own * done.machine_h, done.moist_sand_t, 0.0, done.cores_t)
     return money, amount

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["DRAGGABLE_MM", "Buying", "DaySand", "Order", "OrderLine", "order_sand"]
 
 DRAGGABLE_MM = 1.0
-"""Thickest layer of packed sand that one round is taken to drag in [mm]: common practice, no source."""
+"""Thickest layer of packed sand that one pass is taken to drag in [mm]: common practice, no source."""
 
 FILL_FRACTION = 0.6
 """Part of an open hole that sand fills [-], the median of its prior."""
@@ -91,27 +91,27 @@ class DaySand:
     ----------
     green, date
         Where and when.
-    dry_kg
+    sand_dry_kg
         Dry sand [kg].
     in_holes_kg, on_surface_kg
         What open holes take, and what stays on the surface [kg].
     room_left_kg
         Dry sand that the holes would still take [kg].
     layer_mm
-        Thickest packed layer that one round leaves on the surface [mm].
-    rounds, rounds_needed
-        Rounds of spreading and dragging that the work says, and that keep each round within what can be dragged in.
+        Thickest packed layer that one pass leaves on the surface [mm].
+    passes, passes_needed
+        Passes of spreading and dragging that the work says, and that keep each pass within what can be dragged in.
     """
 
     green: str
     date: dt.date
-    dry_kg: float
+    sand_dry_kg: float
     in_holes_kg: float
     on_surface_kg: float
     room_left_kg: float
     layer_mm: float
-    rounds: int
-    rounds_needed: int
+    passes: int
+    passes_needed: int
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,23 +122,23 @@ class OrderLine:
     ----------
     date
         Day by which the sand has to be there.
-    used_dry_t, in_holes_t, on_surface_t
+    sand_dry_t, in_holes_t, on_surface_t
         Dry sand that reaches the greens, and its parts down the holes and on the surface [t].
     wasted_dry_t
         Dry sand lost on the way [t].
-    loads, delivered_t
+    loads, delivered_moist_t
         Loads to have delivered, and their moist mass [t].
     stock_dry_t
         Dry sand in stock after the day [t].
     """
 
     date: dt.date
-    used_dry_t: float
+    sand_dry_t: float
     in_holes_t: float
     on_surface_t: float
     wasted_dry_t: float
     loads: int
-    delivered_t: float
+    delivered_moist_t: float
     stock_dry_t: float
 
 
@@ -155,7 +155,7 @@ class Order:
     buying
         How it is bought.
     draggable_mm
-        Thickest layer that one round drags in [mm].
+        Thickest layer that one pass drags in [mm].
     """
 
     lines: tuple[OrderLine, ...]
@@ -164,14 +164,14 @@ class Order:
     draggable_mm: float
 
     @property
-    def dry_t(self) -> float:
+    def sand_dry_t(self) -> float:
         """Dry sand that reaches the greens [t]."""
-        return sum(line.used_dry_t for line in self.lines)
+        return sum(line.sand_dry_t for line in self.lines)
 
     @property
-    def delivered_t(self) -> float:
+    def delivered_moist_t(self) -> float:
         """Moist sand to have delivered [t]."""
-        return sum(line.delivered_t for line in self.lines)
+        return sum(line.delivered_moist_t for line in self.lines)
 
     @property
     def loads(self) -> int:
@@ -180,16 +180,16 @@ class Order:
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """Days on which one round leaves a thicker layer than can be dragged in, with the rounds that would do."""
+        """Days on which one pass leaves a thicker layer than can be dragged in, with the passes that would do."""
         by_day: dict[tuple[dt.date, int, int], list[DaySand]] = defaultdict(list)
         for day in self.by_green:
             if day.layer_mm > self.draggable_mm * (1 + 1e-9):
-                by_day[day.date, day.rounds, day.rounds_needed].append(day)
+                by_day[day.date, day.passes, day.passes_needed].append(day)
         return tuple(
-            f"{date}: {max(day.layer_mm for day in days):.1f} mm stays on the surface from one round on"
+            f"{date}: {max(day.layer_mm for day in days):.1f} mm stays on the surface from one pass on"
             f" {', '.join(day.green for day in days)}, more than the {self.draggable_mm:g} mm that can be dragged in;"
-            f" spread and drag in {needed} rounds instead of {rounds}"
-            for (date, rounds, needed), days in by_day.items()
+            f" spread and drag in {needed} passes instead of {passes}"
+            for (date, passes, needed), days in by_day.items()
         )
 
     def table(self) -> Table:
@@ -204,7 +204,7 @@ class Order:
         names = tuple(DaySand.__dataclass_fields__)
         columns = {name: [getattr(day, name) for day in self.by_green] for name in names}
         formats = {name: ".0f" for name in names if name.endswith("_kg")}
-        return Table("sand by green", columns, formats | {"layer_mm": ".2f", "rounds": "d", "rounds_needed": "d"})
+        return Table("sand by green", columns, formats | {"layer_mm": ".2f", "passes": "d", "passes_needed": "d"})
 
     def to_csv(self, path: str | Path) -> Path:
         """Write the lines as a CSV file, whole or not at all.
@@ -234,7 +234,8 @@ class Order:
 
     def __repr__(self) -> str:
         said = [
-            f"{self.dry_t:.1f} t of dry sand on the greens: {self.loads} loads, {self.delivered_t:.1f} t of moist sand",
+            f"{self.sand_dry_t:.1f} t of dry sand on the greens: {self.loads} loads,"
+            f" {self.delivered_moist_t:.1f} t of moist sand",
             *self.warnings,
         ]
         return "\n".join([*said, repr(self.table())])
@@ -298,7 +299,7 @@ def order_sand(
     fill_fraction
         Part of an open hole that sand fills [-].
     draggable_mm
-        Thickest packed layer that one round drags in [mm].
+        Thickest packed layer that one pass drags in [mm].
 
     Returns
     -------
@@ -321,10 +322,10 @@ def order_sand(
     >>> order = order_sand(
     ...     [Green("1", area_m2=500)], [("2014-05-01", Topdressing(sand_mm=4))], buying=Buying(load_t=2)
     ... )
-    >>> round(order.dry_t, 3), order.loads
+    >>> round(order.sand_dry_t, 3), order.loads
     (3.2, 2)
     >>> order.warnings[0]
-    '2014-05-01: 4.0 mm stays on the surface from one round on 1, more than the 1 mm that can be dragged in; ...'
+    '2014-05-01: 4.0 mm stays on the surface from one pass on 1, more than the 1 mm that can be dragged in; ...'
     """
     fill = units.parse(fill_fraction, "1", name="fill_fraction")
     thickest = units.parse(draggable_mm, "mm", name="draggable_mm")
@@ -332,35 +333,35 @@ def order_sand(
     by_green = []
     for name, dated in work_by_green(greens, work, first, last).items():
         pieces = [(date, piece.core) for date, piece in dated]
-        for date, sand, holes, surface, room, layer, rounds, needed in _core.sand_by_day(pieces, fill, thickest):
+        for date, sand, holes, surface, room, layer, passes, needed in _core.sand_by_day(pieces, fill, thickest):
             kg = areas[name] / 1000
             by_green.append(
                 DaySand(
                     green=name,
                     date=date,
-                    dry_kg=sand * kg,
+                    sand_dry_kg=sand * kg,
                     in_holes_kg=holes * kg,
                     on_surface_kg=surface * kg,
                     room_left_kg=room * kg,
                     layer_mm=layer / _core.SAND_BULK_DENSITY_G_CM3 / 1000,
-                    rounds=rounds,
-                    rounds_needed=needed,
+                    passes=passes,
+                    passes_needed=needed,
                 )
             )
     by_green.sort(key=lambda day: day.date)
     days: dict[dt.date, list[DaySand]] = defaultdict(list)
     for day in by_green:
         days[day.date].append(day)
-    needs = [sum(day.dry_kg for day in one) / 1000 for one in days.values()]
+    needs = [sum(day.sand_dry_kg for day in one) / 1000 for one in days.values()]
     lines = tuple(
         OrderLine(
             date=date,
-            used_dry_t=used,
+            sand_dry_t=used,
             in_holes_t=sum(day.in_holes_kg for day in one) / 1000,
             on_surface_t=sum(day.on_surface_kg for day in one) / 1000,
             wasted_dry_t=wasted,
             loads=loads,
-            delivered_t=delivered,
+            delivered_moist_t=delivered,
             stock_dry_t=stock,
         )
         for (date, one), (used, wasted, loads, delivered, stock) in zip(

@@ -165,7 +165,7 @@ def profile(
     green: str | None = None,
     dates: Sequence[dt.date] | None = None,
     *,
-    depth_mm: float = 100.0,
+    bottom_mm: float = 100.0,
     draws: int = 200,
     units: System = "metric",
     ax: Axes | None = None,
@@ -180,8 +180,8 @@ def profile(
         Name of the green; the first by default.
     dates
         Dates of the record; by default its first day and the day after its last.
-    depth_mm
-        Depth to show [mm].
+    bottom_mm
+        Depth down to which to show it [mm].
     draws
         Draws behind the interval.
     units
@@ -202,7 +202,7 @@ def profile(
     name = course.greens[0].name if green is None else course.green(green).name
     end = course.weather.end + dt.timedelta(days=1)
     chosen = [course.weather.start, end] if dates is None else list(dates)
-    faces = np.arange(0, depth_mm, SLICE_MM)
+    faces = np.arange(0, bottom_mm, SLICE_MM)
     slices = [(float(top), float(top + SLICE_MM)) for top in faces]
     percent = calibration.trace(name, chosen, slices, draws=draws)
     low, median, high = np.quantile(percent, [0.05, 0.5, 0.95], axis=0)

@@ -412,10 +412,12 @@ def _weeks(
 ) -> list[tuple[str, Any]]:
     from matledger.dates import rank_dates
 
-    closed = comparison.programmes[programme].closed
+    no_work = comparison.programmes[programme].no_work
     course, year = comparison.calibration.course, own[0].year
     try:
-        found = rank_dates(course, work, recovery=comparison.recovery, play=play, year=year, closed=closed, units=units)
+        found = rank_dates(
+            course, work, recovery=comparison.recovery, play=play, year=year, no_work=no_work, units=units
+        )
     except InputError as error:
         return [("text", f"{work.in_words(units)}: {error}")]
     weeks = list(found.ranked.columns["week from"])

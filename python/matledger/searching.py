@@ -255,7 +255,7 @@ class Frontier:
         self,
         *,
         programmes: Sequence[int] | None = None,
-        sand_t: float | None = None,
+        moist_sand_t: float | None = None,
         green_days: float | None = None,
         closed_days: float | None = None,
         money: float | None = None,
@@ -267,7 +267,7 @@ class Frontier:
         ----------
         programmes
             Programmes to choose from; by default the Pareto set.
-        sand_t
+        moist_sand_t
             Moist sand a year [t].
         green_days
             Disrupted days a year, summed over the greens.
@@ -297,7 +297,7 @@ class Frontier:
         return by_green(
             self,
             programmes=programmes,
-            sand_t=sand_t,
+            moist_sand_t=moist_sand_t,
             green_days=green_days,
             closed_days=closed_days,
             money=money,

@@ -44,7 +44,10 @@ class InterruptedWarning(UserWarning):
 
 
 _KEPT = ("om_percent", "om_kg_m2", "thickness_mm", "surface_mm")
-_SUBSTANCES = ("om", "mineral")
+SUBSTANCES = ("organic matter", "mineral")
+"""What a ledger accounts for."""
+MAT = "thatch-mat layer"
+"""Name of the layer as a sample."""
 _ENTRIES = ("start", "gained", "respired", "cored_out", "mown_out", "below", "end")
 _FINISHED, _LEFT_ITS_DOMAIN = 1, 2
 
@@ -78,7 +81,7 @@ class Ledger:
         """Compare values, NaN being equal to NaN."""
         return _same(self, other)
 
-    def total(self, entry: str, substance: str = "om") -> Floats:
+    def total(self, entry: str, substance: str = "organic matter") -> Floats:
         """Sum one entry over the years [g/m2]; the start is the first year's and the end the last year's.
 
         Parameters
@@ -86,7 +89,7 @@ class Ledger:
         entry
             ``start``, ``gained``, ``respired``, ``cored_out``, ``mown_out``, ``below`` or ``end``.
         substance
-            ``om`` or ``mineral``.
+            ``organic matter`` or ``mineral``.
 
         Returns
         -------
@@ -98,14 +101,14 @@ class Ledger:
         InputError
             For another entry or substance.
         """
-        known = {"entry": (entry, _ENTRIES), "substance": (substance, _SUBSTANCES)}
+        known = {"entry": (entry, _ENTRIES), "substance": (substance, SUBSTANCES)}
         if problems := [
             Problem(name, repr(value), f"one of {', '.join(names)}")
             for name, (value, names) in known.items()
             if value not in names
         ]:
             raise InputError(problems)
-        rows: Floats = self.values[..., _SUBSTANCES.index(substance), _ENTRIES.index(entry)]
+        rows: Floats = self.values[..., SUBSTANCES.index(substance), _ENTRIES.index(entry)]
         if "year" not in self.dims:
             return rows
         if entry in ("start", "end"):
@@ -118,7 +121,7 @@ class Ledger:
         lines = []
         for index, name in enumerate(names):
 
-            def mean(entry: str, substance: str = "om", index: int = index) -> float:
+            def mean(entry: str, substance: str = "organic matter", index: int = index) -> float:
                 rows = self.total(entry, substance)
                 return float(np.nanmean(rows[index] if "programme" in self.dims else rows))
 
@@ -390,15 +393,15 @@ def _window(window: object, name: str) -> tuple[str, tuple[float, float]]:
     if not isinstance(window, Sequence) or isinstance(window, str) or len(window) != 2:
         raise InputError([Problem(name, repr(window), "two depths such as (0, 20)")])
     top, bottom = (_millimetres(depth, f"{name}[{i}]") for i, depth in enumerate(window))
-    return f"{top:g}-{bottom:g} mm", (top, bottom)
+    return units.show_window(top, bottom), (top, bottom)
 
 
 def _layer(layer: object, name: str) -> tuple[str, float | None]:
-    if layer == "mat":
-        return "mat", None
+    if layer == "thatch-mat":
+        return MAT, None
     if isinstance(layer, (int, float)) and not isinstance(layer, bool) and 0 < layer < 100:
         return f"above {layer:g} %", float(layer)
-    raise InputError([Problem(name, repr(layer), "'mat', or a percentage between 0 and 100")])
+    raise InputError([Problem(name, repr(layer), "'thatch-mat', or a percentage between 0 and 100")])
 
 
 def _programmes(work: object) -> tuple[bool, list[tuple[str, Any]]]:
@@ -462,12 +465,12 @@ def simulate(
     work: WorkDone | Sequence[Programme] | Mapping[str, WorkDone] = (),
     unknowns: Mapping[str, ArrayLike] | None = None,
     windows: Sequence[tuple[Quantity, Quantity]] = ((0, 20),),
-    layers: Sequence[Literal["mat"] | float] = (),
+    layers: Sequence[Literal["thatch-mat"] | float] = (),
     read_on: Any = (),
     profile_on: Any = (),
     profile_step_mm: Quantity = 2.5,
     mat_depth_mm: Quantity = 25.0,
-    depth_mm: Quantity = 150.0,
+    column_depth_mm: Quantity = 150.0,
     fine_mm: Quantity = 2.5,
     fine_to_mm: Quantity = 100.0,
     coarse_mm: Quantity = 10.0,
@@ -508,8 +511,8 @@ def simulate(
     windows
         Depth windows below the present surface [mm].
     layers
-        Layers: ``"mat"`` for all above the original root zone, or a percentage for the ground down to the deepest that
-        holds more organic matter than that.
+        Layers: ``"thatch-mat"`` for all above the original root zone, or a percentage for the ground down to the
+        deepest that holds more organic matter than that.
     read_on
         Dates on which windows and layers are read, before that day's work.
     profile_on
@@ -518,7 +521,7 @@ def simulate(
         Thickness of the slices of a profile [mm].
     mat_depth_mm
         Thickness of the thatch-mat layer at the start [mm]; below it is the original root zone.
-    depth_mm
+    column_depth_mm
         Depth of the column at the start [mm].
     fine_mm, fine_to_mm, coarse_mm
         Thickness of parcels near the surface, the depth down to which they are that fine, and the thickness to which
@@ -588,7 +591,7 @@ def simulate(
     ...     read_on=["2014-12-31"],
     ... )
     >>> run.samples, run.om_percent.shape
-    (('0-20 mm',), (1, 1))
+    (('0 to 20 mm',), (1, 1))
     >>> run.om_percent.round(1).tolist()
     [[3.6]]
     >>> print(run.ledger_in_words())
@@ -605,7 +608,7 @@ def simulate(
     profiles = asked.read(_days, profile_on, "profile_on") or []
     recorded = first if recorded_before is None else asked.read(as_day, recorded_before, "recorded_before")
     lengths = {
-        "depth_mm": depth_mm,
+        "column_depth_mm": column_depth_mm,
         "fine_mm": fine_mm,
         "fine_to_mm": fine_to_mm,
         "coarse_mm": coarse_mm,
@@ -652,7 +655,7 @@ def simulate(
             dated.append([(date, done.core) for date, done in pieces])
     asked.close()
 
-    faces = np.append(np.arange(0.0, layout["depth_mm"] - 1e-9, step), layout["depth_mm"])
+    faces = np.append(np.arange(0.0, layout["column_depth_mm"] - 1e-9, step), layout["column_depth_mm"])
     slices = list(zip(faces[:-1].tolist(), faces[1:].tolist(), strict=True))
     wanted = [(*_sample(one), date) for one in (*sampled, *layered) for date in dates]
     readings = [(date, window, percent) for window, percent, date in wanted]
@@ -772,8 +775,8 @@ def _ledger(
     if keep_ledger == "year":
         dims, coords["year"] = (*dims, "year"), tuple(batch.years)
         leading = (*leading, len(batch.years))
-    coords |= {"substance": _SUBSTANCES, "entry": _ENTRIES}
-    values = _frozen(batch.ledger.reshape(*leading, len(_SUBSTANCES), len(_ENTRIES)))
+    coords |= {"substance": SUBSTANCES, "entry": _ENTRIES}
+    values = _frozen(batch.ledger.reshape(*leading, len(SUBSTANCES), len(_ENTRIES)))
     return Ledger((*dims, "substance", "entry"), coords, values)
 
 

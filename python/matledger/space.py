@@ -26,7 +26,7 @@ class Space:
     bores_mm, spacings_mm, depths_mm
         Bore of the tines [mm], spacing along and across [mm], and depth [mm] of every coring; each a number, or a text
         with its unit such as ``"0.5 in"``.
-    fill_share
+    sand_over_holes
         Sand that goes with a coring over the volume of its holes [-].
     topdressing_mm, topdressing_every_days
         Sand of one topdressing [mm, or a text such as ``"1 ft3/1000 ft2"``], 0 for none, and days between two.
@@ -36,7 +36,7 @@ class Space:
         Sand injections to weigh, None for no injection, and their day.
     vertical_mowings, vertical_day
         Vertical mowings to weigh, None for none, and their day.
-    closed, when_closed
+    no_work, when_no_work
         As for `matledger.Programme`.
     units
         ``"metric"`` or ``"us"``, for the names of the programmes.
@@ -54,7 +54,7 @@ class Space:
     bores_mm: Sequence[float | str] = (12.7,)
     spacings_mm: Sequence[tuple[float | str, float | str]] = ((50.0, 50.0),)
     depths_mm: Sequence[float | str] = (70.0,)
-    fill_share: float = 1.0
+    sand_over_holes: float = 1.0
     topdressing_mm: Sequence[float | str] = (0.3,)
     topdressing_every_days: Sequence[int] = (14,)
     season: str = "from 1 May to 30 September"
@@ -62,8 +62,8 @@ class Space:
     injection_day: str = "15 June"
     vertical_mowings: Sequence[VerticalMowing | None] = (None,)
     vertical_day: str = "25 April"
-    closed: Sequence[str] = ()
-    when_closed: str = "next_open_day"
+    no_work: Sequence[str] = ()
+    when_no_work: str = "next_work_day"
     units: System = "metric"
 
     def __post_init__(self) -> None:
@@ -144,8 +144,8 @@ class Space:
                 continue
             cores = Coring(tine=Tine(inside_diameter_mm=bore), spacing_mm=spacing, depth_mm=depth)
             works: list[Work] = [cores]
-            if self.fill_share > 0:
-                works.append(Topdressing(sand_mm=cores.hole_volume_mm * self.fill_share, passes=3))
+            if self.sand_over_holes > 0:
+                works.append(Topdressing(sand_mm=cores.hole_volume_mm * self.sand_over_holes, passes=3))
             when = " and ".join(days)
             size = f"{length(bore)} {unit} at {' x '.join(map(length, spacing))}, {length(depth)} deep"
             corings[f"{len(days)} x {size} ({when})"] = [(when, works)]
@@ -166,5 +166,5 @@ class Space:
                 if extra is not None:
                     steps.append((day, [extra]))
                     said.append(f"{extra.in_words(self.units)} on {day}")
-            found.append(Programme("; ".join(said), steps, self.closed, self.when_closed))  # type: ignore[arg-type]
+            found.append(Programme("; ".join(said), steps, self.no_work, self.when_no_work))  # type: ignore[arg-type]
         return tuple(found)

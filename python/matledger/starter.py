@@ -57,8 +57,8 @@ work = [
 
 [[programme]]
 name = "twice, and light sand"
-closed = ["1 July to 7 July"]
-when_closed = "next_open_day"
+no_work = ["1 July to 7 July"]
+when_no_work = "next_work_day"
 
 [[programme.step]]
 when = "second Monday of April and of September"

@@ -10,10 +10,10 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats
-from matledger.comparison import MAT
 from matledger.errors import Problem
 from matledger.findings import Findings
 from matledger.frames import Table
+from matledger.simulation import MAT
 from matledger.trial_tables import UNITS
 
 if TYPE_CHECKING:

@@ -24,7 +24,7 @@ from matledger.practice import (
     VerticalMowing,
     Work,
     WorkDone,
-    spreader_passes,
+    spreader_swaths,
 )
 from matledger.units import Quantity, System, parse, show
 
@@ -46,23 +46,23 @@ class Pace:
     Attributes
     ----------
     m2_per_h
-        Ground covered by one machine or team in an hour, one pass or round [m2/h].
+        Ground covered by one machine or team in an hour, one pass [m2/h].
     people
         People in the team.
-    machines
+    teams
         Machines or teams that can work at once, each on its own green.
     """
 
     m2_per_h: float
     people: int = 1
-    machines: int = 1
+    teams: int = 1
 
     def __post_init__(self) -> None:
         """Check every number."""
         findings = Findings()
         if not (isinstance(self.m2_per_h, (int, float)) and 0 < self.m2_per_h < math.inf):
             findings.add(Problem("pace.m2_per_h", shown(self.m2_per_h), "ground above 0 m2/h"))
-        for name in ("people", "machines"):
+        for name in ("people", "teams"):
             value = getattr(self, name)
             if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= 100:
                 findings.add(Problem(f"pace.{name}", shown(value), "a whole number from 1 to 100"))
@@ -166,7 +166,7 @@ class Slot:
     Attributes
     ----------
     green, step
-        Where and what; rounds are numbered (``spread 2``).
+        Where and what; passes are numbered (``spread 2``).
     from_time, to_time
         When.
     people
@@ -188,7 +188,7 @@ class GreenDay:
     ----------
     green, area_m2
         The green, and its area [m2].
-    depth_mm
+    probe_depth_mm
         Depth to probe for [mm]; None if nothing is opened.
     holes
         Holes to be made; None without any.
@@ -196,30 +196,30 @@ class GreenDay:
         Loose cores to carry off [m3], and trips of a cart.
     sand_dry_kg, in_holes_kg
         Dry sand, and what of it the holes take [kg].
-    rounds
-        Rounds of spreading and dragging.
-    round_g_m2
-        Dry sand of a round [g/m2]: the rate to set the spreader to.
+    passes
+        Passes of spreading and dragging.
+    pass_g_m2
+        Dry sand of a pass [g/m2]: the rate to set the spreader to.
     sand_trips
         Trips of a cart with sand.
-    spreader_passes
-        Passes side by side in a round.
+    swaths
+        Swaths side by side in a pass of the spreader.
     done
         When the green is done.
     """
 
     green: str
     area_m2: float
-    depth_mm: float | None
+    probe_depth_mm: float | None
     holes: int | None
     cores_m3: float
     core_trips: int
     sand_dry_kg: float
     in_holes_kg: float
-    rounds: int
-    round_g_m2: float
+    passes: int
+    pass_g_m2: float
     sand_trips: int
-    spreader_passes: int
+    swaths: int
     done: dt.datetime
 
 
@@ -264,8 +264,8 @@ class WorkDay:
         return sum(_hours(slot) * slot.people for slot in self.slots)
 
     @property
-    def machine_hours(self) -> dict[str, float]:
-        """Hours of each machine or team, its rounds together [h]."""
+    def hours_by_step(self) -> dict[str, float]:
+        """Hours of each step, its passes and its machines or teams together [h]."""
         hours: dict[str, float] = {}
         for slot in self.slots:
             hours[_base(slot.step)] = hours.get(_base(slot.step), 0.0) + _hours(slot)
@@ -280,9 +280,9 @@ class WorkDay:
             "to": [_clock(max(slot.to_time for slot in slots), self.date) for slots in mine.values()],
             "hours": [sum(map(_hours, slots)) for slots in mine.values()],
             "people": [slots[0].people for slots in mine.values()],
-            "machines": [self.crew.pace(_base(step)).machines for step in self.steps],
+            "teams": [self.crew.pace(_base(step)).teams for step in self.steps],
         }
-        return Table("steps", columns, {"hours": ".1f", "people": "d", "machines": "d"})
+        return Table("steps", columns, {"hours": ".1f", "people": "d", "teams": "d"})
 
     def by_green(self, units: System = "metric") -> Table:
         """What each green needs.
@@ -299,18 +299,18 @@ class WorkDay:
         columns: dict[str, list[Any]] = {
             "green": [g.green for g in self.greens],
             "area": [shown_in(g.area_m2, "m2", 3) for g in self.greens],
-            "probe for": [shown_in(g.depth_mm, "mm") for g in self.greens],
+            "probe for": [shown_in(g.probe_depth_mm, "mm") for g in self.greens],
             "cores": [shown_in(g.cores_m3, "m3") for g in self.greens],
             "core trips": [g.core_trips for g in self.greens],
             "dry sand": [shown_in(g.sand_dry_kg, "kg", 3) for g in self.greens],
             "in holes": [shown_in(g.in_holes_kg, "kg", 3) for g in self.greens],
             "sand trips": [g.sand_trips for g in self.greens],
-            "rounds": [g.rounds for g in self.greens],
-            "rate a round": [shown_in(g.round_g_m2, "g/m2", 3) for g in self.greens],
-            "passes a round": [g.spreader_passes for g in self.greens],
+            "passes": [g.passes for g in self.greens],
+            "rate a pass": [shown_in(g.pass_g_m2, "g/m2", 3) for g in self.greens],
+            "swaths": [g.swaths for g in self.greens],
             "done": [_clock(g.done, self.date) for g in self.greens],
         }
-        return Table("greens", columns, dict.fromkeys(("core trips", "sand trips", "rounds", "passes a round"), "d"))
+        return Table("greens", columns, dict.fromkeys(("core trips", "sand trips", "passes", "swaths"), "d"))
 
     def schedule(self) -> Table:
         """Every step on every green, by time."""
@@ -420,7 +420,7 @@ def _clock(moment: dt.datetime, date: dt.date) -> str:
 def _steps(work: Sequence[Work]) -> dict[str, float]:
     """Steps of a green's work in their order, with how often each goes over the ground."""
     steps: dict[str, float] = {"mow": 1}
-    rounds = 0
+    spread = 0
     for piece in work:
         if isinstance(piece, Coring):
             steps |= {"core": piece.passes, "check depth": 1}
@@ -434,8 +434,8 @@ def _steps(work: Sequence[Work]) -> dict[str, float]:
             steps["inject sand"] = 1
         elif isinstance(piece, Topdressing):
             for _ in range(piece.passes):
-                rounds += 1
-                steps |= {f"spread {rounds}": 1, f"drag {rounds}": 1}
+                spread += 1
+                steps |= {f"spread {spread}": 1, f"drag {spread}": 1}
     return steps | {"water in": 1, "roll": 1}
 
 
@@ -483,7 +483,7 @@ def plan_day(
     fill_fraction
         Part of an open hole that sand fills [-].
     draggable_mm
-        Thickest packed layer that one round drags in [mm].
+        Thickest packed layer that one pass drags in [mm].
 
     Returns
     -------
@@ -502,7 +502,7 @@ def plan_day(
     >>> day = plan_day([Green("1", area_m2=480), Green("2", area_m2=520)], work, "2014-04-14", crew=Crew(people=5))
     >>> day.steps[:5], len(day.slots)
     (('mow', 'core', 'check depth', 'rake', 'lift cores'), 26)
-    >>> day.greens[0].spreader_passes, day.greens[0].rounds
+    >>> day.greens[0].swaths, day.greens[0].passes
     (5, 3)
     """
     today = as_day(date, "date")
@@ -512,19 +512,19 @@ def plan_day(
     if not listed:
         raise InputError([Problem("date", str(today), "a day with work on one of the greens")])
     water = _moisture(sand_moisture_share)
-    passes = {green.name: _steps(todo[green.name]) for green in listed}
-    order = _merged([list(steps) for steps in passes.values()])
+    steps = {green.name: _steps(todo[green.name]) for green in listed}
+    order = _merged([list(own) for own in steps.values()])
     machines = list(dict.fromkeys(map(_base, order)))
     setup = float(crew.between_greens_min) / 60
     core_steps = []
     for step in order:
         pace = crew.pace(_base(step))
         hours = [
-            passes[green.name].get(step, 0) and passes[green.name][step] * green.area_m2 / pace.m2_per_h + setup
+            steps[green.name].get(step, 0) and steps[green.name][step] * green.area_m2 / pace.m2_per_h + setup
             for green in listed
         ]
         core_steps.append((step, machines.index(_base(step)), pace.people, hours))
-    slots = _core.schedule(core_steps, [crew.pace(name).machines for name in machines], crew.people)
+    slots = _core.schedule(core_steps, [crew.pace(name).teams for name in machines], crew.people)
     began = dt.datetime.combine(today, crew.start)
     timed = tuple(
         Slot(
@@ -547,19 +547,19 @@ def plan_day(
     rows = []
     for green in listed:
         mine = sand.get(green.name)
-        dry = mine.dry_kg if mine else 0.0
+        dry = mine.sand_dry_kg if mine else 0.0
         carried = [(w.hole_volume_mm * _taken(w)) for w in todo[green.name]]
         volume_l = sum(carried) * green.area_m2
         opened = [w for w in todo[green.name] if w.area_fraction]
         holes = [w.holes_per_m2 for w in opened if w.holes_per_m2]
         spread = [w for w in todo[green.name] if isinstance(w, Topdressing)]
-        rounds = sum(w.passes for w in spread)
+        passes = sum(w.passes for w in spread)
         width = (widths_m or {}).get(green.name, math.sqrt(green.area_m2))
         rows.append(
             GreenDay(
                 green=green.name,
                 area_m2=green.area_m2,
-                depth_mm=max((getattr(w, "depth_mm", 0.0) for w in opened), default=None),
+                probe_depth_mm=max((getattr(w, "depth_mm", 0.0) for w in opened), default=None),
                 holes=round(sum(holes) * green.area_m2) if holes else None,
                 cores_m3=volume_l * CORE_BULKING / 1000,
                 core_trips=_core.cart_trips(
@@ -570,15 +570,15 @@ def plan_day(
                 ),
                 sand_dry_kg=dry,
                 in_holes_kg=mine.in_holes_kg if mine else 0.0,
-                rounds=rounds,
-                round_g_m2=sum(w.sand_g_m2 for w in spread) / rounds if rounds else 0.0,
+                passes=passes,
+                pass_g_m2=sum(w.sand_g_m2 for w in spread) / passes if passes else 0.0,
                 sand_trips=_core.cart_trips(
                     dry * (1 + water),
                     dry * (1 + water) / LOOSE_SAND_KG_L,
                     float(crew.cart_payload_kg),
                     float(crew.cart_bed_l),
                 ),
-                spreader_passes=spreader_passes(swath_m=crew.swath_m, green_width_m=width) if rounds else 0,
+                swaths=spreader_swaths(swath_m=crew.swath_m, green_width_m=width) if passes else 0,
                 done=max(slot.to_time for slot in timed if slot.green == green.name),
             )
         )
@@ -594,7 +594,7 @@ def plan_day(
         default = ", ".join(step for step in machines if step not in crew.paces)
         notes.append(f"paces of {default} are our judgement: time your own")
     if any(green.name not in (widths_m or {}) for green in listed if sand.get(green.name)):
-        notes.append("spreader passes reckoned for a square green where no width is given")
+        notes.append("swaths reckoned for a square green where no width is given")
     return WorkDay(today, crew, tuple(order), timed, tuple(rows), told, tuple(notes))
 
 

@@ -30,7 +30,7 @@ const LEFT_ITS_DOMAIN: u8 = 2;
 #[derive(FromPyObject)]
 #[pyo3(from_item_all)]
 pub struct PyLayout {
-    depth_mm: f64,
+    column_depth_mm: f64,
     fine_mm: f64,
     fine_to_mm: f64,
     coarse_mm: f64,
@@ -50,7 +50,7 @@ impl From<PyLayout> for Layout {
     fn from(given: PyLayout) -> Self {
         let usual = Self::default();
         Self {
-            depth_mm: given.depth_mm,
+            column_depth_mm: given.column_depth_mm,
             fine_mm: given.fine_mm,
             fine_to_mm: given.fine_to_mm,
             coarse_mm: given.coarse_mm,

@@ -37,7 +37,7 @@ mod _core {
         annual_degree_days, check_clipping_record, daily_clippings, dry_g_m2, dry_matter_g_l, site_yield,
     };
     #[pymodule_export]
-    use super::practice::{PyCalendar, PyProgramme, PyWork, rounds_to_fill, spreader_passes};
+    use super::practice::{PyCalendar, PyProgramme, PyWork, passes_to_fill, spreader_swaths};
     #[pymodule_export]
     use super::sand::{
         PyGrading, PySpecification, bulk_density_g_cm3, cart_trips, catch_pans, deliveries, filter_d15_mm, porosity,

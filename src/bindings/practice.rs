@@ -6,7 +6,7 @@ use crate::practice::programme::area_by_year;
 use crate::practice::spreading;
 use crate::practice::tine::Tine;
 use crate::practice::work::{Coring, SandInjection, SolidTining, Topdressing, VerticalMowing, Work};
-use crate::practice::{Calendar, Closed, DegreeDays, Programme, Rule, Step, WhenClosed};
+use crate::practice::{Calendar, DegreeDays, NoWork, Programme, Rule, Step, WhenNoWork};
 use chrono::NaiveDate;
 use numpy::PyReadonlyArray1;
 use pyo3::prelude::*;
@@ -119,7 +119,7 @@ impl PyWork {
     }
 }
 
-/// Rules, work and closed days.
+/// Rules, work and days without it.
 #[pyclass(frozen, eq, name = "Programme", module = "matledger._core")]
 #[derive(PartialEq)]
 pub struct PyProgramme(pub Programme);
@@ -131,13 +131,13 @@ impl PyProgramme {
         py: Python<'_>,
         name: String,
         steps: Vec<(String, Vec<PyRef<'_, PyWork>>)>,
-        closed: Vec<String>,
-        next_open_day: bool,
+        no_work: Vec<String>,
+        next_work_day: bool,
     ) -> PyResult<Self> {
-        let when_closed = if next_open_day { WhenClosed::NextOpenDay } else { WhenClosed::Skip };
+        let when_no_work = if next_work_day { WhenNoWork::NextWorkDay } else { WhenNoWork::Skip };
         let steps: Vec<(String, Vec<Work>)> =
             steps.into_iter().map(|(rule, works)| (rule, works.iter().map(|work| work.0).collect())).collect();
-        read(name, &steps, &closed, when_closed).map(Self).map_err(|error| to_python(py, error))
+        read(name, &steps, &no_work, when_no_work).map(Self).map_err(|error| to_python(py, error))
     }
 
     /// The rules as the library writes them.
@@ -146,10 +146,10 @@ impl PyProgramme {
         self.0.steps.iter().map(|step| step.rule.to_string()).collect()
     }
 
-    /// The closed days as the library writes them.
+    /// The days without work as the library writes them.
     #[getter]
-    fn closed(&self) -> Vec<String> {
-        self.0.closed.iter().map(Closed::to_string).collect()
+    fn no_work(&self) -> Vec<String> {
+        self.0.no_work.iter().map(NoWork::to_string).collect()
     }
 
     #[pyo3(signature = (first, last, degree_days=None))]
@@ -169,16 +169,21 @@ impl PyProgramme {
 }
 
 /// Reads every text before it fails, so that all problems come at once.
-fn read(name: String, steps: &[(String, Vec<Work>)], closed: &[String], when_closed: WhenClosed) -> Result<Programme> {
+fn read(
+    name: String,
+    steps: &[(String, Vec<Work>)],
+    no_work: &[String],
+    when_no_work: WhenNoWork,
+) -> Result<Programme> {
     let mut p = Problems::default();
-    let mut programme = Programme { name, steps: Vec::new(), closed: Vec::new(), when_closed };
+    let mut programme = Programme { name, steps: Vec::new(), no_work: Vec::new(), when_no_work };
     for (i, (rule, works)) in steps.iter().enumerate() {
         if let Some(rule) = p.nest(&format!("steps[{i}]"), Rule::parse(rule))? {
             programme.steps.push(Step { rule, works: works.clone() });
         }
     }
-    for (i, text) in closed.iter().enumerate() {
-        programme.closed.extend(p.nest(&format!("closed[{i}]"), Closed::parse(text))?);
+    for (i, text) in no_work.iter().enumerate() {
+        programme.no_work.extend(p.nest(&format!("no_work[{i}]"), NoWork::parse(text))?);
     }
     p.into_result(())?;
     programme.validate()?;
@@ -224,19 +229,14 @@ impl PyCalendar {
     }
 }
 
-/// Rounds of spreading and dragging that fill the holes.
+/// Passes of spreading and dragging that fill the holes.
 #[pyfunction]
-pub fn rounds_to_fill(
-    py: Python<'_>,
-    hole_volume_mm: f64,
-    fill_fraction: f64,
-    sand_mm_per_round: f64,
-) -> PyResult<u32> {
-    spreading::rounds_to_fill(hole_volume_mm, fill_fraction, sand_mm_per_round).map_err(|error| to_python(py, error))
+pub fn passes_to_fill(py: Python<'_>, hole_volume_mm: f64, fill_fraction: f64, sand_mm_per_pass: f64) -> PyResult<u32> {
+    spreading::passes_to_fill(hole_volume_mm, fill_fraction, sand_mm_per_pass).map_err(|error| to_python(py, error))
 }
 
-/// Passes of a spreader that cover a green.
+/// Swaths of a spreader that cover a green.
 #[pyfunction]
-pub fn spreader_passes(py: Python<'_>, swath_m: f64, green_width_m: f64) -> PyResult<u32> {
-    spreading::spreader_passes(swath_m, green_width_m).map_err(|error| to_python(py, error))
+pub fn spreader_swaths(py: Python<'_>, swath_m: f64, green_width_m: f64) -> PyResult<u32> {
+    spreading::spreader_swaths(swath_m, green_width_m).map_err(|error| to_python(py, error))
 }

@@ -176,7 +176,7 @@ pub fn bulk_density_g_cm3(py: Python<'_>, porosity: f64, particle_density_g_cm3:
     grading::bulk_density_g_cm3(porosity, particle_density_g_cm3).map_err(|error| to_python(py, error))
 }
 
-/// Date; sand, in holes, on the surface, room left, thickest layer (g/m2); rounds said and needed.
+/// Date; sand, in holes, on the surface, room left, thickest layer (g/m2); passes said and needed.
 type DayRow = (NaiveDate, f64, f64, f64, f64, f64, u32, u32);
 
 /// Sand of each day on one green.
@@ -197,8 +197,8 @@ pub fn sand_by_day(
             d.on_surface_g_m2,
             d.room_left_g_m2,
             d.thickest_layer_g_m2,
-            d.rounds,
-            d.rounds_needed,
+            d.passes,
+            d.passes_needed,
         )
     };
     Ok(days.into_iter().map(row).collect())
@@ -216,7 +216,7 @@ pub fn deliveries(
 ) -> PyResult<Vec<(f64, f64, u32, f64, f64)>> {
     let buying = Buying { moisture, waste, stock_dry_t, load_t };
     let found = buying.deliveries(&needs_dry_t).map_err(|error| to_python(py, error))?;
-    let row = |d: order::Delivery| (d.used_dry_t, d.wasted_dry_t, d.loads, d.delivered_t, d.stock_dry_t);
+    let row = |d: order::Delivery| (d.sand_dry_t, d.wasted_dry_t, d.loads, d.delivered_moist_t, d.stock_dry_t);
     Ok(found.into_iter().map(row).collect())
 }
 
@@ -268,7 +268,7 @@ pub fn sand_shares(
     work: Vec<(NaiveDate, PyRef<'_, PyWork>)>,
     sands: Vec<usize>,
     samples: Vec<(NaiveDate, (f64, f64))>,
-    depth_mm: f64,
+    column_depth_mm: f64,
     mat_depth_mm: f64,
     stretch_days: usize,
     unknowns: Vec<(String, PyReadonlyArray1<'_, f64>)>,
@@ -308,7 +308,7 @@ pub fn sand_shares(
             samples: &samples,
             profiles: &[],
             // Parcels are never merged, so that no sand blurs into its neighbour.
-            layout: Layout { depth_mm, mat_depth_mm, stretch_days, blur_percent_mm: 0.0, ..Layout::default() },
+            layout: Layout { column_depth_mm, mat_depth_mm, stretch_days, blur_percent_mm: 0.0, ..Layout::default() },
             nominal: &member,
         })?;
         let found = follow_sands(&plan, &member, &brought_by)?;

@@ -376,7 +376,7 @@ pub(super) fn part_of<T: Number>(
     let years: Vec<Ledger<f64>> = outcome.years.iter().map(|year| year.map(&pick)).collect();
     let read = |((r, height), sample): ((&Reading<T>, &T), &Sample)| {
         let whole = match sample {
-            Sample::Window { bottom_mm, .. } => plan.layout.depth_mm + pick(*height) > bottom_mm - 1e-6,
+            Sample::Window { bottom_mm, .. } => plan.layout.column_depth_mm + pick(*height) > bottom_mm - 1e-6,
             Sample::AboveRootZone | Sample::AbovePercent(_) => true,
         };
         let kept = |value| if whole { pick(value) } else { f64::NAN };

@@ -17,7 +17,7 @@ pub use crate::practice::programme::Dated;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Layout {
     /// Depth of the column at the start (mm).
-    pub depth_mm: f64,
+    pub column_depth_mm: f64,
     /// Thickness of parcels near the surface (mm).
     pub fine_mm: f64,
     /// Depth down to which parcels are fine (mm); below it their thickness grows in proportion to depth.
@@ -44,7 +44,7 @@ pub struct Layout {
 impl Default for Layout {
     fn default() -> Self {
         Self {
-            depth_mm: 150.0,
+            column_depth_mm: 150.0,
             fine_mm: 2.5,
             fine_to_mm: 100.0,
             coarse_mm: 10.0,
@@ -63,7 +63,7 @@ impl Layout {
         let positive = |p: &mut Problems, place: &str, v: f64| {
             p.require(v.is_finite() && v > 0.0, place, v, "a length above 0 mm");
         };
-        positive(p, "layout.depth_mm", self.depth_mm);
+        positive(p, "layout.column_depth_mm", self.column_depth_mm);
         positive(p, "layout.fine_mm", self.fine_mm);
         positive(p, "layout.fine_to_mm", self.fine_to_mm);
         positive(p, "layout.coarse_mm", self.coarse_mm);
@@ -72,7 +72,7 @@ impl Layout {
         positive(p, "layout.litter.root_scale_mm", self.litter.root_scale_mm);
         positive(p, "layout.stretch_litter_mm", self.stretch_litter_mm);
         p.require(self.blur_percent_mm >= 0.0, "layout.blur_percent_mm", self.blur_percent_mm, "0 % mm or more");
-        p.require(self.depth_mm <= 1000.0, "layout.depth_mm", self.depth_mm, "at most 1000 mm");
+        p.require(self.column_depth_mm <= 1000.0, "layout.column_depth_mm", self.column_depth_mm, "at most 1000 mm");
         p.require(self.fine_mm >= 0.1, "layout.fine_mm", self.fine_mm, "at least 0.1 mm");
         p.require(
             self.coarse_mm >= self.fine_mm,
@@ -81,17 +81,17 @@ impl Layout {
             format!("at least fine_mm ({})", self.fine_mm),
         );
         p.require(
-            self.mat_depth_mm >= 0.0 && self.mat_depth_mm <= self.depth_mm,
+            self.mat_depth_mm >= 0.0 && self.mat_depth_mm <= self.column_depth_mm,
             "layout.mat_depth_mm",
             self.mat_depth_mm,
-            format!("a depth inside the column (0 to {} mm)", self.depth_mm),
+            format!("a depth inside the column (0 to {} mm)", self.column_depth_mm),
         );
         p.require(self.stretch_days >= 1, "layout.stretch_days", self.stretch_days, "at least 1 day");
     }
 
     /// Fine parcels and long stretches for many members; `docs/speed.md` shows what other choices cost.
     pub const FAST: Self = Self {
-        depth_mm: 150.0,
+        column_depth_mm: 150.0,
         fine_mm: 0.5,
         fine_to_mm: 12.0,
         coarse_mm: 5.0,
@@ -124,7 +124,7 @@ impl Layout {
         let mut down = Vec::new();
         let mut top = 0.0;
         let mut in_mat = 0;
-        for edge in [self.mat_depth_mm, self.depth_mm] {
+        for edge in [self.mat_depth_mm, self.column_depth_mm] {
             while edge - top > 1e-9 {
                 let parts = ((edge - top) / self.target_mm(top) - 1e-9).floor().max(1.0);
                 down.push((edge - top) / parts);
@@ -414,7 +414,7 @@ impl Scenario<'_> {
         if days == 0 {
             return p.into_result(());
         }
-        let (start, last, depth) = (self.start, self.last_day(), self.layout.depth_mm);
+        let (start, last, depth) = (self.start, self.last_day(), self.layout.column_depth_mm);
         for dated in self.work {
             let place = format!("{} on {}", dated.work.kind(), dated.date);
             let inside = format!("a date from {start} to {last}");

@@ -8,5 +8,5 @@ pub mod tine;
 pub mod work;
 pub mod work_day;
 
-pub use programme::{Calendar, Closed, Dated, Programme, Step, WhenClosed};
+pub use programme::{Calendar, Dated, NoWork, Programme, Step, WhenNoWork};
 pub use rule::{DegreeDays, MonthDay, Rule};

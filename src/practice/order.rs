@@ -1,7 +1,7 @@
 //! Sand to order: what each day needs, where it goes, and what to have delivered.
 
 use super::programme::Dated;
-use super::spreading::whole_rounds;
+use super::spreading::whole_up;
 use super::work::{SAND_BULK_DENSITY_G_CM3, Work};
 use crate::error::{Problems, Result};
 use chrono::{Days, NaiveDate};
@@ -19,19 +19,19 @@ pub struct DaySand {
     pub on_surface_g_m2: f64,
     /// Room that the holes still had after the day's sand (g/m2).
     pub room_left_g_m2: f64,
-    /// Most sand that one round leaves on the surface (g/m2), rounds sharing the day's sand as the work says.
+    /// Most sand that one pass leaves on the surface (g/m2), passes sharing the day's sand as the work says.
     pub thickest_layer_g_m2: f64,
-    /// Rounds that the work says.
-    pub rounds: u32,
-    /// Rounds of spreading and dragging that keep each layer within what can be dragged in.
-    pub rounds_needed: u32,
+    /// Passes that the work says.
+    pub passes: u32,
+    /// Passes of spreading and dragging that keep each layer within what can be dragged in.
+    pub passes_needed: u32,
 }
 
 /// What the holes take and what stays on the surface, by day with sand.
 ///
 /// Holes take sand as the engine lets them: up to `fill_fraction` of their volume (-), for as long as they stay open;
 /// cores that are worked back in fill them first, by the volume that came out. `draggable_mm` is the thickest packed layer
-/// that one round can drag in (mm). Packed sand weighs [`SAND_BULK_DENSITY_G_CM3`].
+/// that one pass can drag in (mm). Packed sand weighs [`SAND_BULK_DENSITY_G_CM3`].
 ///
 /// ```
 /// use chrono::NaiveDate;
@@ -41,7 +41,7 @@ pub struct DaySand {
 /// let date = NaiveDate::from_ymd_opt(2014, 5, 1).unwrap();
 /// let work = Work::Topdressing(Topdressing { sand_g_m2: 4000.0, passes: 1, picked_up_share: 0.0 });
 /// let days = sand_by_day(&[Dated { date, work }], 0.6, 1.0).unwrap();
-/// assert_eq!((days[0].on_surface_g_m2, days[0].rounds_needed), (4000.0, 3));
+/// assert_eq!((days[0].on_surface_g_m2, days[0].passes_needed), (4000.0, 3));
 /// ```
 ///
 /// # Errors
@@ -82,9 +82,9 @@ pub fn sand_by_day(work: &[Dated], fill_fraction: f64, draggable_mm: f64) -> Res
             room -= down;
         }
         let (surface, passes) = (sand - down, work.passes());
-        // The first rounds go down the holes; the last one lies on the surface.
+        // The first passes go down the holes; the last one lies on the surface.
         let layer = surface.min(sand / f64::from(passes));
-        let needed = if injected { 1 } else { whole_rounds(sand / draggable_g_m2).max(1) };
+        let needed = if injected { 1 } else { whole_up(sand / draggable_g_m2).max(1) };
         match days.last_mut().filter(|day| day.date == *date) {
             Some(day) => {
                 day.sand_g_m2 += sand;
@@ -92,8 +92,8 @@ pub fn sand_by_day(work: &[Dated], fill_fraction: f64, draggable_mm: f64) -> Res
                 day.on_surface_g_m2 += surface;
                 day.room_left_g_m2 = room;
                 day.thickest_layer_g_m2 = day.thickest_layer_g_m2.max(layer);
-                day.rounds += passes;
-                day.rounds_needed += needed;
+                day.passes += passes;
+                day.passes_needed += needed;
             }
             None => days.push(DaySand {
                 date: *date,
@@ -102,8 +102,8 @@ pub fn sand_by_day(work: &[Dated], fill_fraction: f64, draggable_mm: f64) -> Res
                 on_surface_g_m2: surface,
                 room_left_g_m2: room,
                 thickest_layer_g_m2: layer,
-                rounds: passes,
-                rounds_needed: needed,
+                passes,
+                passes_needed: needed,
             }),
         }
     }
@@ -127,13 +127,13 @@ pub struct Buying {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Delivery {
     /// Dry sand that reaches the greens (t).
-    pub used_dry_t: f64,
+    pub sand_dry_t: f64,
     /// Dry sand lost on the way (t).
     pub wasted_dry_t: f64,
     /// Loads to have by the day.
     pub loads: u32,
     /// The same (t, moist).
-    pub delivered_t: f64,
+    pub delivered_moist_t: f64,
     /// Dry sand in stock after the day (t).
     pub stock_dry_t: f64,
 }
@@ -158,15 +158,15 @@ impl Buying {
         p.into_result(())?;
         let load_dry_t = self.load_t / (1.0 + self.moisture);
         let mut stock = self.stock_dry_t;
-        let deliver = |&used_dry_t: &f64| {
-            let taken = used_dry_t / (1.0 - self.waste);
-            let loads = whole_rounds((taken - stock).max(0.0) / load_dry_t);
+        let deliver = |&sand_dry_t: &f64| {
+            let taken = sand_dry_t / (1.0 - self.waste);
+            let loads = whole_up((taken - stock).max(0.0) / load_dry_t);
             stock = (stock + f64::from(loads) * load_dry_t - taken).max(0.0);
             Delivery {
-                used_dry_t,
-                wasted_dry_t: taken - used_dry_t,
+                sand_dry_t,
+                wasted_dry_t: taken - sand_dry_t,
                 loads,
-                delivered_t: f64::from(loads) * self.load_t,
+                delivered_moist_t: f64::from(loads) * self.load_t,
                 stock_dry_t: stock,
             }
         };

@@ -28,30 +28,30 @@ pub struct Step {
 
 /// Days on which no work is done, first and last included.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Closed {
+pub enum NoWork {
     /// From one date to another.
     Dates {
-        /// First closed date.
+        /// First date.
         first: NaiveDate,
-        /// Last closed date.
+        /// Last date.
         last: NaiveDate,
     },
     /// From one day to another of every year; `to` before `from` is in the next year.
     Yearly {
-        /// First closed day.
+        /// First day.
         from: MonthDay,
-        /// Last closed day.
+        /// Last day.
         to: MonthDay,
     },
 }
 
-impl Closed {
+impl NoWork {
     /// Reads `2014-07-01 to 2014-07-07`, `24 December to 2 January`, or a single day of either kind.
     ///
     /// ```
-    /// use matledger::practice::Closed;
-    /// let closed = Closed::parse("24 December to 2 January").unwrap();
-    /// assert!(closed.covers("2015-01-02".parse().unwrap()));
+    /// use matledger::practice::NoWork;
+    /// let no_work = NoWork::parse("24 December to 2 January").unwrap();
+    /// assert!(no_work.covers("2015-01-02".parse().unwrap()));
     /// ```
     ///
     /// # Errors
@@ -59,27 +59,27 @@ impl Closed {
     pub fn parse(text: &str) -> Result<Self> {
         let dates = Words::read(text, |w| {
             let first = w.date()?;
-            Some(Closed::Dates { first, last: if w.word("to").is_some() { w.date()? } else { first } })
+            Some(NoWork::Dates { first, last: if w.word("to").is_some() { w.date()? } else { first } })
         });
         let read = dates.or_else(|| {
             Words::read(text, |w| {
                 let from = w.month_day()?;
-                Some(Closed::Yearly { from, to: if w.word("to").is_some() { w.month_day()? } else { from } })
+                Some(NoWork::Yearly { from, to: if w.word("to").is_some() { w.month_day()? } else { from } })
             })
         });
-        let closed = read.ok_or_else(|| {
+        let days = read.ok_or_else(|| {
             let forms = "one of '2014-07-01 to 2014-07-07', '2014-07-04', '24 December to 2 January', '4 July', \
                          with days that exist";
             unread("days", text, forms)
         })?;
-        closed.validate().map(|()| closed)
+        days.validate().map(|()| days)
     }
 
     /// Whether no work is done on `date`.
     pub fn covers(&self, date: NaiveDate) -> bool {
         match *self {
-            Closed::Dates { first, last } => (first..=last).contains(&date),
-            Closed::Yearly { from, to } => {
+            NoWork::Dates { first, last } => (first..=last).contains(&date),
+            NoWork::Yearly { from, to } => {
                 let after = from.in_year(date.year()).is_some_and(|from| date >= from);
                 let before = to.in_year(date.year()).is_some_and(|to| date <= to);
                 if to < from { after || before } else { after && before }
@@ -89,50 +89,50 @@ impl Closed {
 
     fn validate(&self) -> Result<()> {
         let mut p = Problems::default();
-        if let Closed::Dates { first, last } = self {
+        if let NoWork::Dates { first, last } = self {
             p.require(first <= last, "days", format!("'{self}'"), "a last date on or after the first");
         }
         p.into_result(())
     }
 }
 
-impl fmt::Display for Closed {
+impl fmt::Display for NoWork {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Closed::Dates { first, last } if first == last => write!(f, "{first}"),
-            Closed::Dates { first, last } => write!(f, "{first} to {last}"),
-            Closed::Yearly { from, to } if from == to => write!(f, "{from}"),
-            Closed::Yearly { from, to } => write!(f, "{from} to {to}"),
+            NoWork::Dates { first, last } if first == last => write!(f, "{first}"),
+            NoWork::Dates { first, last } => write!(f, "{first} to {last}"),
+            NoWork::Yearly { from, to } if from == to => write!(f, "{from}"),
+            NoWork::Yearly { from, to } => write!(f, "{from} to {to}"),
         }
     }
 }
 
-/// What becomes of a step that falls due on a closed day.
+/// What becomes of a step that falls due on a day without work.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum WhenClosed {
+pub enum WhenNoWork {
     /// It is not done; a rule that repeats goes on counting from it all the same.
     Skip,
-    /// It is done on the next open day.
-    NextOpenDay,
+    /// It is done on the next work day.
+    NextWorkDay,
 }
 
 /// Why a step that fell due was not done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SkipReason {
-    /// The day was closed.
-    Closed,
-    /// Every day from it to the end of the calendar was closed.
-    NoOpenDay,
-    /// The next open day has the same step already.
+    /// No work is done on the day.
+    NoWork,
+    /// Every day from it to the end of the calendar is without work.
+    NoWorkDayLeft,
+    /// The next work day has the same step already.
     SameStepThatDay,
 }
 
 impl fmt::Display for SkipReason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
-            SkipReason::Closed => "closed",
-            SkipReason::NoOpenDay => "closed to the end of the calendar",
-            SkipReason::SameStepThatDay => "closed, and the next open day has the same step",
+            SkipReason::NoWork => "no work that day",
+            SkipReason::NoWorkDayLeft => "no work to the end of the calendar",
+            SkipReason::SameStepThatDay => "no work that day, and the next work day has the same step",
         })
     }
 }
@@ -148,7 +148,7 @@ pub struct Skipped {
     pub reason: SkipReason,
 }
 
-/// A step that fell due on a closed day and is done later.
+/// A step that fell due on a day without work and is done later.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Moved {
     /// Which step of the programme, from 0.
@@ -190,14 +190,14 @@ pub struct Programme {
     pub name: String,
     /// Steps, in the order in which those of one day are done. None at all is a programme too: nothing is done.
     pub steps: Vec<Step>,
-    /// Closed days.
-    pub closed: Vec<Closed>,
-    /// What becomes of steps due on closed days.
-    pub when_closed: WhenClosed,
+    /// Days without work.
+    pub no_work: Vec<NoWork>,
+    /// What becomes of steps due on days without work.
+    pub when_no_work: WhenNoWork,
 }
 
 impl Programme {
-    /// Checks the rules, the work and the closed days.
+    /// Checks the rules, the work and the days without it.
     ///
     /// # Errors
     /// [`crate::Error::Input`] with every problem, placed as `steps[0].works[1].coring.depth_mm` and the like.
@@ -211,16 +211,16 @@ impl Programme {
                 p.nest(&format!("steps[{i}].works[{j}]"), work.validate())?;
             }
         }
-        for (i, closed) in self.closed.iter().enumerate() {
-            p.nest(&format!("closed[{i}]"), closed.validate())?;
+        for (i, days) in self.no_work.iter().enumerate() {
+            p.nest(&format!("no_work[{i}]"), days.validate())?;
         }
-        let yearly: Vec<_> = self.closed.iter().filter(|c| matches!(c, Closed::Yearly { .. })).collect();
+        let yearly: Vec<_> = self.no_work.iter().filter(|c| matches!(c, NoWork::Yearly { .. })).collect();
         let common_year = NaiveDate::default().iter_days().take(365);
         p.require(
             yearly.is_empty() || common_year.into_iter().any(|day| !yearly.iter().any(|c| c.covers(day))),
-            "closed",
+            "no_work",
             "every day of the year",
-            "at least one open day",
+            "at least one day for work",
         );
         p.into_result(())
     }
@@ -231,14 +231,14 @@ impl Programme {
     /// calendar of two spans is the calendar of the first followed by that of the second, given the same degree days.
     ///
     /// ```
-    /// use matledger::practice::{Programme, Rule, Step, WhenClosed};
+    /// use matledger::practice::{Programme, Rule, Step, WhenNoWork};
     /// use matledger::practice::work::{Topdressing, Work};
     /// let sand = Work::Topdressing(Topdressing { sand_g_m2: 800.0, passes: 1, picked_up_share: 0.01 });
     /// let programme = Programme {
     ///     name: "light and often".into(),
     ///     steps: vec![Step { rule: Rule::parse("every 14 days from 1 May to 15 October").unwrap(), works: vec![sand] }],
-    ///     closed: vec![],
-    ///     when_closed: WhenClosed::Skip,
+    ///     no_work: vec![],
+    ///     when_no_work: WhenNoWork::Skip,
     /// };
     /// let day = |text: &str| text.parse().unwrap();
     /// let calendar = programme.calendar(day("2014-01-01"), day("2014-12-31"), None).unwrap();
@@ -255,7 +255,7 @@ impl Programme {
         for (i, step) in self.steps.iter().enumerate().filter(|(_, step)| step.rule.needs_degree_days()) {
             p.require(
                 degree_days.is_some(),
-                format!("steps[{i}].rule"),
+                format!("steps[{i}].when"),
                 format!("'{}'", step.rule),
                 "degree days given to the calendar",
             );
@@ -267,11 +267,11 @@ impl Programme {
             series.validate(last)?;
         }
 
-        let closed = |date: NaiveDate| self.closed.iter().any(|c| c.covers(date));
-        // A step that fell due in a closed spell just before the calendar may move into it: no day of that spell is open.
+        let idle = |date: NaiveDate| self.no_work.iter().any(|c| c.covers(date));
+        // A step that fell due in a spell without work just before the calendar moves into it.
         let mut earliest = first;
-        if self.when_closed == WhenClosed::NextOpenDay {
-            while let Some(before) = earliest.pred_opt().filter(|day| closed(*day)) {
+        if self.when_no_work == WhenNoWork::NextWorkDay {
+            while let Some(before) = earliest.pred_opt().filter(|day| idle(*day)) {
                 earliest = before;
             }
         }
@@ -282,14 +282,14 @@ impl Programme {
             let due = step.rule.due(earliest, last, degree_days);
             calendar.uncounted.extend(due.uncounted.into_iter().map(|season| Uncounted { step: i, season }));
             for &date in &due.dates {
-                let outcome = if !closed(date) {
+                let outcome = if !idle(date) {
                     Ok(date)
-                } else if self.when_closed == WhenClosed::Skip {
-                    Err(SkipReason::Closed)
+                } else if self.when_no_work == WhenNoWork::Skip {
+                    Err(SkipReason::NoWork)
                 } else {
-                    let open = date.iter_days().take_while(|day| *day <= last).find(|day| !closed(*day));
+                    let open = date.iter_days().take_while(|day| *day <= last).find(|day| !idle(*day));
                     match open {
-                        None => Err(SkipReason::NoOpenDay),
+                        None => Err(SkipReason::NoWorkDayLeft),
                         Some(day) if due.dates.contains(&day) || done.contains(&(day, i)) => {
                             Err(SkipReason::SameStepThatDay)
                         }

@@ -177,14 +177,14 @@ impl Rule {
     /// # Errors
     /// [`Error::Input`] with the forms understood.
     pub fn parse(text: &str) -> Result<Self> {
-        let rule = Words::read(text, Words::rule).ok_or_else(|| unread("rule", text, FORMS))?;
+        let rule = Words::read(text, Words::rule).ok_or_else(|| unread("when", text, FORMS))?;
         rule.validate().map(|()| rule)
     }
 
     /// Checks every number, and that each day or month is named once.
     ///
     /// # Errors
-    /// [`Error::Input`] placed at `rule`.
+    /// [`Error::Input`] placed at `when`.
     pub fn validate(&self) -> Result<()> {
         let (ok, expected) = match self {
             Rule::Dates(dates) => (distinct(dates), "each date once, at least one"),
@@ -196,7 +196,7 @@ impl Rule {
             }
         };
         let mut p = Problems::default();
-        p.require(ok, "rule", format!("'{self}'"), expected);
+        p.require(ok, "when", format!("'{self}'"), expected);
         p.into_result(())
     }
 

@@ -110,5 +110,5 @@ pub fn cart_trips(mass_kg: f64, volume_l: f64, payload_kg: f64, bed_l: f64) -> R
         p.require(room.is_finite() && room > 0.0, place, room, "more than 0");
     }
     p.into_result(())?;
-    Ok(super::spreading::whole_rounds((mass_kg / payload_kg).max(volume_l / bed_l)))
+    Ok(super::spreading::whole_up((mass_kg / payload_kg).max(volume_l / bed_l)))
 }

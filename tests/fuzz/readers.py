@@ -63,7 +63,7 @@ class Reader:
 
 
 def _rule(text: str) -> None:
-    mat.Programme("fuzzed", [(text, [mat.Topdressing(sand_mm=1)])], closed=[text])
+    mat.Programme("fuzzed", [(text, [mat.Topdressing(sand_mm=1)])], no_work=[text])
 
 
 def _unit(text: str) -> None:

@@ -323,7 +323,7 @@ def test_the_layout_in_the_docstring_is_read(folder):
     course = mat.load_course(folder)
     assert course.green("1").mat_depth_mm == 60
     assert course.soil_tests[0].window == (0.0, 25.4)
-    assert course.programmes[0].closed == ("1 July to 14 July",)
+    assert course.programmes[0].no_work == ("1 July to 14 July",)
 
 
 def test_import_is_quick_and_light():

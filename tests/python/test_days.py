@@ -90,4 +90,4 @@ def test_events_and_records_are_dated_work():
     calendar = mat.Programme("p", [("15 May", [mat.Topdressing(sand_mm=3)])]).calendar("2014-01-01", "2014-12-31")
     one, other = (mat.order_sand(GREENS, work, buying=mat.Buying(load_t=20)) for work in (done, calendar))
     assert one == other
-    assert one.dry_t == pytest.approx(2.4)
+    assert one.sand_dry_t == pytest.approx(2.4)

@@ -100,7 +100,7 @@ def test_dates_are_ranked_with_reasons(turf):
         CORES,
         recovery=turf,
         play=PLAY,
-        closed=["1 July to 7 July"],
+        no_work=["1 July to 7 July"],
         other_work=[dt.date(2016, 9, 12)],
     )
     columns = ranking.ranked.columns
@@ -114,15 +114,19 @@ def test_dates_are_ranked_with_reasons(turf):
     for share in (columns["hot days, % of recovery"], columns["frosty days, % of recovery"]):
         assert 1 < max(share) <= 20
     reasons = " ".join(ranking.excluded.columns["why not"])
-    assert "closed on 01 July" in reasons
+    assert "no work on 01 July" in reasons
     assert "other work on 12 September" in reasons
     assert len(columns["week from"]) + len(ranking.excluded.columns["week from"]) == 52
 
 
-def test_closed_dates_that_leave_no_week_say_so(turf):
+def test_days_without_work_that_leave_no_week_say_so(turf):
     with pytest.raises(mat.InputError, match="none of 52 weeks is left"):
         mat.rank_dates(
-            mat.demo_course(), CORES, recovery=turf, play=PLAY, closed=["1 January to 30 June", "2 July to 31 December"]
+            mat.demo_course(),
+            CORES,
+            recovery=turf,
+            play=PLAY,
+            no_work=["1 January to 30 June", "2 July to 31 December"],
         )
 
 
@@ -296,7 +300,7 @@ def test_the_choice_by_green_is_that_of_enumeration(frontier):
     options = [0, 3, 7]
     uses = [per_green(frontier, p)[0] for p in options]
     most = 0.5 * (sum(uses[0]) + sum(uses[2]))
-    found = frontier.by_green(programmes=options, sand_t=most)
+    found = frontier.by_green(programmes=options, moist_sand_t=most)
     named = frontier.by_green(programmes=options, green_days=1e4, money=1e9).limits
     assert list(named) == ["disrupted days, all greens together", f"money, {PRICES.currency}"]
     best, best_more = (
@@ -338,15 +342,15 @@ def test_one_more_closed_day_is_that_of_enumeration(frontier):
 
 
 def test_sand_by_green_in_us_units_is_the_same_choice(frontier):
-    metric, us = (frontier.by_green(sand_t=60, units=units) for units in ("metric", "us"))
+    metric, us = (frontier.by_green(moist_sand_t=60, units=units) for units in ("metric", "us"))
     assert us.programmes == metric.programmes
     assert us.used["moist sand, short ton"] == pytest.approx(metric.used["moist sand, t"] * 1.10231, rel=1e-5)
 
 
 def test_limits_that_no_choice_keeps_are_refused(frontier):
     with pytest.raises(mat.InputError, match="at least"):
-        frontier.by_green(sand_t=0.001)
-    with pytest.raises(mat.InputError, match="sand_t, green_days, closed_days or money"):
+        frontier.by_green(moist_sand_t=0.001)
+    with pytest.raises(mat.InputError, match="moist_sand_t, green_days, closed_days or money"):
         frontier.by_green()
 
 

@@ -92,9 +92,9 @@ def test_greens_that_pandas_made_numbers_are_names_again():
 
 def test_results_are_shown_and_compared_without_surprise(calibration, course):
     frontier = mat.search(calibration, mat.Space(coring_days=[()]), years=1, draws=10, weather_sequences=1)
-    choice = frontier.by_green(sand_t=500)
+    choice = frontier.by_green(moist_sand_t=500)
     assert choice == choice
-    assert choice != frontier.by_green(sand_t=500)
+    assert choice != frontier.by_green(moist_sand_t=500)
     assert "shared limits" in repr(choice)
     assert choice._repr_html_().count("<table>") == 2
     assert len(repr(mat.invent_tests(course, seed=1))) < 100

@@ -18,7 +18,7 @@ DAY = dt.date(2025, 4, 7)
 LABOUR = Labour(
     tasks=[
         Task("core", work="coring", machine="corer", width_m=1, speed_km_h=2, turning_share=0.5),
-        Task("spread", work="topdressing", machine="spreader", width_m=2, speed_km_h=5, crew=2, fixed_h=0.1),
+        Task("spread", work="topdressing", machine="spreader", width_m=2, speed_km_h=5, people=2, fixed_h=0.1),
     ],
     sand_waste_share=0.05,
     sand_moisture_share=0.04,
@@ -43,13 +43,13 @@ def test_hours_cores_and_sand_of_one_green():
     cores = job(CORES, 400, labour=LABOUR)
     assert cores.machine_h == cores.crew_h == pytest.approx(0.3)
     # pi 10^2 / (4 50 50) = 3.1416 %; 80 mm of it on 400 m2 = 1.00531 m3
-    assert cores.core_t == pytest.approx(1.5080, abs=1e-4)
-    assert cores.core_m3 == pytest.approx(1.2064, abs=1e-4)
+    assert cores.cores_t == pytest.approx(1.5080, abs=1e-4)
+    assert cores.cores_m3 == pytest.approx(1.2064, abs=1e-4)
     # two passes over 400 m2 at 10 000 m2/h = 0.08 h, and 0.1 h; two people
     sand = job(SAND, 400, labour=LABOUR)
     assert (sand.machine_h, sand.crew_h) == pytest.approx((0.18, 0.36))
     # 2 kg/m2 on 400 m2 = 0.8 t, 5 % lost: 0.84 t dry, 0.8736 t moist, 0.525 m3 at 1.6 t/m3
-    assert (sand.sand_dry_t, sand.sand_moist_t, sand.sand_m3) == pytest.approx((0.84, 0.8736, 0.525))
+    assert (sand.bought_dry_t, sand.moist_sand_t, sand.bought_m3) == pytest.approx((0.84, 0.8736, 0.525))
 
 
 def test_us_units_give_the_same_hours_and_the_same_money():

@@ -139,15 +139,15 @@ def test_weeks_are_ranked_for_the_surest_that_cores_if_the_choice_does_not(midye
     assert said.endswith("Nor does any other programme, so no week is ranked.")
 
 
-def test_weeks_closed_and_weeks_that_heal_into_closed_days_are_told_apart():
+def test_weeks_without_work_and_weeks_that_heal_into_such_days_are_told_apart():
     course = mat.demo_course()
     work = mat.Coring(tine=mat.Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=70)
     turf = mat.healing(course, draws=100)
-    found = mat.rank_dates(course, work, recovery=turf, play=PLAY, year=2017, closed=["2 July to 8 July"])
+    found = mat.rank_dates(course, work, recovery=turf, play=PLAY, year=2017, no_work=["2 July to 8 July"])
     why = dict(zip(*found.excluded.columns.values(), strict=True))
-    assert why[dt.date(2017, 7, 2)].startswith("closed on 02 July")
-    assert "not healed before it closes on 02 July" in why[dt.date(2017, 6, 18)]
-    assert "closed on" not in why[dt.date(2017, 6, 18)]
+    assert why[dt.date(2017, 7, 2)].startswith("no work on 02 July")
+    assert "not healed before the day without work on 02 July" in why[dt.date(2017, 6, 18)]
+    assert "no work on" not in why[dt.date(2017, 6, 18)]
     # the week after is open
     assert not re.search("close", why.get(dt.date(2017, 7, 9), ""))
 

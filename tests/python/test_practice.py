@@ -205,17 +205,17 @@ def test_missing_and_unknown_arguments():
         mat.Topdressing(sand_mm=1, deep=3)
 
 
-def test_rounds_and_passes():
-    """Common practice, no source: three or four rounds to fill, about four passes over a green."""
+def test_passes_and_swaths():
+    """Common practice, no source: three or four passes to fill, about four swaths to a green."""
     volume = WORKS[0].hole_volume_mm
-    rounds = [mat.rounds_to_fill(volume, fill_fraction=fill, sand_mm_per_round=1) for fill in ("70 %", 0.9)]
-    assert rounds == [3, 4]
-    assert mat.spreader_passes(swath_m="15 ft", green_width_m=18) == 4
-    assert messages(lambda: mat.rounds_to_fill(-1, fill_fraction=2, sand_mm_per_round=0)) == [
+    passes = [mat.passes_to_fill(volume, fill_fraction=fill, sand_mm_per_pass=1) for fill in ("70 %", 0.9)]
+    assert passes == [3, 4]
+    assert mat.spreader_swaths(swath_m="15 ft", green_width_m=18) == 4
+    assert messages(lambda: mat.passes_to_fill(-1, fill_fraction=2, sand_mm_per_pass=0)) == [
         "hole_volume_mm: -1; expected 0 mm or more, finite",
         "fill_fraction: 2; expected a share from 0 to 1",
-        "sand_mm_per_round: 0; expected sand above 0 mm, finite",
+        "sand_mm_per_pass: 0; expected sand above 0 mm, finite",
     ]
-    assert messages(lambda: mat.spreader_passes(swath_m=0, green_width_m=18)) == [
+    assert messages(lambda: mat.spreader_swaths(swath_m=0, green_width_m=18)) == [
         "swath_m: 0; expected a width above 0 m, finite"
     ]

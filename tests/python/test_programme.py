@@ -19,7 +19,7 @@ STEPS = [
     ("2nd MONDAY of apr and sep", [CORES, FILL]),
     ("every 14 days from 1 May to 15 August", [LIGHT]),
 ]
-PROGRAMME = mat.Programme("two corings", STEPS, closed=["4 July", "2014-05-10 to 2014-05-20"])
+PROGRAMME = mat.Programme("two corings", STEPS, no_work=["4 July", "2014-05-10 to 2014-05-20"])
 YEAR = PROGRAMME.calendar("2014-01-01", "2014-12-31")
 
 
@@ -28,26 +28,26 @@ def test_programme_is_a_value():
         ("second Monday of April and of September", (CORES, FILL)),
         ("every 14 days from 1 May to 15 August", (LIGHT,)),
     )
-    assert PROGRAMME.closed == ("4 July", "2014-05-10 to 2014-05-20")
-    same = mat.Programme("two corings", PROGRAMME.steps, PROGRAMME.closed)
+    assert PROGRAMME.no_work == ("4 July", "2014-05-10 to 2014-05-20")
+    same = mat.Programme("two corings", PROGRAMME.steps, PROGRAMME.no_work)
     assert same == PROGRAMME
     assert hash(same) == hash(PROGRAMME)
     for twin in (pickle.loads(pickle.dumps(PROGRAMME)), copy.deepcopy(PROGRAMME)):
         assert twin == PROGRAMME
         assert twin.core == PROGRAMME.core
-    assert same != mat.Programme("two corings", STEPS, PROGRAMME.closed, "next_open_day")
+    assert same != mat.Programme("two corings", STEPS, PROGRAMME.no_work, "next_work_day")
 
 
 def test_programme_is_shown():
     assert repr(PROGRAMME) == (
         "<Programme 'two corings': second Monday of April and of September; every 14 days from 1 May to 15 August, "
-        "closed 4 July; 2014-05-10 to 2014-05-20 (skip)>"
+        "no work on 4 July; 2014-05-10 to 2014-05-20 (skip)>"
     )
     assert repr(mat.Programme("nothing", [])) == "<Programme 'nothing': no work>"
     html = mat.Programme("<b>", STEPS)._repr_html_()
     assert "&lt;b&gt;" in html
     assert "12.7 mm bore" in html
-    assert "closed (skip)" in PROGRAMME._repr_html_()
+    assert "no work (skip)" in PROGRAMME._repr_html_()
 
 
 def test_calendar():
@@ -56,15 +56,15 @@ def test_calendar():
     assert events[0] == (dt.date(2014, 4, 14), CORES, 0, "second Monday of April and of September")
     assert [event.work for event in events[:2]] == [CORES, FILL]
     assert [skip.date for skip in YEAR.skipped] == [dt.date(2014, 5, 15)]
-    assert YEAR.skipped[0].reason == "closed"
+    assert YEAR.skipped[0].reason == "no work that day"
     assert repr(YEAR) == "<Calendar 'two corings' 2014-01-01 to 2014-12-31: 11 events, 1 skipped>"
     assert pickle.loads(pickle.dumps(YEAR)) == YEAR
     assert hash(YEAR) == hash(PROGRAMME.calendar(dt.date(2014, 1, 1), dt.date(2014, 12, 31)))
-    assert "skipped, closed" in YEAR._repr_html_()
+    assert "skipped, no work that day" in YEAR._repr_html_()
 
 
-def test_work_moves_to_the_next_open_day():
-    programme = mat.Programme("moved", STEPS[1:], PROGRAMME.closed, "next_open_day")
+def test_work_moves_to_the_next_work_day():
+    programme = mat.Programme("moved", STEPS[1:], PROGRAMME.no_work, "next_work_day")
     calendar = programme.calendar("2014-01-01", "2014-12-31")
     assert calendar.moved == ((dt.date(2014, 5, 15), dt.date(2014, 5, 21), "every 14 days from 1 May to 15 August"),)
     assert "moved to 2014-05-21" in calendar._repr_html_()
@@ -89,7 +89,7 @@ def test_data_frames():
     columns = [
         "date",
         "step",
-        "rule",
+        "when",
         "work",
         "description",
         "area_share",
@@ -152,19 +152,19 @@ def problem(make):
 @pytest.mark.parametrize(
     ("make", "expected"),
     [
-        (lambda: mat.Programme("x", [("sometimes", [LIGHT])], ["July"]), "steps[0].rule: 'sometimes'; expected one of"),
-        (lambda: mat.Programme("x", [("15 April", [LIGHT])], ["July"]), "closed[0].days: 'July'; expected one of"),
+        (lambda: mat.Programme("x", [("sometimes", [LIGHT])], ["July"]), "steps[0].when: 'sometimes'; expected one of"),
+        (lambda: mat.Programme("x", [("15 April", [LIGHT])], ["July"]), "no_work[0].days: 'July'; expected one of"),
         (lambda: mat.Programme("x", [("15 April", [])]), "steps[0].works: none; expected at least one piece of work"),
         (lambda: mat.Programme(" ", STEPS), "name: ' '; expected a name"),
         (lambda: mat.Programme(3, STEPS), "name: 3; expected a text"),
-        (lambda: mat.Programme("x", STEPS, "4 July"), "closed: '4 July'; expected a list of texts such as '4 July'"),
-        (lambda: mat.Programme("x", STEPS, [4]), "closed[0]: 4; expected a text such as '4 July'"),
-        (lambda: mat.Programme("x", STEPS, (), "never"), "when_closed: 'never'; expected 'skip' or 'next_open_day'"),
+        (lambda: mat.Programme("x", STEPS, "4 July"), "no_work: '4 July'; expected a list of texts such as '4 July'"),
+        (lambda: mat.Programme("x", STEPS, [4]), "no_work[0]: 4; expected a text such as '4 July'"),
+        (lambda: mat.Programme("x", STEPS, (), "never"), "when_no_work: 'never'; expected 'skip' or 'next_work_day'"),
         (lambda: mat.Programme("x", "15 April"), "steps: '15 April'; expected a list of pairs (rule, [work, ...])"),
         (lambda: mat.Programme("x", ["15 April"]), "steps[0]: '15 April'; expected a pair (rule, [work, ...])"),
         (lambda: mat.Programme("x", [("15 April", LIGHT)]), "expected a list of work such as"),
         (lambda: mat.Programme("x", [("15 April", [3])]), "steps[0].works[0]: 3; expected a piece of work such as"),
-        (lambda: mat.Programme("x", [(15, [LIGHT])]), "steps[0].rule: 15; expected a text such as '15 April'"),
+        (lambda: mat.Programme("x", [(15, [LIGHT])]), "steps[0].when: 15; expected a text such as '15 April'"),
         (lambda: PROGRAMME.calendar("15/04/2014", "2014-12-31"), "first: '15/04/2014'; expected a day such as"),
         (lambda: PROGRAMME.calendar("20140101", "2014-12-31"), "first: '20140101'; expected a day such as"),
         (lambda: PROGRAMME.calendar("2014-01-01", dt.datetime(2014, 12, 31, 7)), "last: datetime.datetime"),
@@ -187,7 +187,7 @@ def test_problems_name_their_place(make, expected):
 
 def test_every_text_is_read_before_it_fails():
     lines = problem(lambda: mat.Programme("x", [("sometimes", [LIGHT]), ("often", [LIGHT])], ["July"])).split("\n")
-    assert [line.split(":")[0] for line in lines] == ["steps[0].rule", "steps[1].rule", "closed[0].days"]
+    assert [line.split(":")[0] for line in lines] == ["steps[0].when", "steps[1].when", "no_work[0].days"]
 
 
 def test_import_is_light():

@@ -134,7 +134,7 @@ def test_sands_keep_their_mass_from_order_to_column():
         GROUND, [("2014-01-01", PILE), ("2014-07-01", GROUND)], work=WORK, read_on=["2014-12-31"], **DAYS
     )
     brought = [row[1] for row in mixture.accounts]
-    assert sum(brought) * 500 == pytest.approx(order.dry_t * 1000, rel=1e-12)
+    assert sum(brought) * 500 == pytest.approx(order.sand_dry_t * 1000, rel=1e-12)
     for start, came, cored, mown, end in mixture.accounts:
         assert start + came == pytest.approx(cored + mown + end, rel=1e-9)
     run = mat.simulate(work=WORK, read_on=["2014-12-31"], stretch_days=15, blur_percent_mm=0, **DAYS)
@@ -154,14 +154,14 @@ def test_order_counts_loads_stock_and_thick_layers(tmp_path):
     buying = mat.Buying(load_t=10, sand_moisture_share=0.05, sand_waste_share=0.03, stock_dry_t=2)
     order = mat.order_sand(greens, [("2014-05-01", mat.Topdressing(sand_mm=3))], buying=buying)
     line = order.lines[0]
-    assert line.used_dry_t == pytest.approx(3 * 500 * 3 * 1.6 / 1000)
-    assert line.used_dry_t + line.wasted_dry_t == pytest.approx(line.used_dry_t * 1.03)
-    assert (line.loads, line.delivered_t) == (1, 10)
-    assert pytest.approx(line.used_dry_t + line.wasted_dry_t + line.stock_dry_t) == 2 + 10 / 1.05
+    assert line.sand_dry_t == pytest.approx(3 * 500 * 3 * 1.6 / 1000)
+    assert line.sand_dry_t + line.wasted_dry_t == pytest.approx(line.sand_dry_t * 1.03)
+    assert (line.loads, line.delivered_moist_t) == (1, 10)
+    assert pytest.approx(line.sand_dry_t + line.wasted_dry_t + line.stock_dry_t) == 2 + 10 / 1.05
     (warning,) = order.warnings
-    assert "spread and drag in 3 rounds instead of 1" in warning
+    assert "spread and drag in 3 passes instead of 1" in warning
     path = order.to_csv(tmp_path / "order.csv")
-    assert path.read_text().splitlines()[0].startswith("date,used_dry_t,in_holes_t")
+    assert path.read_text().splitlines()[0].startswith("date,sand_dry_t,in_holes_t")
     assert pl.read_csv(path)["loads"].to_list() == [1]
     with pytest.raises(InputError, match=r"sand_moisture_share: -0\.1"):
         mat.Buying(load_t=10, sand_moisture_share=-0.1)

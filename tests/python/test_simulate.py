@@ -64,7 +64,7 @@ def test_one_parcel_follows_scipy():
         decay_modifier=modifier,
         unknowns=unknowns,
         windows=[],
-        depth_mm=12,
+        column_depth_mm=12,
         mat_depth_mm=12,
         fine_mm=12,
         coarse_mm=12,
@@ -96,7 +96,7 @@ def test_a_published_trial():
         **scenario(days),
         work={"uncored": [], "spring": cored},
         unknowns={"surface_percent": 12.0, "profile_scale_mm": 15.0, "fill_fraction": 0.8},
-        layers=["mat"],
+        layers=["thatch-mat"],
         windows=[],
         mat_depth_mm=12,
         read_on="2013-12-31",
@@ -108,10 +108,14 @@ def test_a_published_trial():
 
 
 def test_shapes_follow_what_was_asked():
-    ask = {"windows": [(0, 20), ("20 mm", "2 in")], "layers": ["mat", 3.0], "read_on": ["2013-01-01", "2014-01-01"]}
+    ask = {
+        "windows": [(0, 20), ("20 mm", "2 in")],
+        "layers": ["thatch-mat", 3.0],
+        "read_on": ["2013-01-01", "2014-01-01"],
+    }
     run = simulate(**scenario(800), work=PROGRAMME, **ask)
     assert run.dims == ()
-    assert run.samples == ("0-20 mm", "20-50.8 mm", "mat", "above 3 %")
+    assert run.samples == ("0 to 20 mm", "20 to 50.8 mm", "thatch-mat layer", "above 3 %")
     assert run.om_percent.shape == (4, 2)
     assert run.surface_mm.shape == (2,)
     assert run.ledger.values.shape == (3, 2, 7)
@@ -160,7 +164,7 @@ def test_results_travel():
         **scenario(400),
         work={"a": PROGRAMME, "b": []},
         unknowns={"litter_ratio": [2.0, 3.0]},
-        layers=["mat"],
+        layers=["thatch-mat"],
         read_on=["2012-06-01", "2013-01-01"],
         profile_on=["2013-01-01"],
     )
@@ -170,12 +174,12 @@ def test_results_travel():
     assert data["ledger"].attrs["units"] == "g m-2"
     assert data["depth"].attrs["positive"] == "down"
     assert (
-        float(data["om_percent"].sel(programme="b", member=1, sample="mat", date="2013-01-01"))
+        float(data["om_percent"].sel(programme="b", member=1, sample="thatch-mat layer", date="2013-01-01"))
         == run.om_percent[1, 1, 1, 1]
     )
     frame = run.to_pandas()
     assert len(frame) == 16
-    row = frame[(frame.programme == "b") & (frame.member == 1) & (frame["sample"] == "mat")].iloc[-1]
+    row = frame[(frame.programme == "b") & (frame.member == 1) & (frame["sample"] == "thatch-mat layer")].iloc[-1]
     assert row.om_percent == run.om_percent[1, 1, 1, 1]
     assert row.surface_mm == run.surface_mm[1, 1, 1]
     assert run.to_polars().shape == frame.shape
@@ -216,7 +220,7 @@ def test_bad_input_is_refused_before_work_starts():
             unknowns={"litter_ratio": np.ones((3, 2)), "root_share": [0.1, 0.2], "young_share": [0.1, 0.2, 0.3]},
             stretch_days=0,
             keep=["om"],
-            depth_mm="deep",
+            column_depth_mm="deep",
         )
     text = str(caught.value)
     for part in (
@@ -230,7 +234,7 @@ def test_bad_input_is_refused_before_work_starts():
         "unequal length (root_share: 2, young_share: 3)",
         "stretch_days",
         "keep: 'om'",
-        "depth_mm: 'deep'",
+        "column_depth_mm: 'deep'",
     ):
         assert part in text
     rows = np.ones(1_000_000)
@@ -289,7 +293,9 @@ def test_no_work_is_the_untreated_control():
 
 def test_a_member_that_leaves_its_domain_is_marked():
     work = [(f"2012-05-{day:02}", cores(depth_mm=60)) for day in (1, 10, 20)]
-    ask = scenario(366, work=work, depth_mm=60, mat_depth_mm=20, windows=[(0, 20), (0, 55)], read_on="2012-12-31")
+    ask = scenario(
+        366, work=work, column_depth_mm=60, mat_depth_mm=20, windows=[(0, 20), (0, 55)], read_on="2012-12-31"
+    )
     with pytest.warns(LeftDomainWarning, match="^1 member lost so much ground"), pytest.warns(SinkingWarning):
         run = simulate(**ask, unknowns={"litter_ratio": [30.0, 0.0, 30.0]})
     assert run.finished.all()

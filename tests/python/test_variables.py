@@ -19,22 +19,27 @@ from matledger.variables import ANY, Interval, variable, variables
 NOT_VARIABLES = {"self", "cls", "args", "kwargs"}
 
 
+def arguments(plain, of):
+    return ((name, of, str(one.annotation)) for name, one in inspect.signature(plain).parameters.items())
+
+
 def public_names():
-    """Every argument, field and property of the public interface, with the class or function that it is of."""
+    """Every argument, field and property of the public interface, with what it is of and its annotation."""
     for path, thing in PUBLIC.items():
         owner = own_name(path)
         if not inspect.isclass(thing) or not issubclass(thing, BaseException):
-            yield from ((name, owner) for name in inspect.signature(thing).parameters)
+            yield from arguments(thing, owner)
         if not inspect.isclass(thing):
             continue
         if dataclasses.is_dataclass(thing):
-            yield from ((field.name, owner) for field in dataclasses.fields(thing))
+            yield from ((field.name, owner, str(field.type)) for field in dataclasses.fields(thing))
         for name, member in members_of(thing):
             if isinstance(member, (property, cached_property)):
-                yield name, owner
+                getter = member.fget if isinstance(member, property) else member.func
+                yield name, owner, str(inspect.signature(getter).return_annotation)
             plain = member.__func__ if isinstance(member, (classmethod, staticmethod)) else member
             if inspect.isfunction(plain):
-                yield from ((argument, f"{owner}.{name}") for argument in inspect.signature(plain).parameters)
+                yield from arguments(plain, f"{owner}.{name}")
 
 
 def columns():
@@ -45,17 +50,28 @@ def columns():
                 yield from (one for one in (value if isinstance(value, tuple) else (value,)) if isinstance(one, Column))
 
 
-NAMES = sorted({pair for pair in public_names() if pair[0] not in NOT_VARIABLES and not pair[0].startswith("_")})
+NAMES = sorted({one for one in public_names() if one[0] not in NOT_VARIABLES and not one[0].startswith("_")})
+KINDS = {"float": ["number"], "int": ["integer"], "bool": ["flag"], "dt.date": ["date"], "str": ["text", "choice"]}
+"""What the registry calls a thing of a plain type."""
 
 
 def test_every_public_name_is_in_the_registry():
     missing = []
-    for name, of in NAMES:
+    for name, of, _ in NAMES:
         try:
             variable(name, of)
         except KeyError:
             missing.append(f"{name} (of {of})")
     assert missing == [], "add a row to python/matledger/variables.csv, then run docs/make_nomenclature.py"
+
+
+def test_the_kind_of_a_name_is_that_of_its_annotation():
+    wrong = []
+    for name, of, annotation in NAMES:
+        kind, told = variable(name, of).kind, annotation.removesuffix(" | None")
+        if told in KINDS and kind not in KINDS[told]:
+            wrong.append(f"{name} of {of} is {told}, not {kind}")
+    assert wrong == []
 
 
 def test_every_column_is_in_the_registry():

@@ -29,8 +29,8 @@ def course():
 
 def test_steps_follow_each_other_and_people_suffice():
     day = mat.plan_day(GREENS, WORK, DAY, crew=mat.Crew(people=7))
-    rounds = [f"{step} {n}" for n in (1, 2, 3) for step in ("spread", "drag")]
-    assert day.steps == ("mow", "core", "check depth", "rake", "lift cores", *rounds, "water in", "roll")
+    passes = [f"{step} {n}" for n in (1, 2, 3) for step in ("spread", "drag")]
+    assert day.steps == ("mow", "core", "check depth", "rake", "lift cores", *passes, "water in", "roll")
     for green in GREENS:
         mine = [slot for slot in day.slots if slot.green == green.name]
         assert [slot.step for slot in mine] == list(day.steps)
@@ -39,7 +39,7 @@ def test_steps_follow_each_other_and_people_suffice():
         now = [s for s in day.slots if s.from_time <= slot.from_time < s.to_time]
         assert sum(s.people for s in now) <= 7
         assert sum(s.step.split()[0] == "spread" for s in now) <= 1
-    bigger = mat.plan_day(GREENS, WORK, DAY, crew=mat.Crew(people=12, paces={"core": Pace(m2_per_h=900, machines=2)}))
+    bigger = mat.plan_day(GREENS, WORK, DAY, crew=mat.Crew(people=12, paces={"core": Pace(m2_per_h=900, teams=2)}))
     assert bigger.finish < day.finish
     assert bigger.person_hours == pytest.approx(day.person_hours, rel=1e-6)
 
@@ -54,10 +54,10 @@ def test_amounts_of_a_green_by_hand():
     assert green.core_trips == math.ceil(max(volume_l * 1.7 / 500, volume_l * 1.3 / 400))
     assert green.sand_dry_kg == pytest.approx(2.7 * 1.6 * 415)
     assert green.in_holes_kg == pytest.approx(0.6 * volume_l * 1.6)
-    assert green.round_g_m2 == pytest.approx(1440)
-    # Common practice, no source: about 4.6 m swath and four passes.
-    assert green.spreader_passes == 4
-    assert day.machine_hours["core"] == pytest.approx(415 / PACES["core"].m2_per_h + 0.05)
+    assert green.pass_g_m2 == pytest.approx(1440)
+    # Common practice, no source: about 4.6 m a swath, and four of them.
+    assert green.swaths == 4
+    assert day.hours_by_step["core"] == pytest.approx(415 / PACES["core"].m2_per_h + 0.05)
 
 
 def test_page_and_csv(tmp_path):

@@ -120,7 +120,7 @@ def build_site(
             [(name, float(median), float(sd)) for name, (median, sd) in priors.items()],
             scatter,
             before,
-            {"depth_mm": course.settings.column_depth_mm, **layout},
+            {"column_depth_mm": course.settings.column_depth_mm, **layout},
         )
 
     return site(None) if earlier is None else site(carried(earlier, site(None).names))

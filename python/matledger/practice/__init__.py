@@ -2,7 +2,7 @@
 
 from matledger.practice.calendar import Calendar, Event, Moved, Skipped, Uncounted, YearSummary
 from matledger.practice.programme import Programme, WorkDone, dated_work
-from matledger.practice.spreading import rounds_to_fill, spreader_passes
+from matledger.practice.spreading import passes_to_fill, spreader_swaths
 from matledger.practice.work import Coring, SandInjection, SolidTining, Tine, Topdressing, VerticalMowing, Work
 
 __all__ = [
@@ -22,6 +22,6 @@ __all__ = [
     "WorkDone",
     "YearSummary",
     "dated_work",
-    "rounds_to_fill",
-    "spreader_passes",
+    "passes_to_fill",
+    "spreader_swaths",
 ]

@@ -21,36 +21,73 @@ __all__ = ["Calendar", "Event", "Moved", "Skipped", "Uncounted", "YearSummary"]
 
 
 class Event(NamedTuple):
-    """One piece of work and its day."""
+    """One piece of work and its day.
+
+    Attributes
+    ----------
+    date
+        The day.
+    work
+        The work.
+    step
+        Which step of the programme, from 0.
+    when
+        The rule by which it fell due.
+    """
 
     date: dt.date
     work: Work
     step: int
-    """Which step of the programme, from 0."""
-    rule: str
+    when: str
 
 
 class Skipped(NamedTuple):
-    """A step that fell due and was not done."""
+    """A step that fell due and was not done.
+
+    Attributes
+    ----------
+    date
+        The day on which it fell due.
+    when
+        The rule by which it did.
+    reason
+        Why it was not done.
+    """
 
     date: dt.date
-    rule: str
+    when: str
     reason: str
 
 
 class Moved(NamedTuple):
-    """A step that fell due on a closed day and is done later."""
+    """A step that fell due on a day without work and is done later.
+
+    Attributes
+    ----------
+    due, done
+        The day on which it fell due, and that on which it is done.
+    when
+        The rule by which it fell due.
+    """
 
     due: dt.date
     done: dt.date
-    rule: str
+    when: str
 
 
 class Uncounted(NamedTuple):
-    """A season whose degree days are not known because it began before they do."""
+    """A season whose degree days are not known because it began before they do.
+
+    Attributes
+    ----------
+    season
+        First day of the season.
+    when
+        The rule that counts its degree days.
+    """
 
     season: dt.date
-    rule: str
+    when: str
 
 
 @dataclass(frozen=True)
@@ -105,7 +142,7 @@ class Calendar:
     events
         The work by date, within a day in the order of the programme.
     skipped, moved
-        Steps not done, and steps done later, because of closed days.
+        Steps not done, and steps done later, because of days without work.
     uncounted
         Seasons whose degree days are not known, so that no work is dated by them.
     years
@@ -140,9 +177,9 @@ class Calendar:
     def _repr_html_(self) -> str:
         events = html_table(self.name, ("date", "work"), [(str(e.date), str(e.work)) for e in self.events])
         notes = [
-            *(f"{s.date}: {s.rule} skipped, {s.reason}" for s in self.skipped),
-            *(f"{m.due}: {m.rule} moved to {m.done}" for m in self.moved),
-            *(f"{u.season}: {u.rule} not counted, the degree days begin later" for u in self.uncounted),
+            *(f"{s.date}: {s.when} skipped, {s.reason}" for s in self.skipped),
+            *(f"{m.due}: {m.when} moved to {m.done}" for m in self.moved),
+            *(f"{u.season}: {u.when} not counted, the degree days begin later" for u in self.uncounted),
         ]
         return events + "".join(f"<p>{escape(note)}</p>" for note in notes)
 
@@ -150,7 +187,7 @@ class Calendar:
         return {
             "date": [event.date for event in self.events],
             "step": [event.step for event in self.events],
-            "rule": [event.rule for event in self.events],
+            "when": [event.when for event in self.events],
             "work": [event.work.kind for event in self.events],
             "description": [str(event.work) for event in self.events],
             "area_share": [event.work.area_share for event in self.events],
@@ -160,7 +197,7 @@ class Calendar:
         }
 
     def to_pandas(self) -> pd.DataFrame:
-        """Events as a pandas data frame: date, step, rule, work, description, areas [-], volume [mm], sand [kg/m2]."""
+        """Events as a pandas data frame: date, step, when, work, description, areas [-], volume [mm], sand [kg/m2]."""
         import pandas as pd
 
         frame = pd.DataFrame(self._columns())
@@ -168,7 +205,7 @@ class Calendar:
         return frame.astype(kinds)
 
     def to_polars(self) -> pl.DataFrame:
-        """Events as a polars data frame: date, step, rule, work, description, areas [-], volume [mm], sand [kg/m2]."""
+        """Events as a polars data frame: date, step, when, work, description, areas [-], volume [mm], sand [kg/m2]."""
         import polars as pl
 
         columns = self._columns()

@@ -33,22 +33,23 @@ class Programme:
     name
         Name for the reader.
     steps
-        Pairs of a rule and the work done whenever it falls due, in this order. A rule is a text such as
+        Pairs of a rule and the work done whenever it falls due, in this order. A rule says when, in a text such as
         ``"second Monday of April and of September"``, ``"last Tuesday of August"``,
         ``"every 14 days from 1 May to 15 October"``, ``"15 April and 10 September"``, ``"2014-04-15"``,
         ``"after 400 degree days from 1 March"`` or ``"every 200 degree days from 1 April to 30 September"``.
         Case does not matter, a season may reach into the next year, and 29 February is 28 February in common years.
         A count of degree days dates the work on the day after it is reached; one that repeats starts anew on that day.
-    closed
-        Days without work: ``"2014-07-01 to 2014-07-07"``, ``"24 December to 2 January"``, or a single day.
-    when_closed
-        What becomes of a step due on a closed day: ``"skip"``, or ``"next_open_day"``. A rule that repeats goes on
-        counting from the day due.
+    no_work
+        Days without work, whether the course is open or not: ``"2014-07-01 to 2014-07-07"``,
+        ``"24 December to 2 January"``, or a single day.
+    when_no_work
+        What becomes of a step due on a day without work: ``"skip"``, or ``"next_work_day"``. A rule that repeats goes
+        on counting from the day due.
 
     Raises
     ------
     InputError
-        Naming every rule, piece of work or closed day that cannot be used.
+        Naming every rule, piece of work or day without it that cannot be used.
 
     Warns
     -----
@@ -78,8 +79,8 @@ class Programme:
 
     name: str
     steps: Sequence[tuple[str, Sequence[Work]]]
-    closed: Sequence[str] = ()
-    when_closed: Literal["skip", "next_open_day"] = "skip"
+    no_work: Sequence[str] = ()
+    when_no_work: Literal["skip", "next_work_day"] = "skip"
 
     def __post_init__(self) -> None:
         """Check everything and keep the rules as the core writes them."""
@@ -92,18 +93,21 @@ class Programme:
 
         need(isinstance(self.name, str), "name", self.name, "a text")
         need(
-            self.when_closed in ("skip", "next_open_day"), "when_closed", self.when_closed, "'skip' or 'next_open_day'"
+            self.when_no_work in ("skip", "next_work_day"),
+            "when_no_work",
+            self.when_no_work,
+            "'skip' or 'next_work_day'",
         )
-        if need(_is_list(self.closed), "closed", self.closed, "a list of texts such as '4 July'"):
-            for i, text in enumerate(self.closed):
-                need(isinstance(text, str), f"closed[{i}]", text, "a text such as '4 July'")
+        if need(_is_list(self.no_work), "no_work", self.no_work, "a list of texts such as '4 July'"):
+            for i, text in enumerate(self.no_work):
+                need(isinstance(text, str), f"no_work[{i}]", text, "a text such as '4 July'")
         if need(_is_list(self.steps), "steps", self.steps, "a list of pairs (rule, [work, ...])"):
             for i, step in enumerate(self.steps):
                 pair = need(_is_list(step) and len(step) == 2, f"steps[{i}]", step, "a pair (rule, [work, ...])")
                 if not pair:
                     continue
                 rule, works = step
-                need(isinstance(rule, str), f"steps[{i}].rule", rule, "a text such as '15 April'")
+                need(isinstance(rule, str), f"steps[{i}].when", rule, "a text such as '15 April'")
                 if need(_is_list(works), f"steps[{i}].works", works, "a list of work such as [Topdressing(sand_mm=1)]"):
                     for j, work in enumerate(works):
                         expected = "a piece of work such as Topdressing(sand_mm=1)"
@@ -113,7 +117,7 @@ class Programme:
         core = self.core
         steps = tuple((rule, tuple(works)) for rule, (_, works) in zip(core.rules, self.steps, strict=True))
         object.__setattr__(self, "steps", steps)
-        object.__setattr__(self, "closed", tuple(core.closed))
+        object.__setattr__(self, "no_work", tuple(core.no_work))
         self._look_at_order()
 
     def _look_at_order(self) -> None:
@@ -137,7 +141,7 @@ class Programme:
     def core(self) -> _core.Programme:
         """The programme as the core knows it."""
         steps = [(rule, [work.core for work in works]) for rule, works in self.steps]
-        return _core.Programme(self.name, steps, list(self.closed), self.when_closed == "next_open_day")
+        return _core.Programme(self.name, steps, list(self.no_work), self.when_no_work == "next_work_day")
 
     def calendar(
         self,
@@ -230,13 +234,13 @@ class Programme:
 
     def __repr__(self) -> str:
         """Name and counts."""
-        closed = f", closed {'; '.join(self.closed)} ({self.when_closed})" if self.closed else ""
-        return f"<Programme {self.name!r}: {'; '.join(rule for rule, _ in self.steps) or 'no work'}{closed}>"
+        idle = f", no work on {'; '.join(self.no_work)} ({self.when_no_work})" if self.no_work else ""
+        return f"<Programme {self.name!r}: {'; '.join(rule for rule, _ in self.steps) or 'no work'}{idle}>"
 
     def _repr_html_(self) -> str:
         rows = [(rule, "; ".join(str(work) for work in works)) for rule, works in self.steps]
-        if self.closed:
-            rows.append((f"closed ({self.when_closed.replace('_', ' ')})", "; ".join(self.closed)))
+        if self.no_work:
+            rows.append((f"no work ({self.when_no_work.replace('_', ' ')})", "; ".join(self.no_work)))
         return html_table(self.name, ("when", "work"), rows)
 
 

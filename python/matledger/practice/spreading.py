@@ -1,15 +1,15 @@
-"""Rounds and passes of a spreader."""
+"""Passes and swaths of a spreader."""
 
 from __future__ import annotations
 
 from matledger import _core, units
 from matledger.units import Quantity
 
-__all__ = ["rounds_to_fill", "spreader_passes"]
+__all__ = ["passes_to_fill", "spreader_swaths"]
 
 
-def rounds_to_fill(hole_volume_mm: Quantity, *, fill_fraction: Quantity, sand_mm_per_round: Quantity) -> int:
-    """Count the rounds of spreading and dragging that fill the holes.
+def passes_to_fill(hole_volume_mm: Quantity, *, fill_fraction: Quantity, sand_mm_per_pass: Quantity) -> int:
+    """Count the passes of spreading and dragging that fill the holes.
 
     Parameters
     ----------
@@ -17,40 +17,40 @@ def rounds_to_fill(hole_volume_mm: Quantity, *, fill_fraction: Quantity, sand_mm
         Volume of the holes over the whole surface [mm = L/m2], as ``Coring.hole_volume_mm`` says.
     fill_fraction
         Share of it that takes sand [-].
-    sand_mm_per_round
-        Packed depth of sand that one round spreads [mm].
+    sand_mm_per_pass
+        Packed depth of sand that one pass spreads [mm].
 
     Returns
     -------
     int
-        ``hole_volume_mm * fill_fraction / sand_mm_per_round``, rounded up.
+        ``hole_volume_mm * fill_fraction / sand_mm_per_pass``, rounded up.
 
     Raises
     ------
     InputError
-        For a negative volume, a fill fraction outside 0 to 1, or a round without sand.
+        For a negative volume, a fill fraction outside 0 to 1, or a pass without sand.
 
     Examples
     --------
-    >>> from matledger import Coring, Tine, rounds_to_fill
+    >>> from matledger import Coring, Tine, passes_to_fill
     >>> cores = Coring(tine=Tine(inside_diameter_mm=12.7), spacing_mm=(50, 50), depth_mm=75)
-    >>> rounds_to_fill(cores.hole_volume_mm, fill_fraction=0.9, sand_mm_per_round=1)
+    >>> passes_to_fill(cores.hole_volume_mm, fill_fraction=0.9, sand_mm_per_pass=1)
     4
     """
-    return _core.rounds_to_fill(
+    return _core.passes_to_fill(
         units.parse(hole_volume_mm, "mm", name="hole_volume_mm"),
         units.parse(fill_fraction, "1", name="fill_fraction"),
-        units.parse(sand_mm_per_round, "mm", name="sand_mm_per_round"),
+        units.parse(sand_mm_per_pass, "mm", name="sand_mm_per_pass"),
     )
 
 
-def spreader_passes(*, swath_m: Quantity, green_width_m: Quantity) -> int:
-    """Count the passes of a spreader, side by side, that cover a green.
+def spreader_swaths(*, swath_m: Quantity, green_width_m: Quantity) -> int:
+    """Count the swaths of a spreader, side by side, that cover a green.
 
     Parameters
     ----------
     swath_m
-        Width that one pass covers [m].
+        Width of a swath [m].
     green_width_m
         Width of the green [m].
 
@@ -66,10 +66,10 @@ def spreader_passes(*, swath_m: Quantity, green_width_m: Quantity) -> int:
 
     Examples
     --------
-    >>> from matledger import spreader_passes
-    >>> spreader_passes(swath_m=4.6, green_width_m="60 ft")
+    >>> from matledger import spreader_swaths
+    >>> spreader_swaths(swath_m=4.6, green_width_m="60 ft")
     4
     """
-    return _core.spreader_passes(
+    return _core.spreader_swaths(
         units.parse(swath_m, "m", name="swath_m"), units.parse(green_width_m, "m", name="green_width_m")
     )

@@ -96,7 +96,7 @@ class ProbeReading:
 
 @dataclass(frozen=True, kw_only=True)
 class FillReading:
-    """Filling of one hole, probed after the last round.
+    """Filling of one hole, probed after the last pass.
 
     Attributes
     ----------

@@ -12,6 +12,7 @@ from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings, Headings, problem_of
 from matledger.tables import MAX_BYTES, Source, read_table
+from matledger.units import show_window
 
 __all__ = ["COLUMN_DEPTH_MM", "LAYERS", "SoilTest", "read_soil_tests"]
 
@@ -79,7 +80,7 @@ class SoilTest:
     @property
     def sampled(self) -> str:
         """What was sampled, in words."""
-        return "thatch-mat layer" if self.layer == "thatch-mat" else f"{self.top_mm:g} to {self.bottom_mm:g} mm"
+        return show_window(*self.window) if self.window else f"{self.layer} layer"
 
     @property
     def window(self) -> tuple[float, float] | None:

@@ -71,8 +71,9 @@ class Mixture:
         """
         masses = self.mineral_kg_m2[window][date]
         core = _core.Grading.mixed([(sand.core, mass) for sand, mass in zip(self.sands, masses, strict=True)])
-        top, bottom = self.windows[window]
-        return Grading(f"{top:g} to {bottom:g} mm on {self.dates[date]}", core.sizes_mm, core.finer_percent)
+        return Grading(
+            f"{units.show_window(*self.windows[window])} on {self.dates[date]}", core.sizes_mm, core.finer_percent
+        )
 
     def table(self) -> Table:
         """Share of each sand by window and date [%]."""
@@ -111,7 +112,7 @@ def sand_in_ground(
     windows: Sequence[tuple[Quantity, Quantity]] = ((0, 20),),
     unknowns: Mapping[str, float] | None = None,
     mat_depth_mm: Quantity = 25.0,
-    depth_mm: Quantity = 150.0,
+    column_depth_mm: Quantity = 150.0,
     stretch_days: int = 15,
 ) -> Mixture:
     """Follow sands through the ground: what years of a sand do to the mixture that a window holds.
@@ -134,7 +135,7 @@ def sand_in_ground(
         Depth windows below the present surface [mm].
     unknowns
         Single values by name, as for `matledger.simulate`; what is not given stands at the median of its prior.
-    mat_depth_mm, depth_mm
+    mat_depth_mm, column_depth_mm
         Thickness of the mat and depth of the column at the start [mm].
     stretch_days
         Longest stretch over which the depths that take litter are held [d].
@@ -186,7 +187,7 @@ def sand_in_ground(
             raise InputError([Problem("sands", f"none on {date}", "a first day no later than the first sand")])
         numbers.append(number)
     refuse(whole("stretch_days", stretch_days, 1, 366))
-    deep = units.parse(depth_mm, "mm", name="depth_mm")
+    deep = units.parse(column_depth_mm, "mm", name="column_depth_mm")
     mat = units.parse(mat_depth_mm, "mm", name="mat_depth_mm")
     values = [
         (name, np.array([units.parse(value, "1", name=f"unknowns[{name!r}]")]))
