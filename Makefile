@@ -48,12 +48,14 @@ rust: | tools
 	cargo test --quiet
 
 # Branches are counted by an option of the compiler that is not stable yet. LLVM names the folder of llvm-cov and
-# llvm-profdata where rustup has no llvm-tools.
+# llvm-profdata where rustup has no llvm-tools. Threads that count one line wait for each other, so there is one; tests
+# that only repeat what others reach are left out.
 LLVM ?= /usr/lib/llvm-19/bin
+STATISTICS := each_member_is_read intervals_hold years_are_known slopes_agree_with_differences_at_a_hundred
 coverage: $(VENV)/installed
 	@test -x $(LLVM)/llvm-cov || { echo "make coverage needs llvm-cov 19 or newer: apt-get install llvm-19, or LLVM=FOLDER" >&2; exit 1; }
-	RUSTC_BOOTSTRAP=1 LLVM_COV=$(LLVM)/llvm-cov LLVM_PROFDATA=$(LLVM)/llvm-profdata \
-		$(BIN)/cargo-llvm-cov llvm-cov --branch --quiet
+	RUSTC_BOOTSTRAP=1 RAYON_NUM_THREADS=1 LLVM_COV=$(LLVM)/llvm-cov LLVM_PROFDATA=$(LLVM)/llvm-profdata \
+		$(BIN)/cargo-llvm-cov llvm-cov --branch --quiet -- --test-threads=1 $(addprefix --skip ,$(STATISTICS))
 
 python: $(VENV)/built
 	$(BIN)/python -m coverage run -m pytest
@@ -84,9 +86,9 @@ fuzz: $(VENV)/built
 mutants: | tools
 	@$(call needs,cargo-mutants,cargo-mutants: cargo install cargo-mutants --locked)
 	$(PYTHON) tests/mutants.py 'src/practice/*.rs' practice programme
-	$(PYTHON) tests/mutants.py 'src/column/*.rs' column decay batch lib --skip each_member_is_read
+	$(PYTHON) tests/mutants.py 'src/column/*.rs' column decay batch lib --skip $(STATISTICS)
 	$(PYTHON) tests/mutants.py 'src/calibration/*.rs' calibration density joint least_squares sampler slices lib \
-		--skip intervals_hold years_are_known
+		--skip $(STATISTICS)
 
 # The wheel of a release for this machine, audited, then tried by following docs/first-hour.md with every Python there is.
 wheel: $(VENV)/installed

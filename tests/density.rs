@@ -5,8 +5,8 @@ mod common;
 use approx::assert_relative_eq;
 use common::{day, invented_site, simulated, standard_normal, weighed};
 use matledger::calibration::{
-    Bend, ClippingHistory, Evaluation, Fit, GreenRecord, Method, Model, Prior, Priors, Scatter, SiteRecord, SoilTest,
-    Transform, Unknown,
+    Bend, ClippingHistory, Density, Evaluation, Fit, GreenRecord, Method, Model, Prior, Priors, Scatter, SiteRecord,
+    SoilTest, Transform, Unknown,
 };
 use matledger::column::Sample;
 use matledger::engine::Layout;
@@ -267,6 +267,13 @@ fn slopes_backwards_are_those_forwards() {
     mixed[1].pop();
     assert!(model.log_densities_and_gradients(&mixed).iter().all(Result::is_err));
     assert!(model.evaluate(&mixed[1]).unwrap_err().to_string().contains("coordinates"));
+    // A sampler sees the same.
+    let mut gradient = vec![f64::NAN; model.len()];
+    let sampled = Density::log_density(&model, &places[0], &mut gradient).unwrap();
+    assert_eq!((sampled, gradient), model.log_densities_and_gradients(&places[..1]).remove(0).unwrap());
+    let mut site = model.site().clone();
+    site.greens[1].mat_depth_mm = 31.0;
+    assert_eq!([0, 1].map(|green| site.layout_of(green).mat_depth_mm), [25.0, 31.0]);
     assert!(model.log_density_and_gradient(&mixed[1], &mut []).unwrap_err().to_string().contains("coordinates"));
 }
 

@@ -7,6 +7,7 @@ use matledger::calibration::{Transform, Unknown};
 use matledger::column::Sample;
 use matledger::engine::Layout;
 use nalgebra::{DMatrix, DVector};
+use std::cell::RefCell;
 use std::collections::HashMap;
 use std::sync::atomic::AtomicBool;
 
@@ -231,4 +232,32 @@ fn a_search_is_shortened_where_it_finds_no_ground() {
     assert!(matches!(climb(&[-2.0], wrong, 1e-12, &stop), Err(matledger::Error::Interrupted)));
     stop.store(true, std::sync::atomic::Ordering::Relaxed);
     assert!(matches!(climb(&[-2.0], hill, 1e-12, &stop), Err(matledger::Error::Interrupted)));
+}
+
+/// No ground on one side: damped steps lean ever more that way, and the way on is along the undamped step, halved until it
+/// no longer goes too far.
+#[test]
+fn a_search_that_damping_has_stuck_looks_along_the_undamped_step() {
+    let tried = RefCell::new(Vec::new());
+    let hill = |z: &[f64]| {
+        tried.borrow_mut().push(z[0]);
+        if z[1] > 0.0 {
+            return Err(matledger::Error::Numerical("no ground".to_owned()));
+        }
+        let away = 0.1 - z[0];
+        let (gradient, information) =
+            if z == [0.0, 0.0] { ([1.0, 5.0], [1.0, 6.0, 6.0, 100.0]) } else { ([away, 0.0], [1.0, 0.0, 0.0, 1.0]) };
+        Ok(Evaluation {
+            log_density: -0.5 * away * away,
+            gradient: DVector::from_row_slice(&gradient),
+            information: DMatrix::from_row_slice(2, 2, &information),
+        })
+    };
+    let fit = climb(&[0.0, 0.0], hill, 1e-4, &AtomicBool::new(false)).unwrap();
+    assert!(fit.converged && (fit.mode[0] - 0.1).abs() < 1e-3 && fit.mode[1] < 0.0, "{fit:?}");
+    // The whole step is (100 - 30) / (100 - 36) = 1.09375 along the first.
+    let halved = [1.093_75, 0.546_875, 0.273_437_5, 0.136_718_75];
+    let tried = tried.into_inner();
+    let found = tried.windows(4).any(|four| four.iter().zip(halved).all(|(x, expected)| (x - expected).abs() < 1e-9));
+    assert!(found, "{tried:?}");
 }

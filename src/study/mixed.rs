@@ -127,7 +127,7 @@ pub struct Estimate {
 const STEP: f64 = 1e-4;
 const MOST_STEPS: usize = 200;
 /// Share of the squares about the fixed effects below which nothing is left to tell an error by.
-const NO_SCATTER: f64 = 1e-6;
+const NO_SCATTER: f64 = 1e-12;
 
 impl MixedModel {
     /// A model of fixed columns `x` and random terms.
@@ -183,14 +183,24 @@ impl MixedModel {
         } else {
             minimise(&mut theta, |theta| self.deviance(theta, &response, criterion))
         };
-        // A search for a scatter that is not there has no end.
-        let left = self.profile(&theta, &response, criterion).map_or(0.0, |found| found.squares);
-        let mut p = Problems::default();
-        let scatters = searched.is_ok() || left > NO_SCATTER * response.yty;
-        p.require(scatters, "response", "all explained by the effects, the random ones too", "values that scatter");
-        p.into_result(searched)??;
+        if searched.is_err() {
+            // A search for a scatter that is not there has no end.
+            let mut p = Problems::default();
+            let scatters = self.left_by_all(y) > NO_SCATTER * response.yty;
+            p.require(scatters, "response", "all explained by the effects, the random ones too", "values that scatter");
+            p.into_result(())?;
+        }
+        searched?;
         self.canonical(&mut theta);
         self.gathered(theta, &response, criterion)
+    }
+
+    /// Squares that are left when random effects take up all that fixed ones would.
+    fn left_by_all(&self, y: &DVector<f64>) -> f64 {
+        let columns: Vec<_> = self.x.column_iter().chain(self.z.column_iter()).collect();
+        let all = DMatrix::from_columns(&columns);
+        let rank = 1e-9 * all.amax();
+        all.clone().svd(true, true).solve(y, rank).map_or(f64::INFINITY, |effects| (y - all * effects).norm_squared())
     }
 
     fn response(&self, y: &DVector<f64>) -> Result<Response> {
