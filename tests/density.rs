@@ -277,6 +277,27 @@ fn slopes_backwards_are_those_forwards() {
     assert!(model.log_density_and_gradient(&mixed[1], &mut []).unwrap_err().to_string().contains("coordinates"));
 }
 
+/// What cores, laboratory and depths of one core scatter by enters the covariance of tests alone.
+#[test]
+fn slopes_along_the_scatter_are_those_of_differences() {
+    let (site, priors) = full();
+    let model =
+        Model::new(site, Priors { scatter: Scatter { degrees_of_freedom: None, ..priors.scatter }, ..priors }).unwrap();
+    let z: Vec<f64> = standard_normal(6, model.len()).iter().map(|z| 0.5 * z).collect();
+    let gradient = model.evaluate(&z).unwrap().gradient;
+    for name in ["core_sd_percent", "laboratory_sd_percent", "depth_correlation"] {
+        let i = place(&model, name);
+        let at = |by: f64| {
+            let mut moved = z.clone();
+            moved[i] += by;
+            model.log_density_and_gradient(&moved, &mut vec![0.0; z.len()]).unwrap()
+        };
+        let by_difference = (at(1e-5) - at(-1e-5)) / 2e-5;
+        assert!((by_difference + z[i]).abs() > 0.1, "{name}: the tests say nothing of it");
+        assert_relative_eq!(gradient[i], by_difference, epsilon = 1e-5, max_relative = 1e-5);
+    }
+}
+
 #[test]
 fn a_single_year_has_its_slope() {
     let mut site = still(vec![SoilTest { date: day(2012, 1, 10), ..test_of(2.5, (0.0, 20.0)) }]);

@@ -75,6 +75,27 @@ fn a_place_that_cannot_be_run_ends_a_trajectory_and_not_the_chain() {
     assert!(blocks.iter().any(|block| block.diverging.contains(&true)));
 }
 
+/// A normal whose slope is no number beyond two on the one side.
+struct Slopeless;
+
+impl Density for Slopeless {
+    fn dim(&self) -> usize {
+        1
+    }
+
+    fn log_density(&self, z: &[f64], gradient: &mut [f64]) -> Result<f64> {
+        gradient[0] = if z[0] > 2.0 { f64::NAN } else { -z[0] };
+        Ok(-0.5 * z[0] * z[0])
+    }
+}
+
+#[test]
+fn no_draw_is_taken_where_a_slope_is_no_number() {
+    let plain = Coordinates::new(&[0.0], DMatrix::identity(1, 1)).unwrap();
+    let blocks = run(&Slopeless, plain, &Sampling { seed: 3, tune: 50, ..Sampling::default() }, 2, 500);
+    assert!(blocks.iter().all(|block| block.draws.len() == 500 && block.draws.iter().all(|z| z[0] <= 2.0)));
+}
+
 #[test]
 fn eight_schools_come_out_as_the_reference_has_them() {
     let rows: Vec<Vec<f64>> = csv::Reader::from_path("tests/checks/eight_schools.csv")
