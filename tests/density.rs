@@ -12,7 +12,8 @@ use matledger::column::Sample;
 use matledger::engine::Layout;
 use matledger::growth::clippings::ClippingRecord;
 use nalgebra::{DMatrix, DVector};
-use std::f64::consts::TAU;
+use statrs::function::gamma::ln_gamma;
+use std::f64::consts::{PI, TAU};
 use std::sync::atomic::AtomicBool;
 
 const SEASONS: [(i32, u64); 3] = [(2013, 20), (2014, 10), (2015, 3)];
@@ -280,21 +281,23 @@ fn slopes_backwards_are_those_forwards() {
 /// What cores, laboratory and depths of one core scatter by enters the covariance of tests alone.
 #[test]
 fn slopes_along_the_scatter_are_those_of_differences() {
-    let (site, priors) = full();
-    let model =
-        Model::new(site, Priors { scatter: Scatter { degrees_of_freedom: None, ..priors.scatter }, ..priors }).unwrap();
-    let z: Vec<f64> = standard_normal(6, model.len()).iter().map(|z| 0.5 * z).collect();
-    let gradient = model.evaluate(&z).unwrap().gradient;
-    for name in ["core_sd_percent", "laboratory_sd_percent", "depth_correlation"] {
-        let i = place(&model, name);
-        let at = |by: f64| {
-            let mut moved = z.clone();
-            moved[i] += by;
-            model.log_density_and_gradient(&moved, &mut vec![0.0; z.len()]).unwrap()
-        };
-        let by_difference = (at(1e-5) - at(-1e-5)) / 2e-5;
-        assert!((by_difference + z[i]).abs() > 0.1, "{name}: the tests say nothing of it");
-        assert_relative_eq!(gradient[i], by_difference, epsilon = 1e-5, max_relative = 1e-5);
+    for degrees_of_freedom in [None, Some(6.0)] {
+        let (site, priors) = full();
+        let scatter = Scatter { degrees_of_freedom, ..priors.scatter };
+        let model = Model::new(site, Priors { scatter, ..priors }).unwrap();
+        let z: Vec<f64> = standard_normal(6, model.len()).iter().map(|z| 0.5 * z).collect();
+        let gradient = model.evaluate(&z).unwrap().gradient;
+        for name in ["core_sd_percent", "laboratory_sd_percent", "depth_correlation", "litter_ratio", "offset[third]"] {
+            let i = place(&model, name);
+            let at = |by: f64| {
+                let mut moved = z.clone();
+                moved[i] += by;
+                model.log_density_and_gradient(&moved, &mut vec![0.0; z.len()]).unwrap()
+            };
+            let by_difference = (at(1e-5) - at(-1e-5)) / 2e-5;
+            assert!((by_difference + z[i]).abs() > 0.1, "{name}: the tests say nothing of it");
+            assert_relative_eq!(gradient[i], by_difference, epsilon = 1e-5, max_relative = 1e-5);
+        }
     }
 }
 
@@ -425,6 +428,52 @@ fn each_test_has_its_part_of_the_likelihood() {
             let sum: f64 = parts[0].iter().sum();
             assert_eq!((sum - whole(&all)).abs() < 1e-9, !joined, "{sum}");
         }
+    }
+}
+
+/// Normal or Student's t of the same variance (Kotz & Nadarajah 2004, Multivariate t Distributions; memory), with the cores'
+/// error in common between depths, as one formula for any number of tests.
+#[test]
+fn tests_scatter_by_the_normal_or_students_t() {
+    let tests = [(3.1, (0.0, 20.0)), (2.2, (20.0, 40.0)), (1.4, (40.0, 60.0))].map(|(om, window)| test_of(om, window));
+    for (freedom, joined, count) in
+        [None, Some(5.0)].into_iter().flat_map(|v| [(v, false, 1), (v, false, 3), (v, true, 1), (v, true, 3)])
+    {
+        let model = Model::new(still(tests[..count].to_vec()), priors(freedom, joined)).unwrap();
+        let z: Vec<f64> = standard_normal(2, model.len()).iter().map(|z| 0.5 * z).collect();
+        let natural = model.natural(&z);
+        let [core, laboratory] = [Unknown::CoreSd, Unknown::LaboratorySd].map(|unknown| natural[unknown.index()]);
+        let away = DVector::from_iterator(
+            count,
+            tests.iter().zip(&model.predictions(&z).unwrap()[0]).map(|(test, read)| test.om_percent - read),
+        );
+        let correlation = if joined { natural[place(&model, "depth_correlation")] } else { 0.0 };
+        let covariance = DMatrix::from_fn(count, count, |i, j| {
+            core * core / 4.0 * if i == j { 1.0 } else { correlation }
+                + if i == j { laboratory * laboratory } else { 0.0 }
+        });
+        let of = |away: DVector<f64>, covariance: DMatrix<f64>| {
+            let n = away.len() as f64;
+            let scale = freedom.map_or(1.0, |v: f64| (v - 2.0) / v);
+            let squares = (covariance.clone().try_inverse().unwrap() * &away).dot(&away) / scale;
+            let log_determinant = covariance.determinant().ln() + n * scale.ln();
+            match freedom {
+                None => -0.5 * (squares + log_determinant + n * TAU.ln()),
+                Some(v) => {
+                    ln_gamma(0.5 * (v + n))
+                        - ln_gamma(0.5 * v)
+                        - 0.5 * (n * (v * PI).ln() + log_determinant + (v + n) * (squares / v).ln_1p())
+                }
+            }
+        };
+        // Tests that share nothing scatter each for itself.
+        let expected: f64 = if joined {
+            of(away, covariance)
+        } else {
+            (0..count).map(|i| of(away.rows(i, 1).into_owned(), covariance.view((i, i), (1, 1)).into_owned())).sum()
+        };
+        let found = model.evaluate(&z).unwrap().log_density - log_normal(&z);
+        assert_relative_eq!(found, expected, epsilon = 1e-9);
     }
 }
 
