@@ -80,19 +80,24 @@ impl Slices {
     /// # Errors
     /// As for [`Fit::draws`].
     pub fn draws(&self, model: &Model, draws: usize, seed: u64) -> Result<Draws> {
-        let heaviest = self.slices.iter().map(|slice| slice.log_mass).fold(f64::NEG_INFINITY, f64::max);
-        let mut upto = Vec::with_capacity(self.slices.len());
-        let mut total = 0.0;
-        for pair in self.slices.windows(2) {
-            let [a, b] = [&pair[0], &pair[1]].map(|slice| slice.log_mass - heaviest);
-            total += (pair[1].at - pair[0].at) * a.exp() * grown(b - a);
-            upto.push(total);
-        }
-        drawn(model, draws, seed, |stream| self.one(&upto, total, stream))
+        let upto = self.upto();
+        drawn(model, draws, seed, |stream| self.one(&upto, stream))
     }
 
-    fn one(&self, upto: &[f64], total: f64, stream: &mut ChaCha8Rng) -> Result<Vec<f64>> {
-        let mass = total * stream.random::<f64>();
+    /// Mass up to the end of each piece between two slices, over that of the heaviest.
+    fn upto(&self) -> Vec<f64> {
+        let heaviest = self.slices.iter().map(|slice| slice.log_mass).fold(f64::NEG_INFINITY, f64::max);
+        let mut total = 0.0;
+        let mut add = |pair: &[Slice]| {
+            let [a, b] = [&pair[0], &pair[1]].map(|slice| slice.log_mass - heaviest);
+            total += (pair[1].at - pair[0].at) * a.exp() * grown(b - a);
+            total
+        };
+        self.slices.windows(2).map(&mut add).collect()
+    }
+
+    fn one(&self, upto: &[f64], stream: &mut ChaCha8Rng) -> Result<Vec<f64>> {
+        let mass = upto.last().map_or(0.0, |total| total * stream.random::<f64>());
         let piece = upto.partition_point(|&end| end < mass).min(upto.len().saturating_sub(1));
         let low = &self.slices[piece];
         let high = self.slices.get(piece + 1).unwrap_or(low);
@@ -129,4 +134,66 @@ fn slice(model: &Model, start: &[f64], coordinate: usize, at: f64, stop: &Atomic
     let factor = best.factor()?.l();
     let log_mass = best.log_density - factor.diagonal().iter().map(|d| d.ln()).sum::<f64>();
     Ok(Slice { at, mode: best.mode, factor: factor.transpose(), log_mass })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+
+    /// Three slices with masses 1, 4 and 2, at 0, 1 and 3; the other coordinate goes from 10 to 20 to 10 and spreads by
+    /// 0.01, 0.001 and 0.01.
+    fn slices() -> Slices {
+        let slice = |at: f64, mode: f64, mass: f64, precision: f64| Slice {
+            at,
+            mode: vec![at, mode],
+            factor: DMatrix::from_diagonal(&nalgebra::DVector::from_vec(vec![1.0, precision])),
+            log_mass: mass.ln(),
+        };
+        let slices = vec![slice(0.0, 10.0, 1.0, 1e2), slice(1.0, 20.0, 4.0, 1e3), slice(3.0, 10.0, 2.0, 1e2)];
+        Slices { coordinate: 0, slices }
+    }
+
+    /// Between masses a and b that run straight on a log scale lies their logarithmic mean.
+    #[test]
+    fn pieces_have_their_masses() {
+        let [first, second] = [0.25 * 3.0 / 4f64.ln(), 2.0 * 0.25 * 2.0 / 2f64.ln()];
+        for (found, expected) in slices().upto().iter().zip([first, first + second]) {
+            assert!((found - expected).abs() < 1e-12, "{found} for {expected}");
+        }
+        assert!((grown(1e-12) - 1.0).abs() < 1e-12 && (grown(0.5) - 0.5f64.exp_m1() / 0.5).abs() < 1e-15);
+    }
+
+    #[test]
+    fn draws_of_a_piece_are_as_its_mass_runs() {
+        let slices = slices();
+        let upto = slices.upto();
+        let mut stream = ChaCha8Rng::seed_from_u64(1);
+        let draws: Vec<Vec<f64>> = (0..40_000).map(|_| slices.one(&upto, &mut stream).unwrap()).collect();
+        let (first, second): (Vec<_>, Vec<_>) = draws.iter().partition(|z| z[0] < 1.0);
+        let share = first.len() as f64 / draws.len() as f64;
+        assert!((share - upto[0] / upto[1]).abs() < 0.01, "{share}");
+        // Mean place of exp(slope t) over 0 to 1.
+        let mean_of = |slope: f64| 1.0 / (1.0 - (-slope).exp()) - 1.0 / slope;
+        let mean = |draws: &[&Vec<f64>]| draws.iter().map(|z| z[0]).sum::<f64>() / draws.len() as f64;
+        let (low, high) = (mean(&first), mean(&second));
+        assert!((low - mean_of(4f64.ln())).abs() < 0.01, "{low}");
+        assert!((high - 1.0 - 2.0 * mean_of(-(2f64.ln()))).abs() < 0.02, "{high}");
+        // The other coordinate follows the modes, and spreads as at the nearer slice.
+        let spread = |inside: &dyn Fn(f64) -> bool| {
+            let away: Vec<f64> = draws
+                .iter()
+                .filter(|z| inside(z[0]))
+                .map(|z| z[1] - if z[0] < 1.0 { 10.0 + 10.0 * z[0] } else { 25.0 - 5.0 * z[0] })
+                .collect();
+            (away.iter().map(|away| away * away).sum::<f64>() / away.len() as f64).sqrt()
+        };
+        for (inside, sd) in [
+            (&(|at: f64| at < 0.5) as &dyn Fn(f64) -> bool, 0.01),
+            (&|at: f64| at > 0.5 && at < 2.0, 0.001),
+            (&|at: f64| at > 2.0, 0.01),
+        ] {
+            assert!((spread(inside) / sd - 1.0).abs() < 0.05, "{} for {sd}", spread(inside));
+        }
+    }
 }
