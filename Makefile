@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 # Make's job server is not handed on, and cargo warns where it is named all the same.
-CARGO := env -u MAKEFLAGS cargo
+CARGO := env -u MAKEFLAGS -u MFLAGS cargo
 RUST := $(shell find src -name '*.rs') Cargo.toml Cargo.lock
 
 .PHONY: demo test tools lint rust coverage python types notebooks docs fuzz mutants wheel sdist pins clean
