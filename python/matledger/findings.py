@@ -26,6 +26,7 @@ __all__ = [
     "known",
     "nearest",
     "of_kind",
+    "of_level",
     "once",
     "outside",
     "problem_of",
@@ -192,6 +193,11 @@ def of_kind(kind: Literal["number", "text", "flag"], **given: object) -> list[Pr
         or (kind == "number" and isinstance(value, bool))
         or (isinstance(value, int) and abs(value) > 1e300)  # more than any float holds
     ]
+
+
+def of_level(level: float) -> list[Problem]:
+    """Return what is wrong with the probability of an interval."""
+    return [] if 0 < level < 1 else [Problem("level", repr(level), "a probability between 0 and 1")]
 
 
 def refuse(problems: Sequence[Problem]) -> None:

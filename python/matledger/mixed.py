@@ -11,7 +11,8 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats
-from matledger.errors import InputError, Problem
+from matledger.errors import Problem
+from matledger.findings import of_level, refuse
 from matledger.frames import Table
 from matledger.trial_tables import UNITS, Layout, Response, Study, Window, one_window
 
@@ -245,10 +246,7 @@ def analyse(
     problems = []
     if response not in study.values:
         problems.append(Problem("response", str(response), f"one of {', '.join(study.values)}"))
-    if not 0 < level < 1:
-        problems.append(Problem("level", repr(level), "a probability between 0 and 1"))
-    if problems:
-        raise InputError(problems)
+    refuse([*problems, *of_level(level)])
     chosen = one_window(study, window)
     rows = [row for row, found in enumerate(study.windows) if found == chosen]
     model = _Model(study, rows)

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats
 from matledger.errors import Problem
-from matledger.findings import Findings
+from matledger.findings import Findings, of_level
 from matledger.frames import Table
 from matledger.simulation import MAT
+from matledger.study_run import QUANTITIES, Quantity
 from matledger.trial_tables import UNITS
 
 if TYPE_CHECKING:
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Pooling", "Quantity", "SiteContrasts", "contrast_sites"]
 
-Quantity: TypeAlias = Literal["om_percent", "om_kg_m2", "thickness_mm"]
 Pooling: TypeAlias = Literal["alone", "pooled"]
 
 
@@ -118,8 +118,8 @@ def contrast_sites(
 ) -> SiteContrasts:
     """Read the difference off one site after the other, see `matledger.StudyRun.contrasts`."""
     findings = Findings()
-    if not 0 < level < 1:
-        findings.add(Problem("level", repr(level), "a probability between 0 and 1"))
+    for problem in of_level(level):
+        findings.add(problem)
     if quantity == "thickness_mm":
         if sample not in (None, MAT):
             layer = "the thatch-mat layer: a window is as thick under one programme as another"
@@ -188,7 +188,7 @@ def _lacks(
     """Whether a site lacks what is asked for; it is then among the findings."""
     asked = {"programme": programmes, "sample": (sample,), "quantity": (quantity,)}
     has = {dim: [str(value) for value in data[dim].values] for dim in ("programme", "sample")}
-    has["quantity"] = list(get_args(Quantity))
+    has["quantity"] = list(QUANTITIES)
     wrong = [(what, value) for what, values in asked.items() for value in values if value not in has[what]]
     for what, value in wrong:
         findings.add(Problem(f"site {name}, {what}", value, f"one of {', '.join(has[what])}"))

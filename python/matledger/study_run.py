@@ -8,7 +8,7 @@ import zlib
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 StudySettings: TypeAlias = dict[str, Any]
 
-QUANTITIES = ("om_percent", "om_kg_m2", "thickness_mm")
+Quantity: TypeAlias = Literal["om_percent", "om_kg_m2", "thickness_mm"]
+QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 PACKAGES = ("matledger", "numpy", "xarray", "zarr")
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from matledger import _core
 from matledger.days import as_day
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, nearest, of_kind, refuse, shown, whole
+from matledger.findings import Findings, nearest, of_kind, of_level, refuse, shown, whole
 from matledger.frames import Table, csv_text
 from matledger.labour import CORE_BULKING, CORE_DENSITY_G_CM3, SAND_MOISTURE_SHARE
 from matledger.ordering import DRAGGABLE_MM, FILL_FRACTION, Buying, order_sand, work_by_green
@@ -714,8 +714,7 @@ def check_spreader(
     if intended <= 0:
         raise InputError([Problem("intended_g_m2", shown(intended), "a rate above 0 g/m2")])
     refuse([*whole("passes", passes, 1, 1000), *of_kind("number", level=level)])
-    if not 0 < level < 1:
-        raise InputError([Problem("level", repr(level), "a probability between 0 and 1")])
+    refuse(of_level(level))
     masses: list[float] = floats(masses_g, "masses_g").tolist()
     water = _moisture(sand_moisture_share)
     mean, (low, high), between = _core.catch_pans(masses, area, passes, water, float(level))

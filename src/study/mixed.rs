@@ -178,19 +178,14 @@ impl MixedModel {
     pub fn fit(&self, y: &DVector<f64>, criterion: Criterion) -> Result<MixedFit> {
         let response = self.response(y)?;
         let mut theta: Vec<f64> = self.terms.iter().flat_map(identity).collect();
-        let searched = if theta.is_empty() {
-            Ok(())
-        } else {
-            minimise(&mut theta, |theta| self.deviance(theta, &response, criterion))
-        };
-        if searched.is_err() {
+        if !theta.is_empty() {
+            let searched = minimise(&mut theta, |theta| self.deviance(theta, &response, criterion));
             // A search for a scatter that is not there has no end.
+            let scatters = searched.is_ok() || self.left_by_all(y) > NO_SCATTER * response.yty;
             let mut p = Problems::default();
-            let scatters = self.left_by_all(y) > NO_SCATTER * response.yty;
             p.require(scatters, "response", "all explained by the effects, the random ones too", "values that scatter");
-            p.into_result(())?;
+            p.into_result(searched)??;
         }
-        searched?;
         self.canonical(&mut theta);
         self.gathered(theta, &response, criterion)
     }
