@@ -44,30 +44,8 @@ impl Slices {
     pub fn along(model: &Model, fit: &Fit, coordinate: usize, stop: &AtomicBool) -> Result<Self> {
         let sd = fit.covariance()?[(coordinate, coordinate)].sqrt();
         let middle = slice(model, &fit.mode, coordinate, fit.mode[coordinate], stop)?;
-        let side = |sign: f64| -> Result<Vec<Slice>> {
-            let (mut found, mut distance) = (Vec::<Slice>::new(), (FIRST * sd).min(WIDEST));
-            let mut heaviest = middle.log_mass;
-            loop {
-                let last = found.last().unwrap_or(&middle);
-                let at = last.at + sign * distance;
-                if at.abs() > FURTHEST {
-                    return Ok(found);
-                }
-                let next = match slice(model, &last.mode, coordinate, at, stop) {
-                    Ok(next) => next,
-                    Err(error) if error.is_of_the_place() => return Ok(found), // there is no density there
-                    Err(other) => return Err(other),
-                };
-                heaviest = heaviest.max(next.log_mass);
-                let light = next.log_mass < heaviest - LIGHT;
-                found.push(next);
-                if light {
-                    return Ok(found);
-                }
-                distance = (GROWTH * distance).min(WIDEST);
-            }
-        };
-        let (below, above) = rayon::join(|| side(-1.0), || side(1.0));
+        let cut = |last: &Slice, at: f64| slice(model, &last.mode, coordinate, at, stop);
+        let (below, above) = rayon::join(|| side(&middle, -sd, cut), || side(&middle, sd, cut));
         let mut slices: Vec<Slice> = below?.into_iter().rev().collect();
         slices.push(middle);
         slices.extend(above?);
@@ -113,6 +91,31 @@ impl Slices {
     }
 }
 
+/// Cuts from the middle outwards, to the side of the sign of `sd`, until little is left or nothing can be there.
+fn side(middle: &Slice, sd: f64, cut: impl Fn(&Slice, f64) -> Result<Slice>) -> Result<Vec<Slice>> {
+    let (mut found, mut heaviest) = (Vec::<Slice>::new(), middle.log_mass);
+    let mut step = (FIRST * sd).clamp(-WIDEST, WIDEST);
+    loop {
+        let last = found.last().unwrap_or(middle);
+        let at = last.at + step;
+        if at.abs() > FURTHEST {
+            return Ok(found);
+        }
+        let next = match cut(last, at) {
+            Ok(next) => next,
+            Err(error) if error.is_of_the_place() => return Ok(found), // there is no density there
+            Err(other) => return Err(other),
+        };
+        heaviest = heaviest.max(next.log_mass);
+        let light = next.log_mass < heaviest - LIGHT;
+        found.push(next);
+        if light {
+            return Ok(found);
+        }
+        step = (GROWTH * step).clamp(-WIDEST, WIDEST);
+    }
+}
+
 /// Mean over a piece of what grows evenly from 1 to `e^slope`.
 fn grown(slope: f64) -> f64 {
     if slope.abs() < 1e-9 { 1.0 } else { slope.exp_m1() / slope }
@@ -139,17 +142,58 @@ fn slice(model: &Model, start: &[f64], coordinate: usize, at: f64, stop: &Atomic
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::Error;
     use rand::SeedableRng;
+
+    fn slice_of(at: f64, mode: f64, log_mass: f64, precision: f64) -> Slice {
+        let factor = DMatrix::from_diagonal(&nalgebra::DVector::from_vec(vec![1.0, precision]));
+        Slice { at, mode: vec![at, mode], factor, log_mass }
+    }
+
+    /// Where the cuts of a side are, each made from the one before it, for a log mass along the coordinate.
+    fn cuts(sd: f64, log_mass: impl Fn(f64) -> Result<f64>) -> Result<Vec<f64>> {
+        let middle = slice_of(0.0, 0.0, log_mass(0.0)?, 1.0);
+        let cut = |last: &Slice, at: f64| Ok(slice_of(at, last.at, log_mass(at)?, 1.0));
+        let found = side(&middle, sd, cut)?;
+        let ats: Vec<f64> = found.iter().map(|slice| slice.at).collect();
+        for (slice, before) in found.iter().zip([0.0].iter().chain(&ats)) {
+            assert_eq!(slice.mode[1], *before);
+        }
+        Ok(ats)
+    }
+
+    /// The first step is half a standard deviation, each next a quarter longer, a half at most; all sums here are exact.
+    #[test]
+    fn cuts_widen_outwards_until_little_is_left() {
+        let normal = |at: f64| Ok(-16.0 * at * at);
+        let mut at = 0.0;
+        let ats = [0, 1, 2, 3].map(|steps| {
+            at += 0.125 * 1.25f64.powi(steps);
+            at
+        });
+        assert_eq!(cuts(0.25, normal).unwrap(), ats); // 0.72 has 8.3 less
+        assert_eq!(cuts(-0.25, normal).unwrap(), ats.map(|at| -at));
+        // Mass that lies further out counts from its heaviest slice on.
+        assert_eq!(cuts(0.25, |at| Ok(-16.0 * (at - 0.5).powi(2))).unwrap().len(), 6);
+        // Exactly as light as a side may be is not its end; nor is the furthest place beyond reach.
+        assert_eq!(cuts(3.0, |at| Ok(-LIGHT * f64::from(at > 0.0))).unwrap(), [0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0]);
+        assert_eq!(
+            cuts(-0.875, |_| Ok(0.0)).unwrap(),
+            [-0.4375, -0.9375, -1.4375, -1.9375, -2.4375, -2.9375, -3.4375, -3.9375]
+        );
+    }
+
+    #[test]
+    fn a_side_ends_where_there_is_no_density() {
+        let wall = |error: fn() -> Error| move |at: f64| if at > 1.2 { Err(error()) } else { Ok(-at) };
+        assert_eq!(cuts(3.0, wall(|| Error::Numerical(String::new()))).unwrap(), [0.5, 1.0]);
+        assert!(matches!(cuts(3.0, wall(|| Error::Interrupted)), Err(Error::Interrupted)));
+    }
 
     /// Three slices with masses 1, 4 and 2, at 0, 1 and 3; the other coordinate goes from 10 to 20 to 10 and spreads by
     /// 0.01, 0.001 and 0.01.
     fn slices() -> Slices {
-        let slice = |at: f64, mode: f64, mass: f64, precision: f64| Slice {
-            at,
-            mode: vec![at, mode],
-            factor: DMatrix::from_diagonal(&nalgebra::DVector::from_vec(vec![1.0, precision])),
-            log_mass: mass.ln(),
-        };
+        let slice = |at: f64, mode: f64, mass: f64, precision| slice_of(at, mode, mass.ln(), precision);
         let slices = vec![slice(0.0, 10.0, 1.0, 1e2), slice(1.0, 20.0, 4.0, 1e3), slice(3.0, 10.0, 2.0, 1e2)];
         Slices { coordinate: 0, slices }
     }
@@ -161,7 +205,11 @@ mod tests {
         for (found, expected) in slices().upto().iter().zip([first, first + second]) {
             assert!((found - expected).abs() < 1e-12, "{found} for {expected}");
         }
-        assert!((grown(1e-12) - 1.0).abs() < 1e-12 && (grown(0.5) - 0.5f64.exp_m1() / 0.5).abs() < 1e-15);
+        assert!(
+            grown(0.0) == 1.0
+                && (grown(1e-12) - 1.0).abs() < 1e-12
+                && (grown(0.5) - 0.5f64.exp_m1() / 0.5).abs() < 1e-15
+        );
     }
 
     #[test]
@@ -195,5 +243,20 @@ mod tests {
         ] {
             assert!((spread(inside) / sd - 1.0).abs() < 0.05, "{} for {sd}", spread(inside));
         }
+    }
+
+    /// One slice has draws around it alone; between equal masses every place is as likely.
+    #[test]
+    fn draws_need_no_slope() {
+        let mut stream = ChaCha8Rng::seed_from_u64(2);
+        let alone = Slices { coordinate: 0, slices: vec![slice_of(0.5, 3.0, -1.0, 1e3)] };
+        let z = alone.one(&alone.upto(), &mut stream).unwrap();
+        assert!(z[0] == 0.5 && (z[1] - 3.0).abs() < 0.01, "{z:?}");
+        let level =
+            Slices { coordinate: 0, slices: vec![slice_of(0.0, 3.0, -1.0, 1e3), slice_of(2.0, 3.0, -1.0, 1e3)] };
+        let upto = level.upto();
+        let ats: Vec<f64> = (0..10_000).map(|_| level.one(&upto, &mut stream).unwrap()[0]).collect();
+        let [mean, square] = [1, 2].map(|power| ats.iter().map(|at| at.powi(power)).sum::<f64>() / 1e4);
+        assert!((mean - 1.0).abs() < 0.02 && (square - 4.0 / 3.0).abs() < 0.04, "{mean} {square}");
     }
 }
