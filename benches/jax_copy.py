@@ -77,7 +77,7 @@ class JaxCopy:
                     assert area[step, g] == sand[step, g] == 0, "opened twice on a day, or after sand"
                     area[step, g], depth[step, g] = one.area_share, one.depth_mm
                     if isinstance(one, mat.Coring):
-                        assert one.returned_mineral == one.returned_om == 0, "cores worked back in"
+                        assert one.returned_mineral_share == one.returned_om_share == 0, "cores worked back in"
                         lifted[step, g], opened[step, g], depth_sd[step, g] = 1.0, 1.0, one.depth_sd_mm
                     else:
                         lifted[step, g] = opened[step, g] = one.removed_share
@@ -97,11 +97,11 @@ class JaxCopy:
         assert all(test.window is not None and test.laboratory_sd_percent is None for _, test in tests)
         assert (fit.degrees_of_freedom, fit.depth_correlation, fit.earlier) == (None, False, None)
         self.windows = sorted({test.window for _, test in tests})
-        offsets = [f"offset[{method_of(test)}]" for _, test in tests]
+        offsets = [f"method_offset_percent[{method_of(test)}]" for _, test in tests]
         self.where = np.array(
             [(self.read_days.index((test.date - start).days), self.windows.index(test.window), g) for g, test in tests]
         ).T
-        self.others = [name for name in self.names if name.startswith("offset[")]
+        self.others = [name for name in self.names if name.startswith("method_offset_percent[")]
         self.method = np.array([self.others.index(name) + 1 if name in self.others else 0 for name in offsets])
         self.measured = np.array([test.om_percent for _, test in tests])
         self.cores = np.array([float(test.cores) for _, test in tests])
@@ -128,7 +128,7 @@ class JaxCopy:
         k1, k2 = self.value("young_decay_per_year", z), self.value("old_decay_per_year", z)
         humified, fill, root = (self.value(name, z) for name in ("humified_share", "fill_fraction", "root_share"))
         om_density, sand_scale = self.value("om_density_g_cm3", z), self.value("sand_scale", z)
-        years = jnp.stack([self.value(f"clippings_{year}", z) for year in self.years])
+        years = jnp.stack([self.value(f"clipping_multiplier[{year}]", z) for year in self.years])
         ratio = humified * k1 / (k1 - k2)
         litter_ratio = self.of_greens("litter_ratio", z)
         passed, mean, moment = self.weather[..., 0], self.weather[..., 1], self.weather[..., :1:-1]

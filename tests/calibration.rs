@@ -128,7 +128,7 @@ fn years_are_known_as_well_as_their_clippings_are() {
         let model = Model::new(site, priors.clone()).unwrap();
         let fit = Fit::find(&model, &AtomicBool::new(false)).unwrap();
         let covariance = fit.covariance().unwrap();
-        let first = model.names().iter().position(|name| name == "clippings_2012").unwrap();
+        let first = model.names().iter().position(|name| name == "clipping_multiplier[2012]").unwrap();
         let annual = model.names().iter().position(|name| name == "annual_clippings_g_m2").unwrap();
         asked += 1;
         for (k, i) in (first..first + 4).chain([annual, annual + 1]).enumerate() {

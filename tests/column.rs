@@ -30,8 +30,8 @@ fn holes(depth_mm: f64, depth_sd_mm: f64) -> Opening {
         depth_sd_mm,
         lifted_share: 1.0,
         open_share: 1.0,
-        returned_mineral: 0.0,
-        returned_om: 0.0,
+        returned_mineral_share: 0.0,
+        returned_om_share: 0.0,
         open_days: 14,
     }
 }
@@ -129,7 +129,7 @@ fn cores_worked_back_fill_their_own_holes() {
     let before = ground(&EVEN);
     for share in [1.0, 0.5] {
         let (mut column, mut account) = (before.clone(), account_of(&before));
-        let back = Opening { returned_mineral: share, returned_om: share, ..holes(40.0, 0.0) };
+        let back = Opening { returned_mineral_share: share, returned_om_share: share, ..holes(40.0, 0.0) };
         column.open(&back, 1.0, &mut account);
         assert_relative_eq!(column.open_mm, (1.0 - share) * 0.05 * 40.0, epsilon = 1e-9);
         assert_relative_eq!(
@@ -142,17 +142,21 @@ fn cores_worked_back_fill_their_own_holes() {
     }
     // The mineral alone worked back fills its own volume.
     let (mut column, mut account) = (before.clone(), account_of(&before));
-    column.open(&Opening { returned_mineral: 1.0, ..holes(40.0, 0.0) }, 1.0, &mut account);
+    column.open(&Opening { returned_mineral_share: 1.0, ..holes(40.0, 0.0) }, 1.0, &mut account);
     assert_relative_eq!(column.total_mineral(), before.total_mineral(), max_relative = 1e-12);
     assert_relative_eq!(column.open_mm, account.om.cored_out / 244.0, max_relative = 1e-9);
     // And the organic matter alone.
     let (mut column, mut account) = (before.clone(), account_of(&before));
-    column.open(&Opening { returned_om: 1.0, ..holes(40.0, 0.0) }, 1.0, &mut account);
+    column.open(&Opening { returned_om_share: 1.0, ..holes(40.0, 0.0) }, 1.0, &mut account);
     assert_relative_eq!(column.total_om(), before.total_om(), max_relative = 1e-12);
     assert_relative_eq!(column.open_mm, account.mineral.cored_out / 1600.0, max_relative = 1e-9);
     // Half of the holes takes sand: of cores worked back whole, half stays on the surface.
     let (mut column, mut account) = (before.clone(), account_of(&before));
-    column.open(&Opening { returned_mineral: 1.0, returned_om: 1.0, ..holes(40.0, 0.0) }, 0.5, &mut account);
+    column.open(
+        &Opening { returned_mineral_share: 1.0, returned_om_share: 1.0, ..holes(40.0, 0.0) },
+        0.5,
+        &mut account,
+    );
     let top = column.len() - 1;
     let stays = 0.5 * 0.05 * 40.0;
     assert_relative_eq!(column.thickness_mm(top), 2.0 * (1.0 - 0.05) + 2.0 * 0.05 * 0.5 + stays, max_relative = 1e-9);

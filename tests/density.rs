@@ -78,8 +78,18 @@ fn unknowns_follow_from_their_coordinates() {
     let z = standard_normal(3, model.len());
     let (natural, priors) = (model.natural(&z), model.priors_of_coordinates());
     let mut names: Vec<String> = Unknown::ALL.iter().map(|described| described.name.to_owned()).collect();
-    names.extend(["clippings_2012", "clippings_2013", "clippings_2014", "clippings_2015"].map(str::to_owned));
-    names.extend(["offset[second]", "offset[third]", "depth_correlation"].map(str::to_owned));
+    names.extend(
+        [
+            "clipping_multiplier[2012]",
+            "clipping_multiplier[2013]",
+            "clipping_multiplier[2014]",
+            "clipping_multiplier[2015]",
+        ]
+        .map(str::to_owned),
+    );
+    names.extend(
+        ["method_offset_percent[second]", "method_offset_percent[third]", "depth_correlation"].map(str::to_owned),
+    );
     names.extend(["annual_clippings_g_m2", "clipping_record_sd"].map(str::to_owned));
     let first = names.len();
     for i in 0..first {
@@ -108,7 +118,7 @@ fn unknowns_follow_from_their_coordinates() {
     let variance = model.test_sd(&z, &test_of(3.0, (0.0, 20.0))).powi(2);
     assert_relative_eq!(variance, laboratory * laboratory + core * core / 4.0, max_relative = 1e-12);
     assert_relative_eq!(model.test_sd(&z, &stated).powi(2), 0.09 + core * core / 5.0, max_relative = 1e-12);
-    let offset = place(&model, "offset[third]");
+    let offset = place(&model, "method_offset_percent[third]");
     let mut higher = z.clone();
     higher[offset] += 1.0;
     let (read, above) = (model.predictions(&z).unwrap(), model.predictions(&higher).unwrap());
@@ -198,7 +208,7 @@ fn a_test_tells_what_its_slopes_say_on_average() {
         let model = Model::new(still(vec![test.clone()]), priors(freedom, false)).unwrap();
         let z: Vec<f64> = standard_normal(5, model.len()).iter().map(|z| 0.5 * z).collect();
         // What is read moves by the offset of its method.
-        let offset = place(&model, "offset[second]");
+        let offset = place(&model, "method_offset_percent[second]");
         let unit = model.priors_of_coordinates()[offset].sd;
         let (read, sd) = (model.predictions(&z).unwrap()[0][0], model.test_sd(&z, &test));
         let at = |(residual, weight): (f64, f64)| {
@@ -287,7 +297,13 @@ fn slopes_along_the_scatter_are_those_of_differences() {
         let model = Model::new(site, Priors { scatter, ..priors }).unwrap();
         let z: Vec<f64> = standard_normal(6, model.len()).iter().map(|z| 0.5 * z).collect();
         let gradient = model.evaluate(&z).unwrap().gradient;
-        for name in ["core_sd_percent", "laboratory_sd_percent", "depth_correlation", "litter_ratio", "offset[third]"] {
+        for name in [
+            "core_sd_percent",
+            "laboratory_sd_percent",
+            "depth_correlation",
+            "litter_ratio",
+            "method_offset_percent[third]",
+        ] {
             let i = place(&model, name);
             let at = |by: f64| {
                 let mut moved = z.clone();
@@ -310,7 +326,7 @@ fn a_single_year_has_its_slope() {
     let z: Vec<f64> = standard_normal(9, model.len()).iter().map(|z| 0.5 * z).collect();
     let mut gradient = vec![f64::NAN; model.len()];
     model.log_density_and_gradient(&z, &mut gradient).unwrap();
-    let year = place(&model, "clippings_2012");
+    let year = place(&model, "clipping_multiplier[2012]");
     assert!((gradient[year] + z[year]).abs() > 1e-3, "the reading says nothing of its year: {}", gradient[year]);
     for (found, expected) in gradient.iter().zip(&model.evaluate(&z).unwrap().gradient) {
         assert_relative_eq!(*found, *expected, epsilon = 1e-9, max_relative = 1e-9);
@@ -343,7 +359,7 @@ fn predictions_far_away_stay_above_nothing_or_go_straight() {
     let (site, priors) = full();
     let model = Model::new(site, priors).unwrap();
     let mut z = vec![0.0; model.len()];
-    let (offset, litter) = (place(&model, "offset[third]"), Unknown::LitterRatio.index());
+    let (offset, litter) = (place(&model, "method_offset_percent[third]"), Unknown::LitterRatio.index());
     z[offset] = -1e3;
     let moved = |by: f64| {
         let mut there = z.clone();
@@ -596,7 +612,7 @@ fn clipping_records_have_the_density_of_their_two_errors() {
             .collect();
         let (mass, heat) = months.iter().fold((0.0, 0.0), |sum, month| (sum.0 + month.0, sum.1 + month.1));
         let rate = mass / heat;
-        let log_ratio = (rate / (site_rate * value(&format!("clippings_{year}")))).ln();
+        let log_ratio = (rate / (site_rate * value(&format!("clipping_multiplier[{year}]")))).ln();
         let log_sd = (0.1_f64.powi(2) + scatter * scatter * 100.0 / heat).sqrt();
         assert_eq!((months.len(), shown.year), (3, year));
         assert_relative_eq!(shown.recorded, rate, max_relative = 1e-12);
@@ -617,9 +633,10 @@ fn clipping_records_tell_what_their_slopes_say_on_average() {
     let model = |months| Model::new(two_years(months), priors(None, false)).unwrap();
     let plain = model(MONTHS);
     let z: Vec<f64> = standard_normal(42, plain.len()).iter().map(|z| 0.5 * z).collect();
-    let told: Vec<usize> = ["clippings_2012", "clippings_2013", "annual_clippings_g_m2", "clipping_record_sd"]
-        .map(|name| place(&plain, name))
-        .into();
+    let told: Vec<usize> =
+        ["clipping_multiplier[2012]", "clipping_multiplier[2013]", "annual_clippings_g_m2", "clipping_record_sd"]
+            .map(|name| place(&plain, name))
+            .into();
     let here = plain.evaluate(&z).unwrap();
     let mut expected = DMatrix::zeros(4, 4);
     for (year, shown) in plain.years_shown(&z).iter().enumerate() {

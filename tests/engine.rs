@@ -24,8 +24,8 @@ fn coring(bore_mm: f64, depth_mm: f64) -> Work {
         depth_mm,
         depth_sd_mm: 0.0,
         passes: 1,
-        returned_mineral: 0.0,
-        returned_om: 0.0,
+        returned_mineral_share: 0.0,
+        returned_om_share: 0.0,
         holes_open_days: 14,
     })
 }
@@ -231,8 +231,8 @@ fn solid_tines_and_blades_and_injection_do_what_they_say() {
     assert_relative_eq!(injected.mineral.gained, 1500.0, max_relative = 1e-9);
 
     let recycled = Coring {
-        returned_mineral: 0.9,
-        returned_om: 0.5,
+        returned_mineral_share: 0.9,
+        returned_om_share: 0.5,
         ..match coring(12.7, 80.0) {
             Work::Coring(c) => c,
             _ => unreachable!(),
@@ -269,14 +269,14 @@ fn the_spread_of_depth_blurs_the_lower_end_and_keeps_the_mean() {
 fn any_work(days: u64) -> impl Strategy<Value = Vec<Dated>> {
     let one = prop_oneof![
         (6.0..20.0f64, 20.0..140.0f64, 0.0..15.0f64, 1u32..3, 0.0..1.0f64, 0.0..1.0f64).prop_map(
-            |(bore, depth_mm, depth_sd_mm, passes, returned_mineral, returned_om)| Work::Coring(Coring {
+            |(bore, depth_mm, depth_sd_mm, passes, returned_mineral_share, returned_om_share)| Work::Coring(Coring {
                 tine: Tine { inside_diameter_mm: bore },
                 spacing_mm: (40.0, 50.0),
                 depth_mm,
                 depth_sd_mm,
                 passes,
-                returned_mineral,
-                returned_om,
+                returned_mineral_share,
+                returned_om_share,
                 holes_open_days: 10,
             })
         ),

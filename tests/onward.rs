@@ -31,8 +31,8 @@ fn cores(text: &str) -> Dated {
         depth_mm: 70.0,
         depth_sd_mm: 5.0,
         passes: 1,
-        returned_mineral: 0.2,
-        returned_om: 0.1,
+        returned_mineral_share: 0.2,
+        returned_om_share: 0.1,
         holes_open_days: 14,
     });
     Dated { date: date(text), work }

@@ -25,8 +25,8 @@ fn coring(bore_mm: f64, spacing_mm: (f64, f64), depth_mm: f64, passes: u32) -> C
         depth_mm,
         depth_sd_mm: 0.0,
         passes,
-        returned_mineral: 0.0,
-        returned_om: 0.0,
+        returned_mineral_share: 0.0,
+        returned_om_share: 0.0,
         holes_open_days: HOLES_OPEN_DAYS,
     }
 }
@@ -132,9 +132,13 @@ fn what_each_kind_opens_and_brings() {
     let holes = tining.opening().unwrap();
     assert_eq!((holes.lifted_share, holes.open_share, holes.depth_mm), (0.0, 1.0, 150.0));
 
-    let cores = Work::Coring(Coring { returned_mineral: 0.8, returned_om: 0.5, ..coring(12.7, (50.0, 50.0), 75.0, 1) });
+    let cores = Work::Coring(Coring {
+        returned_mineral_share: 0.8,
+        returned_om_share: 0.5,
+        ..coring(12.7, (50.0, 50.0), 75.0, 1)
+    });
     let opening = cores.opening().unwrap();
-    assert_eq!((opening.lifted_share, opening.returned_mineral, opening.returned_om), (1.0, 0.8, 0.5));
+    assert_eq!((opening.lifted_share, opening.returned_mineral_share, opening.returned_om_share), (1.0, 0.8, 0.5));
     assert_eq!(opening.open_days, HOLES_OPEN_DAYS);
 
     for (work, sand) in [
@@ -177,8 +181,8 @@ fn places(result: matledger::Result<impl Sized>) -> Vec<String> {
 fn all_problems_of_a_work_come_at_once() {
     let bad = Coring {
         depth_sd_mm: -1.0,
-        returned_mineral: 1.2,
-        returned_om: f64::NAN,
+        returned_mineral_share: 1.2,
+        returned_om_share: f64::NAN,
         passes: 0,
         ..coring(f64::INFINITY, (f64::NAN, 0.0), -3.0, 1)
     };
@@ -191,8 +195,8 @@ fn all_problems_of_a_work_come_at_once() {
             "coring.spacing_mm",
             "coring.depth_mm",
             "coring.depth_sd_mm",
-            "coring.returned_mineral",
-            "coring.returned_om",
+            "coring.returned_mineral_share",
+            "coring.returned_om_share",
             "coring.passes"
         ]
     );
@@ -298,7 +302,7 @@ fn sand_of_a_day_adds_up() {
     let bare = sand_by_day(&[Dated { date, work: dressing }], 0.9, 1.0).unwrap()[0];
     assert_eq!((bare.on_surface_g_m2, bare.thickest_layer_g_m2), (3200.0, 1600.0));
     // Cores worked back in take their own room first.
-    let back = Work::Coring(Coring { returned_mineral: 0.5, ..cores });
+    let back = Work::Coring(Coring { returned_mineral_share: 0.5, ..cores });
     let days = sand_by_day(&[back, dressing].map(|work| Dated { date, work }), 0.9, 1.0).unwrap();
     let left = Work::Coring(cores).hole_volume_mm() * (0.9 - 0.5) * 1600.0;
     assert_relative_eq!(days[0].in_holes_g_m2, left, max_relative = 1e-12);

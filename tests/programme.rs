@@ -25,8 +25,8 @@ fn cores() -> Work {
         depth_mm: 75.0,
         depth_sd_mm: 0.0,
         passes: 1,
-        returned_mineral: 0.0,
-        returned_om: 0.0,
+        returned_mineral_share: 0.0,
+        returned_om_share: 0.0,
         holes_open_days: 14,
     })
 }

@@ -266,7 +266,7 @@ fn seasons(returned: f64) -> Green {
     for year in 2012..2016 {
         let mut cores = coring(12.7, 75.0);
         if let Work::Coring(coring) = &mut cores {
-            coring.returned_mineral = returned;
+            coring.returned_mineral_share = returned;
         }
         work.push(Dated { date: day(year, 4, 10), work: cores });
         work.extend([2.0, 1.5].map(|mm| Dated { date: day(year, 4, 10), work: topdressing(mm) }));

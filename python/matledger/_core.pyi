@@ -244,8 +244,8 @@ class Work:
         depth_mm: float,
         depth_sd_mm: float,
         passes: int,
-        returned_mineral: float,
-        returned_om: float,
+        returned_mineral_share: float,
+        returned_om_share: float,
         holes_open_days: int,
     ) -> Work: ...
     @staticmethod

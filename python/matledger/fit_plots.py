@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matledger.calibration import Calibration
+from matledger.calibration.names import is_shared
 from matledger.calibration.words import LESSONS
 from matledger.errors import InputError, Problem
 from matledger.plots import COLOURS, MARKERS, _axes
@@ -47,7 +48,7 @@ def learnt(calibration: Calibration, *, ax: Axes | None = None) -> Axes:
     >>> axes = fit_plots.learnt(mat.calibrate(mat.demo_course(), method="laplace", draws=50))
     """
     table = calibration.taught().columns
-    shown = [i for i, name in enumerate(calibration.names) if "[" not in name or name.startswith("offset[")]
+    shown = [i for i, name in enumerate(calibration.names) if is_shared(name)]
     shown.sort(key=lambda i: -table["spread left"][i])
     axes = _axes(ax, (8.5, 0.3 * len(shown) + 1.4))
     axes.axvspan(-NORMAL_95, NORMAL_95, color="0.92", zorder=0, label="prior, 90 %")
@@ -270,7 +271,7 @@ def pairs(calibration: Calibration, unknowns: Sequence[str] | None = None, *, dr
 
 def _bound(calibration: Calibration, count: int) -> list[str]:
     """Names of the shared unknowns that are most correlated with another one."""
-    shared = [i for i, name in enumerate(calibration.names) if "[" not in name]
+    shared = [i for i, name in enumerate(calibration.names) if is_shared(name)]
     together = np.abs(np.corrcoef(calibration.coordinates[:, shared], rowvar=False)) - np.eye(len(shared))
     order = np.argsort(-np.nanmax(together, axis=0))[:count]
     return [calibration.names[shared[i]] for i in sorted(order)]

@@ -13,6 +13,7 @@ import numpy as np
 from matledger.atomic import output, write_whole
 from matledger.calibration import Calibration, predictive_checks
 from matledger.calibration.fit import FAR_OFF_SD, WORTH_A_LOOK_SD
+from matledger.calibration.names import is_shared
 from matledger.calibration.words import LESSONS, fit_words
 from matledger.frames import Table
 
@@ -232,7 +233,7 @@ def _bounds(calibration: Calibration) -> list[str]:
 
 def _moved(taught: Table) -> list[str]:
     c = taught.columns
-    shared = [i for i, name in enumerate(c["unknown"]) if "[" not in name or name.startswith("offset[")]
+    shared = [i for i, name in enumerate(c["unknown"]) if is_shared(name)]
     moved = sorted((i for i in shared if c["lesson"][i] != LESSONS["prior"]), key=lambda i: c["spread left"][i])
     said = [
         f"{c['unknown'][i]}: {c['median'][i]:.3g} ({c['5 %'][i]:.3g} to {c['95 %'][i]:.3g}) {_unit(c['unit'][i])}"
@@ -249,7 +250,7 @@ def _unit(unit: str) -> str:
 def _still(taught: Table) -> list[str]:
     c = taught.columns
     still = [name for name, lesson in zip(c["unknown"], c["lesson"], strict=True) if lesson == LESSONS["prior"]]
-    shared = [name for name in still if "[" not in name]
+    shared = [name for name in still if is_shared(name)]
     said = [f"{name} is as believed beforehand: its interval is the prior's, not the tests'" for name in shared]
     if len(still) > len(shared):
         said.append(f"and {len(still) - len(shared)} deviations of greens")
@@ -260,7 +261,7 @@ def _together(calibration: Calibration) -> list[str]:
     if len(calibration.coordinates) < 3:
         return []
     together = np.atleast_2d(np.corrcoef(calibration.coordinates, rowvar=False))
-    own = np.array(["[" in name and not name.startswith("offset[") for name in calibration.names])
+    own = np.array([not is_shared(name) for name in calibration.names])
     together[own, :] = together[:, own] = 0.0
     pairs = np.argwhere(np.triu(np.abs(together), 1) > BOUND_TOGETHER)
     strongest = sorted(pairs.tolist(), key=lambda pair: -abs(together[pair[0], pair[1]]))[:8]

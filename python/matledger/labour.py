@@ -269,7 +269,7 @@ def job(work: Work, area_m2: float, *, labour: Labour | None = None) -> Job:
 
 def _taken_out_mm(work: Work) -> float:
     if isinstance(work, Coring):
-        return work.area_share * work.depth_mm * (1 - work.returned_mineral)
+        return work.area_share * work.depth_mm * (1 - work.returned_mineral_share)
     if isinstance(work, VerticalMowing):
         return work.area_share * work.depth_mm * work.removed_share
     return 0.0

@@ -228,7 +228,7 @@ def _left_by_clippings(calibration: Calibration, asked: Course) -> Floats:
     for year, *_, log_sd in site.years_shown(mode):
         # Recorded yields follow the site's and the year's, both log-normal.
         along = np.zeros(n)
-        for name in ("annual_clippings_g_m2", f"clippings_{year}"):
+        for name in ("annual_clippings_g_m2", f"clipping_multiplier[{year}]"):
             along[site.names.index(name)] = site.priors[site.names.index(name)][1]
         information += (log_sd**-2 - so_far.get(year, 0.0)) * np.outer(along, along)
     left = _inverse(information)

@@ -18,6 +18,7 @@ import numpy as np
 from matledger import plots
 from matledger._arrays import Floats
 from matledger.atomic import check_file, fresh_file, write_whole, wrong_ending
+from matledger.calibration.names import is_shared
 from matledger.calibration.words import fit_words
 from matledger.cautions import CAUTIONS, CITED, FIRST
 from matledger.chances import LEAST_DRAWS, chance, chance_if_all, few_draws, of_courses
@@ -457,13 +458,8 @@ def _kinds(reasons: str) -> list[str]:
 def taught(calibration: Calibration, units: System) -> Table:
     """What the tests taught of all greens together, for a reader: what it is, what was believed and what is now."""
     found = calibration.taught(units).columns
-    of_a_green = {f"[{green.name}]" for green in calibration.course.greens}
     keys = ("description", "unit", "prior_median", "5 %", "median", "95 %", "lesson")
-    rows = [
-        rest
-        for name, *rest in zip(*(found[key] for key in ("unknown", *keys)), strict=True)
-        if name[name.find("[") :] not in of_a_green
-    ]
+    rows = [rest for name, *rest in zip(*(found[key] for key in ("unknown", *keys)), strict=True) if is_shared(name)]
     columns = ("what it is", "unit", "before", "5 %", "median", "95 %", "lesson")
     table = dict(zip(columns, ([*column] for column in zip(*rows, strict=True)), strict=True))
     caption = f"{calibration.course.name}: what the soil tests taught"

@@ -424,7 +424,7 @@ def _steps(work: Sequence[Work]) -> dict[str, float]:
     for piece in work:
         if isinstance(piece, Coring):
             steps |= {"core": piece.passes, "check depth": 1}
-            if piece.returned_mineral < 1 or piece.returned_om < 1:
+            if piece.returned_mineral_share < 1 or piece.returned_om_share < 1:
                 steps |= {"rake": 1, "lift cores": 1}
         elif isinstance(piece, SolidTining):
             steps |= {"tine": piece.passes, "check depth": 1}
@@ -605,7 +605,7 @@ def _moisture(sand_moisture_share: Quantity) -> float:
 def _taken(work: Work) -> float:
     """Share of what a work opens that is carried off; grooves count what they lift only."""
     if isinstance(work, Coring):
-        return 1 - work.returned_mineral
+        return 1 - work.returned_mineral_share
     return 1.0 if isinstance(work, VerticalMowing) else 0.0
 
 

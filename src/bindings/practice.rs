@@ -34,13 +34,21 @@ impl PyWork {
         depth_mm: f64,
         depth_sd_mm: f64,
         passes: u32,
-        returned_mineral: f64,
-        returned_om: f64,
+        returned_mineral_share: f64,
+        returned_om_share: f64,
         holes_open_days: u32,
     ) -> PyResult<Self> {
         let tine = Tine { inside_diameter_mm };
-        let work =
-            Coring { tine, spacing_mm, depth_mm, depth_sd_mm, passes, returned_mineral, returned_om, holes_open_days };
+        let work = Coring {
+            tine,
+            spacing_mm,
+            depth_mm,
+            depth_sd_mm,
+            passes,
+            returned_mineral_share,
+            returned_om_share,
+            holes_open_days,
+        };
         Self::checked(py, Work::Coring(work))
     }
 

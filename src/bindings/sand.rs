@@ -248,9 +248,9 @@ pub fn catch_pans(
     pan_m2: f64,
     passes: u32,
     moisture: f64,
-    probability: f64,
+    level: f64,
 ) -> PyResult<(f64, (f64, f64), Option<f64>)> {
-    let rate = core_catch_pans(&masses_g, pan_m2, passes, moisture, probability).map_err(|e| to_python(py, e))?;
+    let rate = core_catch_pans(&masses_g, pan_m2, passes, moisture, level).map_err(|e| to_python(py, e))?;
     Ok((rate.mean_g_m2, rate.interval_g_m2, rate.between_pans))
 }
 

@@ -130,8 +130,8 @@ impl Model {
 
     fn coordinate_names(&self) -> Vec<String> {
         let mut names: Vec<String> = Unknown::ALL.iter().map(|d| d.name.to_owned()).collect();
-        names.extend(self.years.iter().map(|year| format!("clippings_{year}")));
-        names.extend(self.site.methods.iter().skip(1).map(|method| format!("offset[{}]", method.name)));
+        names.extend(self.years.iter().map(|year| format!("clipping_multiplier[{year}]")));
+        names.extend(self.site.methods.iter().skip(1).map(|method| format!("method_offset_percent[{}]", method.name)));
         names.extend(self.correlation_index().map(|_| "depth_correlation".to_owned()));
         names.extend(self.clippings.iter().flat_map(|_| NAMES.map(str::to_owned)));
         for green in &self.site.greens {

@@ -163,7 +163,7 @@ fn sand_and_openings() {
             let by_sand = column.topdress_back(sand, 0.03, &mut along, holes, volumes);
             slopes.check(&forward, &[by_sand], &format!("column {c}, {sand} g/m2"));
         }
-        for (depth_mm, depth_sd_mm, returned_mineral, returned_om) in
+        for (depth_mm, depth_sd_mm, returned_mineral_share, returned_om_share) in
             [(6.0, 0.0, 0.0, 0.0), (6.0, 2.0, 0.7, 0.4), (11.0, 3.0, 0.0, 0.9), (40.0, 0.0, 0.8, 0.0)]
         {
             let opening = Opening {
@@ -172,8 +172,8 @@ fn sand_and_openings() {
                 depth_sd_mm,
                 lifted_share: 0.8,
                 open_share: 0.9,
-                returned_mineral,
-                returned_om,
+                returned_mineral_share,
+                returned_om_share,
                 open_days: 14,
             };
             let mut slopes = Slopes::after(PARCELS);

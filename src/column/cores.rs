@@ -196,11 +196,11 @@ impl<T: Number> Column<T> {
 }
 
 fn returns(opening: &Opening) -> bool {
-    opening.returned_mineral > 0.0 || opening.returned_om > 0.0
+    opening.returned_mineral_share > 0.0 || opening.returned_om_share > 0.0
 }
 
 /// What is worked back in of what was lifted: mineral, young and old organic matter.
 #[inline(always)]
 fn returned<T: Number>(opening: &Opening, [mineral, young, old]: [T; 3]) -> [T; 3] {
-    [mineral * opening.returned_mineral, young * opening.returned_om, old * opening.returned_om]
+    [mineral * opening.returned_mineral_share, young * opening.returned_om_share, old * opening.returned_om_share]
 }

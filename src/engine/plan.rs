@@ -627,7 +627,7 @@ impl<'a> Writer<'a> {
             }
             Work::Coring(_) | Work::SolidTining(_) | Work::VerticalMowing(_) => {
                 if let Some(opening) = dated.work.opening() {
-                    if opening.returned_mineral > 0.0 || opening.returned_om > 0.0 {
+                    if opening.returned_mineral_share > 0.0 || opening.returned_om_share > 0.0 {
                         self.push(Event::Push);
                     }
                     self.push(Event::Open(opening));

@@ -114,7 +114,7 @@ impl Tagged {
         before: &Column<f64>,
         after: &Column<f64>,
     ) {
-        let gone = Opening { returned_mineral: 0.0, returned_om: 0.0, ..*opening };
+        let gone = Opening { returned_mineral_share: 0.0, returned_om_share: 0.0, ..*opening };
         let mut lifted = before.clone();
         State::start(before).step(plan, member, &mut lifted, &Event::Open(gone));
         let mut mixture = vec![0.0; self.accounts.len()];
@@ -133,7 +133,7 @@ impl Tagged {
             }
         }
         for (account, of_mixture) in self.accounts.iter_mut().zip(&mixture) {
-            account.cored_out += of_mixture * (1.0 - opening.returned_mineral);
+            account.cored_out += of_mixture * (1.0 - opening.returned_mineral_share);
         }
     }
 

@@ -67,7 +67,7 @@ pub fn sand_by_day(work: &[Dated], fill_fraction: f64, draggable_mm: f64) -> Res
         }
         if let Some(opening) = work.opening() {
             let opened = work.hole_volume_mm() * per_mm;
-            let back = opening.lifted_share * opening.returned_mineral * opened;
+            let back = opening.lifted_share * opening.returned_mineral_share * opened;
             room = (room + opened * fill_fraction - back).max(0.0);
             let until = *date + Days::new(u64::from(opening.open_days.max(1)));
             closes = Some(closes.map_or(until, |other| other.max(until)));

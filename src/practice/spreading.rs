@@ -65,7 +65,7 @@ pub fn spreader_swaths(swath_m: f64, green_width_m: f64) -> Result<u32> {
 pub struct MeasuredRate {
     /// Mean dry sand of one pass (g/m2).
     pub mean_g_m2: f64,
-    /// Ends of the interval that holds the true mean with the probability asked for (g/m2); infinite from one pan.
+    /// Ends of the interval that holds the true mean with the level asked for (g/m2); infinite from one pan.
     pub interval_g_m2: (f64, f64),
     /// Spread between pans over their mean (-); `None` from one pan.
     pub between_pans: Option<f64>,
@@ -85,7 +85,7 @@ pub struct MeasuredRate {
 ///
 /// # Errors
 /// [`crate::Error::Input`] for no pan, a negative mass, or numbers outside their domain.
-pub fn catch_pans(masses_g: &[f64], pan_m2: f64, passes: u32, moisture: f64, probability: f64) -> Result<MeasuredRate> {
+pub fn catch_pans(masses_g: &[f64], pan_m2: f64, passes: u32, moisture: f64, level: f64) -> Result<MeasuredRate> {
     let mut p = Problems::default();
     p.require(!masses_g.is_empty(), "masses_g", "no pan", "at least one pan");
     for (i, mass) in masses_g.iter().enumerate() {
@@ -94,7 +94,7 @@ pub fn catch_pans(masses_g: &[f64], pan_m2: f64, passes: u32, moisture: f64, pro
     p.require(pan_m2.is_finite() && pan_m2 > 0.0, "pan_m2", pan_m2, "an area above 0 m2");
     p.require(passes > 0, "passes", passes, "at least one pass");
     p.require((0.0..1.0).contains(&moisture), "moisture", moisture, "a share of the dry mass below 1");
-    p.require(probability > 0.0 && probability < 1.0, "probability", probability, "between 0 and 1");
+    p.require(level > 0.0 && level < 1.0, "level", level, "between 0 and 1");
     p.into_result(())?;
     let n = masses_g.len() as f64;
     let to_rate = 1.0 / ((1.0 + moisture) * pan_m2 * f64::from(passes));
@@ -105,7 +105,7 @@ pub fn catch_pans(masses_g: &[f64], pan_m2: f64, passes: u32, moisture: f64, pro
         return Ok(unknown);
     };
     let sd = (masses_g.iter().map(|mass| (mass - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
-    let half = student.inverse_cdf(0.5 + probability / 2.0) * sd / n.sqrt() * to_rate;
+    let half = student.inverse_cdf(0.5 + level / 2.0) * sd / n.sqrt() * to_rate;
     Ok(MeasuredRate {
         mean_g_m2,
         interval_g_m2: ((mean_g_m2 - half).max(0.0), mean_g_m2 + half),

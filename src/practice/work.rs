@@ -26,9 +26,9 @@ pub struct Coring {
     /// Passes over the same ground on the day.
     pub passes: u32,
     /// Share of the cores' mineral that is worked back in (-).
-    pub returned_mineral: f64,
+    pub returned_mineral_share: f64,
     /// Share of the cores' organic matter that is worked back in (-).
-    pub returned_om: f64,
+    pub returned_om_share: f64,
     /// Days that the holes stay open to sand.
     pub holes_open_days: u32,
 }
@@ -118,9 +118,9 @@ pub struct Opening {
     /// Share of the opened volume that can take sand (-).
     pub open_share: f64,
     /// Share of the lifted mineral that is worked back in (-).
-    pub returned_mineral: f64,
+    pub returned_mineral_share: f64,
     /// Share of the lifted organic matter that is worked back in (-).
-    pub returned_om: f64,
+    pub returned_om_share: f64,
     /// Days that it stays open to sand.
     pub open_days: u32,
 }
@@ -188,15 +188,15 @@ impl Work {
             depth_sd_mm,
             lifted_share: 0.0,
             open_share: 1.0,
-            returned_mineral: 0.0,
-            returned_om: 0.0,
+            returned_mineral_share: 0.0,
+            returned_om_share: 0.0,
             open_days,
         };
         match self {
             Work::Coring(w) => Some(Opening {
                 lifted_share: 1.0,
-                returned_mineral: w.returned_mineral,
-                returned_om: w.returned_om,
+                returned_mineral_share: w.returned_mineral_share,
+                returned_om_share: w.returned_om_share,
                 ..whole(w.depth_mm, w.depth_sd_mm, w.holes_open_days)
             }),
             Work::SolidTining(w) => Some(whole(w.depth_mm, w.depth_sd_mm, w.holes_open_days)),
@@ -244,8 +244,8 @@ impl Work {
             Work::Coring(w) => {
                 let d = ("tine.inside_diameter_mm", w.tine.inside_diameter_mm);
                 holes(&mut p, "coring", d, w.spacing_mm, w.depth_mm, w.depth_sd_mm);
-                share(&mut p, "coring.returned_mineral", w.returned_mineral);
-                share(&mut p, "coring.returned_om", w.returned_om);
+                share(&mut p, "coring.returned_mineral_share", w.returned_mineral_share);
+                share(&mut p, "coring.returned_om_share", w.returned_om_share);
             }
             Work::SolidTining(w) => {
                 holes(&mut p, "solid_tining", ("diameter_mm", w.diameter_mm), w.spacing_mm, w.depth_mm, w.depth_sd_mm);

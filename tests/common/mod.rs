@@ -34,8 +34,8 @@ pub fn coring(bore_mm: f64, depth_mm: f64) -> Work {
         depth_mm,
         depth_sd_mm: 5.0,
         passes: 1,
-        returned_mineral: 0.0,
-        returned_om: 0.0,
+        returned_mineral_share: 0.0,
+        returned_om_share: 0.0,
         holes_open_days: 14,
     })
 }
@@ -118,7 +118,7 @@ pub fn fill_clippings(seed: u64, site: &mut SiteRecord, model: &Model, truth: &[
     for record in &mut history.records {
         let heat: f64 = history.degree_days[row(record.first_day)..=row(record.last_day)].iter().sum();
         let year = record.first_day.format("%Y").to_string();
-        let grown = rate * heat * natural[at(&format!("clippings_{year}"))];
+        let grown = rate * heat * natural[at(&format!("clipping_multiplier[{year}]"))];
         let error = shared[model.years().iter().position(|other| other.to_string() == year).unwrap()].exp();
         let variance = scatter * scatter * 100.0 / heat;
         record.dry_g_m2 = grown * error * Gamma::new(1.0 / variance, variance).unwrap().sample(&mut stream);

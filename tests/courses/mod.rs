@@ -91,8 +91,8 @@ fn programme(rng: &mut impl Rng) -> Vec<Dated> {
         depth_mm: rng.random_range(20.0..120.0),
         depth_sd_mm: if rng.random_bool(0.5) { 0.0 } else { rng.random_range(1.0..10.0) },
         passes: if rng.random_bool(0.8) { 1 } else { 2 },
-        returned_mineral: if rng.random_bool(0.8) { 0.0 } else { 0.8 },
-        returned_om: if rng.random_bool(0.8) { 0.0 } else { 0.5 },
+        returned_mineral_share: if rng.random_bool(0.8) { 0.0 } else { 0.8 },
+        returned_om_share: if rng.random_bool(0.8) { 0.0 } else { 0.5 },
         holes_open_days: 14,
     };
     let filled = if rng.random_bool(0.3) { rng.random_range(0.0..0.8) } else { rng.random_range(0.8..1.6) };

@@ -152,7 +152,7 @@ def of(fit, name):
 def test_a_year_is_known_as_well_as_its_clippings_are(weighed):
     kept = [c for c in weighed.clippings if c.first_day.year == 2013 or f"{c.first_day:%Y-%m}" == "2014-09"]
     fit = mat.calibrate(replace(weighed, clippings=kept), draws=2000, seed=1)
-    none, full, few = (of(fit, f"clippings_{year}")[1] for year in (2012, 2013, 2014))
+    none, full, few = (of(fit, f"clipping_multiplier[{year}]")[1] for year in (2012, 2013, 2014))
     print(f"log-sd of a year without a record {none:.3f}, with a month {few:.3f}, with a season {full:.3f}")
     assert full < few < none <= 0.155
     assert of(fit, "annual_clippings_g_m2")[1] < 0.2
@@ -166,7 +166,7 @@ def test_clipping_records_narrow_the_forecast():
     forgotten = fit.information.copy()
     for year, _, _, log_sd in fit.site.years_shown(fit.mode):
         along = np.zeros(len(fit.names))
-        for name in ("annual_clippings_g_m2", f"clippings_{year}"):
+        for name in ("annual_clippings_g_m2", f"clipping_multiplier[{year}]"):
             along[fit.names.index(name)] = fit.site.priors[fit.names.index(name)][1]
         forgotten -= np.outer(along, along) / log_sd**2
     before, after = np.linalg.inv(fit.information), np.linalg.inv(forgotten)
@@ -194,7 +194,12 @@ def test_carrying_on_counts_clippings_once(weighed):
     yesterday = mat.calibrate(early, draws=50)
     today = mat.calibrate(weighed, draws=2000, seed=1, earlier=yesterday)
     whole = mat.calibrate(weighed, draws=2000, seed=1)
-    for name in ("clippings_2013", "clippings_2014", "annual_clippings_g_m2", "clipping_record_sd"):
+    for name in (
+        "clipping_multiplier[2013]",
+        "clipping_multiplier[2014]",
+        "annual_clippings_g_m2",
+        "clipping_record_sd",
+    ):
         (middle, spread), (expected, wide) = of(today, name), of(whole, name)
         assert middle == pytest.approx(expected, abs=0.4 * wide), name
         assert spread == pytest.approx(wide, rel=0.15), name
@@ -210,7 +215,7 @@ def test_invented_clippings_follow_their_truth(weighed):
     invented = mat.invent_tests(weighed, seed=4)
     assert [c.first_day for c in invented.course.clippings] == [c.first_day for c in weighed.clippings]
     b = mat.calibrate(invented.course, draws=1000, seed=1)
-    for name in ("annual_clippings_g_m2", "clipping_record_sd", "clippings_2013"):
+    for name in ("annual_clippings_g_m2", "clipping_record_sd", "clipping_multiplier[2013]"):
         middle, spread = of(b, name)
         assert abs(np.log(invented.values[name]) - middle) < 3 * spread, name
 
@@ -271,7 +276,7 @@ def test_tests_of_one_day_and_a_method_seen_once_are_fitted():
     other = next(test for test in course.soil_tests if test.method != one_day[0].method)
     fit = mat.calibrate(replace(course, soil_tests=[*one_day, other]), draws=20)
     assert fit.converged
-    assert sum(name.startswith("offset[") for name in fit.names) == 1
+    assert sum(name.startswith("method_offset_percent[") for name in fit.names) == 1
 
 
 @pytest.mark.parametrize("method", ["laplace", "nested"])

@@ -129,7 +129,8 @@ def test_predictive_checks_see_what_the_model_misses(fit):
 
 def test_plots_show_what_they_say(fit):
     axes = fit_plots.learnt(fit)
-    assert len(axes.get_yticks()) == sum("[" not in name or name.startswith("offset[") for name in fit.names)
+    of_greens = tuple(f"[{green.name}]" for green in fit.course.greens)
+    assert len(axes.get_yticks()) == sum(not name.endswith(of_greens) for name in fit.names)
     assert fit_plots.learnt(fit, ax=axes) is axes
     assert len({line.get_linestyle() for line in axes.get_legend().get_lines()}) == 3  # told apart on a grey print
     grid = fit_plots.over_time_by_depth(fit, draws=20)

@@ -19,8 +19,8 @@ WORKS = [
         depth_mm="3 in",
         depth_sd_mm=5,
         passes=2,
-        returned_mineral="80 %",
-        returned_om=0.1,
+        returned_mineral_share="80 %",
+        returned_om_share=0.1,
         holes_open_days=7,
     ),
     mat.SolidTining(diameter_mm=8, spacing_mm=(40, 40), depth_mm=150),
@@ -36,7 +36,7 @@ each_work = pytest.mark.parametrize("work", WORKS, ids=lambda work: work.kind)
 def test_quantities_are_kept_as_numbers():
     cores = WORKS[1]
     assert cores.spacing_mm == (50.8, 38.1)
-    assert (cores.depth_mm, cores.returned_mineral, cores.passes) == (76.2, 0.8, 2)
+    assert (cores.depth_mm, cores.returned_mineral_share, cores.passes) == (76.2, 0.8, 2)
     assert WORKS[6].sand_mm == 1.2192
     assert WORKS[6].sand_kg_m2 is None
     assert mat.Tine(inside_diameter_mm="1/2 in") == TINE
@@ -155,11 +155,11 @@ LENGTH = "expected a length such as 12.7 or '0.5 in'"
             ],
         ),
         (
-            lambda: mat.Coring(tine=TINE, spacing_mm=(10, 50), depth_mm=-75, passes=0, returned_om=2),
+            lambda: mat.Coring(tine=TINE, spacing_mm=(10, 50), depth_mm=-75, passes=0, returned_om_share=2),
             [
                 "coring.spacing_mm: 10; expected at least the tine's diameter (12.7 mm)",
                 "coring.depth_mm: -75; expected a depth above 0 mm",
-                "coring.returned_om: 2; expected a share from 0 to 1",
+                "coring.returned_om_share: 2; expected a share from 0 to 1",
                 "coring.passes: 0; expected 1 to 20 passes",
             ],
         ),

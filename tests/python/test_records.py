@@ -304,7 +304,7 @@ def test_work_keeps_the_order_of_the_day(write):
 
 EVERY_WORK = """\
 green,date,work,tine_inside_diameter_mm,tine_diameter_mm,spacing_along_mm,spacing_across_mm,depth_mm,depth_sd_mm,passes,\
-returned_mineral,returned_om,holes_open_days,sand_mm,sand_kg_m2,blade_width_mm,blade_spacing_mm,removed_share,from_mm,to_mm,\
+returned_mineral_share,returned_om_share,holes_open_days,sand_mm,sand_kg_m2,blade_width_mm,blade_spacing_mm,removed_share,from_mm,to_mm,\
 picked_up_share
 G,2014-04-14,coring,12.7,,50,40,75,5,2,0.5,0.1,10,,,,,,,,
 G,2014-04-15,solid_tining,,8,50,40,100,5,1,,,,,,,,,,,
@@ -320,7 +320,7 @@ def test_every_work_comes_back_from_a_data_frame(write, to_frame):
     assert [type(r.work).__name__ for r in records] == [
         "Coring", "SolidTining", "VerticalMowing", "SandInjection", "Topdressing",
     ]  # fmt: skip
-    assert records[0].work.returned_mineral == 0.5
+    assert records[0].work.returned_mineral_share == 0.5
     assert mat.read_work(to_frame(records)) == records
     assert pickle.loads(pickle.dumps(records)) == records
 

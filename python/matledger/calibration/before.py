@@ -11,6 +11,7 @@ import numpy as np
 
 from matledger import _core
 from matledger._arrays import Floats, frozen
+from matledger.calibration.names import is_shared
 from matledger.calibration.site import Driving, build_site, scatter_of
 from matledger.course import Course, method_of, thin_records
 from matledger.errors import InputError, Problem
@@ -318,7 +319,7 @@ def _blame(
     k = int(np.argmax(np.abs(together)))
     need = (wanted - np.median(value)) / spread / together[k]
     name, (median, sd, scale) = site.names[k], beliefs[site.names[k]]
-    known = f" of {median:g} ({scale} scale, sd {sd:g})" if "[" not in name else ""
+    known = f" of {median:g} ({scale} scale, sd {sd:g})" if is_shared(name) else ""
     return (
         f"; {name} governs it most, and alone would have to lie {abs(need):.1f} of its prior's standard deviations"
         f" {'above' if need > 0 else 'below'} its median{known}"

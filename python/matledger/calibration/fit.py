@@ -6,7 +6,7 @@ import datetime as dt
 import html
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args
@@ -19,6 +19,7 @@ from matledger.atomic import check_file
 from matledger.calibration.before import blame_start, quick_conflicts
 from matledger.calibration.chains import Chains, in_turn, sample
 from matledger.calibration.diagnostics import Diagnosis, diagnose
+from matledger.calibration.names import GREEN_UNKNOWNS, is_shared, meaning, parts, unknown
 from matledger.calibration.site import (
     LAYOUT,
     Driving,
@@ -35,7 +36,7 @@ from matledger.frames import Table
 from matledger.growth import SiteYield, site_yield
 from matledger.records import SoilTest
 from matledger.units import System, convert, show_window, shown_units
-from matledger.variables import Variable, described, unknowns, variable
+from matledger.variables import described, unknowns, variable
 from matledger.weather import DecayForm
 
 if TYPE_CHECKING:
@@ -49,10 +50,7 @@ __all__ = ["Calibration", "Driving", "calibrate"]
 Tell: TypeAlias = Callable[[int], object]
 FitMethod: TypeAlias = Literal["laplace", "nested", "nuts"]
 
-_GREEN_UNKNOWNS = ("litter_ratio", "base_percent", "surface_percent")
-_OPTIONAL = ("depth_correlation", "annual_clippings_g_m2", "clipping_record_sd")
-"""Unknowns that only some fits have."""
-_GROUPS = {"clippings": "clipping_multiplier", "offset": "method_offset_percent"}
+_DIMENSIONS = {"clipping_multiplier": "year", "method_offset_percent": "method"}
 _OF_A_READER = ("mm", "g/cm3", "g/m2", "kg/m2")
 """Units of unknowns that differ between metric and US customary readers."""
 
@@ -234,15 +232,14 @@ class Calibration:
             by more than 0.5) or ``as believed before``.
         """
         lessons, _ = self.site.taught(self._fit)
-        meanings = [_described(name) for name in self.names]
+        meanings = [unknown(name) for name in self.names]
         beliefs = self.site.priors
         low, median, high = np.quantile(self.draws, [0.05, 0.5, 0.95], axis=0)
         columns: dict[str, list[Any]] = {
             "unknown": list(self.names),
             "unit": [what.unit for what in meanings],
             "prior_median": [
-                None if "[" in name and not name.startswith("offset") else belief[0]
-                for name, belief in zip(self.names, beliefs, strict=True)
+                belief[0] if is_shared(name) else None for name, belief in zip(self.names, beliefs, strict=True)
             ],
             "5 %": low.tolist(),
             "median": median.tolist(),
@@ -250,7 +247,7 @@ class Calibration:
             "shift": [shift for shift, _, _ in lessons],
             "spread left": [left for _, left, _ in lessons],
             "lesson": [LESSONS[lesson] for _, _, lesson in lessons],
-            "description": [_meaning(name, units) for name in self.names],
+            "description": [meaning(name, units) for name in self.names],
         }
         values = ("prior_median", "5 %", "median", "95 %")
         for row, unit in enumerate(columns["unit"] if units == "us" else ()):
@@ -353,7 +350,7 @@ class Calibration:
 
     def _notes(self, *, coded: bool = True) -> tuple[str, ...]:
         lessons, directions = self.site.taught(self._fit)
-        shared = [unknown.name for unknown in unknowns()]
+        shared = [one.name for one in unknowns()]
         of = dict(zip(self.names, (lesson for _, _, lesson in lessons), strict=True))
         learnt = [name for name in shared if of[name] == "learnt"]
         prior = [name for name in shared if of[name] == "prior"]
@@ -387,11 +384,11 @@ class Calibration:
 
     def _spelt_out(self, text: str, units: System) -> str:
         """Put unknowns that a text names by code names in words, between quotes, and windows in a reader's units."""
-        names = [name for name in self.names if "[" not in name]
+        names = [re.escape(name) for name in self.names if is_shared(name)]
         text = re.sub(
             r"([\d.]+) to ([\d.]+) mm\b", lambda found: show_window(float(found[1]), float(found[2]), units), text
         )
-        return re.sub(rf"\b({'|'.join(names)})\b", lambda found: f"\u201c{_meaning(found[0], units)}\u201d", text)
+        return re.sub(rf"\b({'|'.join(names)})(?!\w)", lambda found: f"\u201c{meaning(found[0], units)}\u201d", text)
 
     def _far_off(self, *, coded: bool) -> list[str]:
         """Name tests that neither the model nor the other tests explain."""
@@ -424,7 +421,7 @@ class Calibration:
         said = []
         at, beliefs = dict(zip(self.names, self.site.natural(self.mode[None, :])[0], strict=True)), self.site.priors
         for year, _, log_ratio, log_sd in self.site.years_shown(self.mode):
-            name = f"clippings_{year}"
+            name = f"clipping_multiplier[{year}]"
             away = log_ratio + np.log(at[name])
             if abs(away) > ODD_YEAR_SD * np.hypot(log_sd, beliefs[self.names.index(name)][1]):
                 said.append(
@@ -482,25 +479,22 @@ class Calibration:
         """Draws of the unknowns in their own units, along ``draw``, and ``year``, ``method`` or ``green``."""
         import xarray as xr
 
-        shared = {unknown.name for unknown in unknowns()}
         data: dict[str, Any] = {}
         groups: dict[str, list[tuple[str, int]]] = {}
         for i, name in enumerate(self.names):
-            if name in shared or name in _OPTIONAL:
-                key = f"site_{name}" if name in _GREEN_UNKNOWNS else name
+            stem, label = parts(name)
+            if label:
+                groups.setdefault(stem, []).append((label, i))
+            else:
+                key = f"site_{name}" if name in GREEN_UNKNOWNS else name
                 what = variable(name, "unknown") if key == name else variable(key)
                 data[key] = (("draw",), self.draws[:, i].copy(), what.attributes)
-            elif name.startswith("clippings_"):
-                groups.setdefault("clippings", []).append((name.removeprefix("clippings_"), i))
-            else:
-                stem, _, label = name.rstrip("]").partition("[")
-                groups.setdefault(stem, []).append((label, i))
         coords: dict[str, Any] = {"draw": np.arange(len(self.draws))}
         for stem, members in groups.items():
-            dim = {"clippings": "year", "offset": "method"}.get(stem, "green")
+            dim = _DIMENSIONS.get(stem, "green")
             labels = [label for label, _ in members]
             coords[dim] = [int(label) for label in labels] if dim == "year" else labels
-            what = variable(_GROUPS.get(stem, stem), "green" if dim == "green" else "")
+            what = variable(stem, "green" if dim == "green" else "")
             data[what.name] = (("draw", dim), self.draws[:, [i for _, i in members]], what.attributes)
         return described(xr.Dataset(data, coords), "Calibration")
 
@@ -531,27 +525,6 @@ class Calibration:
     def _repr_html_(self) -> str:
         notes = "".join(f"<li>{html.escape(note)}</li>" for note in self.notes)
         return f"<p>{html.escape(repr(self))}</p>{self.taught()._repr_html_()}<ul>{notes}</ul>"
-
-
-def _meaning(name: str, units: System) -> str:
-    """What an unknown means, in words."""
-    said = _described(name).long_name
-    return said.replace("15 degC", "59 degF") if units == "us" else said
-
-
-def _described(name: str) -> Variable:
-    """What an unknown means; that of one year or method says which."""
-    if name in _OPTIONAL:
-        return variable(name, "unknown")
-    stem, _, label = name.rstrip("]").partition("[")
-    if name.startswith("clippings_"):
-        of_years = variable(_GROUPS["clippings"])
-        year = name.removeprefix("clippings_")
-        return replace(of_years, long_name=f"clippings per degree day of {year}, over the site's")
-    if stem == "offset":
-        of_methods = variable(_GROUPS[stem])
-        return replace(of_methods, long_name=f"what this method reads above the reference method: {label}")
-    return variable(stem, "green" if label else "")
 
 
 def calibrate(

@@ -124,7 +124,7 @@ def _clippings(
             # Its spread is stated for 100 degree days.
             variance = truth["clipping_record_sd"] ** 2 * 100 / degree_days
             year = record.first_day.year
-            grown = rate * degree_days * truth[f"clippings_{year}"] * shared[year]
+            grown = rate * degree_days * truth[f"clipping_multiplier[{year}]"] * shared[year]
             record = replace(record, dry_g_m2=float(grown * rng.gamma(1 / variance, variance)))
         weighed.append(record)
     return weighed

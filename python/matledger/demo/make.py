@@ -53,11 +53,11 @@ TRUTH = {
     "litter_ratio_spread": 0.22,
     "base_percent_spread": 0.16,
     "surface_percent_spread": 0.25,
-    "clippings_2012": 0.94,
-    "clippings_2013": 1.07,
-    "clippings_2014": 1.11,
-    "clippings_2015": 0.92,
-    "offset[360 C, verdure off]": -0.35,
+    "clipping_multiplier[2012]": 0.94,
+    "clipping_multiplier[2013]": 1.07,
+    "clipping_multiplier[2014]": 1.11,
+    "clipping_multiplier[2015]": 0.92,
+    "method_offset_percent[360 C, verdure off]": -0.35,
 }
 """True values that the greens share; those of the greens are drawn."""
 

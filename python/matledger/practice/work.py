@@ -160,7 +160,7 @@ class Coring(Work):
         Standard deviation of the depth reached between holes [mm].
     passes
         Passes over the same ground on the day, 1 to 20.
-    returned_mineral, returned_om
+    returned_mineral_share, returned_om_share
         Shares of the cores' mineral and organic matter that are worked back in [-].
     holes_open_days
         Days that the holes stay open to sand.
@@ -190,8 +190,8 @@ class Coring(Work):
     depth_mm: Number = Number("mm")
     depth_sd_mm: Number = Number("mm", 0.0)
     passes: Count = Count(1)
-    returned_mineral: Number = Number("1", 0.0)
-    returned_om: Number = Number("1", 0.0)
+    returned_mineral_share: Number = Number("1", 0.0)
+    returned_om_share: Number = Number("1", 0.0)
     holes_open_days: Count = Count(14)
 
     def _build(self) -> _core.Work:
@@ -201,8 +201,8 @@ class Coring(Work):
             self.depth_mm,
             self.depth_sd_mm,
             self.passes,
-            self.returned_mineral,
-            self.returned_om,
+            self.returned_mineral_share,
+            self.returned_om_share,
             self.holes_open_days,
         )
 

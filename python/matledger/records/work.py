@@ -33,8 +33,8 @@ PARAMETERS = tuple(
         "depth_mm",
         "depth_sd_mm",
         "passes",
-        "returned_mineral",
-        "returned_om",
+        "returned_mineral_share",
+        "returned_om_share",
         "removed_share",
         "holes_open_days",
         "sand_mm",
@@ -64,7 +64,7 @@ KINDS = {
     "coring": _Kind(
         Coring,
         ("tine_inside_diameter_mm", *_HOLES),
-        ("depth_sd_mm", "passes", "returned_mineral", "returned_om", "holes_open_days"),
+        ("depth_sd_mm", "passes", "returned_mineral_share", "returned_om_share", "holes_open_days"),
     ),
     "solid_tining": _Kind(SolidTining, ("tine_diameter_mm", *_HOLES), ("depth_sd_mm", "passes", "holes_open_days")),
     "vertical_mowing": _Kind(
@@ -222,7 +222,7 @@ def read_work(
     take the parameter, and a column that no work needs may be left out:
 
     - coring: ``tine_inside_diameter_mm``, ``spacing_along_mm``, ``spacing_across_mm``, ``depth_mm``; and at will
-      ``depth_sd_mm``, ``passes``, ``returned_mineral``, ``returned_om``, ``holes_open_days``
+      ``depth_sd_mm``, ``passes``, ``returned_mineral_share``, ``returned_om_share``, ``holes_open_days``
     - solid_tining: ``tine_diameter_mm``, ``spacing_along_mm``, ``spacing_across_mm``, ``depth_mm``; ``depth_sd_mm``,
       ``passes``, ``holes_open_days``
     - vertical_mowing: ``blade_width_mm``, ``blade_spacing_mm``, ``depth_mm``; ``passes``, ``removed_share``,
