@@ -211,7 +211,7 @@ ERRORS = (
     (
         "`OSError`",
         "a file cannot be read or written",
-        "look at the path, the rights and the space on the disk. What was there before is still there",
+        "look at the path, the permissions and the space on the disk. What was there before is still there",
     ),
     (
         "`RuntimeError`",
@@ -235,7 +235,7 @@ ERRORS = (
     ),
     (
         "`UnusualWarning`",
-        "a number, or an order of work, may be but seldom is",
+        "a number, or an order of work, is possible but unusual",
         "look at its unit, or at the order: the message says what is usual, and which unit would explain the figure. "
         "It was read as it stands",
     ),

@@ -124,13 +124,13 @@ degC in the coldest and warmest month (from memory); tests have an error of 0.3 
 
 VERDICT = """## The misses, and what they say
 
-- **Who cores decides.** Expected was that those core and sand more who have more to fight (need +0.4). Then both
+- **Who cores decides.** We expected that those with more to fight core and sand more (need +0.4). Then both
   correlations come out too high: sand near 0 where -0.33 was published, coring +0.20 where -0.18 was. If need played no
   part, coring (-0.08) reaches the published value within the scatter between populations, and sand (-0.20) does
   not, narrowly.
-  Only if the courses with the least to fight core and sand the most (need -0.4, richer clubs, say) are both within the
-  scatter: the row that was added for it. The survey's abstract cannot tell these apart, and neither can the model: such
-  a correlation is no measure of what coring does, and none of these rows is an estimate of need.
+  Both are within the scatter only in the row that was added for it (need -0.4), where the courses with the least to
+  fight core and sand the most: richer clubs, say. The survey's abstract cannot tell these apart, and neither can the
+  model: such a correlation is no measure of what coring does, and none of these rows is an estimate of need.
 - **Coring comes out weaker than sand** in every row with little need: the year's sand is a given here, whatever is
   cored, so that coring counts only what its cores take away, 5 % of the area a time.
 - **Nitrogen has the wrong sign.** More nitrogen grows more clippings, and litter is a share of clippings, so that the

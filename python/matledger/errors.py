@@ -55,7 +55,7 @@ def _kind(problem: Problem) -> tuple[object, ...]:
 
 
 class UnusualWarning(UserWarning):
-    """What may be, but seldom is, as a number or an order of work: worth a look first. Nothing was changed."""
+    """A number, or an order of work, that is possible but unusual: worth a look first. Nothing was changed."""
 
 
 class InputError(ValueError):

@@ -251,7 +251,7 @@ class Budget:
         Crew hours [h], machine hours [h], moist sand [t], loads, cores [t], shape ``(programme, year, 5)``.
     a_year_by_draw, total_by_draw
         Money a year and present value in each draw, shape ``(programme, draw)``: healing, the years' weather, the sand
-        that the plan takes and the area that passes the user's limit differ from draw to draw.
+        that the plan takes and the area that exceeds the user's limit differ from draw to draw.
     disrupted_days_by_draw
         Days a year on which cover is below 99 %, shape ``(programme, draw)``.
     notes
@@ -369,7 +369,7 @@ def budget(
     """Price the dated work of programmes.
 
     `calendars` holds, for each programme, one calendar for each weather sequence, or one that serves them all; draws
-    take them in turn. `passed` is the share of the area that passes the user's limit, shape ``(programme, draw)``, and
+    take them in turn. `passed` is the share of the area that exceeds the user's limit, shape ``(programme, draw)``, and
     `sand_off` the sand that a draw needs over that of the plan, shape ``(draw,)``. Sand and delivery of `amounts` are
     the plan's; play and doing too little are means over the draws.
     """

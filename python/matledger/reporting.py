@@ -82,7 +82,7 @@ COSTS = (
 )
 DIFFERS = ("how the turf heals", "the weather of each year", "the sand that the plan takes")
 TOO_LITTLE = (
-    "whether organic matter passes {limit:g} %, above which doing too little was said to cost {cost:,.0f} {currency}"
+    "whether organic matter exceeds {limit:g} %, above which doing too little was said to cost {cost:,.0f} {currency}"
 )
 REGRET = (
     "Regret is what a programme costs beyond the one that would have been cheapest had it been known how the ground and"
@@ -442,7 +442,7 @@ def _weeks(
     why = Counter(reason for text in out.values() for reason in _kinds(text))
     if why:
         said.append(
-            f"{len(out)} of 52 weeks {'is' if len(out) == 1 else 'are'} no choice: "
+            f"{len(out)} of 52 weeks {'is' if len(out) == 1 else 'are'} ruled out: "
             + ", ".join(f"{reason} ({count})" for reason, count in why.most_common())
             + "."
             + " A week may have more than one reason." * (why.total() > len(out))

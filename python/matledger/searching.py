@@ -216,7 +216,7 @@ class Frontier:
         -------
         numpy.ndarray
             Shape ``(programme, draw)``. The user's figure for having done too little counts by the share of the area
-            that passes the user's limit in the draw.
+            that exceeds the user's limit in the draw.
 
         Raises
         ------

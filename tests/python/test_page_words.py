@@ -105,7 +105,7 @@ def test_the_surface_rises_from_the_first_day_of_the_forecast(midyear, page):
 def test_a_renovation_is_spoken_of_only_if_it_was_priced(midyear, page):
     assert "doing too little was said to cost" not in page
     assert "renovation" not in page
-    assert "passes 4.5 %, above which doing too little was said to cost 60,000 EUR" in reporting._differing(
+    assert "exceeds 4.5 %, above which doing too little was said to cost 60,000 EUR" in reporting._differing(
         replace(midyear, prices=PRICES)
     )
 
@@ -158,7 +158,7 @@ def test_a_week_with_two_reasons_is_said_to_have_them(midyear, monkeypatch):
     def said_of(**limits):
         monkeypatch.setattr("matledger.dates.rank_dates", lambda *args, **kept: rank(*args, **kept, **limits))
         (_, said) = reporting._openings(midyear, coring, "metric")[3]
-        (counted,) = [each for each in said if "are no choice" in each]
+        (counted,) = [each for each in said if "are ruled out" in each]
         weeks, *counts = (int(number) for number in re.findall(r"(?<=\()\d+(?=\))|^\d+", counted))
         return counted, sum(counts) - weeks
 

@@ -1,4 +1,4 @@
-"""Figures that may be but seldom are: told once a column, with the unit that would explain them, and never changed."""
+"""Figures that are possible but unusual are told once a column, with the unit that would explain them."""
 
 import datetime as dt
 import warnings

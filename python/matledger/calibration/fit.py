@@ -558,7 +558,7 @@ def calibrate(
         The course, with at least one soil test.
     method
         ``"laplace"``, a quick look by the normal approximation at the mode; ``"nested"``, such an approximation at each
-        of many values of the fill fraction, which the tests may bound on one side only, at three times the time of
+        of many values of the fill fraction, which the tests may bound on one side only, in 2.4 times the time of
         the first; or ``"nuts"``, Hamiltonian sampling in coordinates learnt from its own draws, which is what to quote
         once `diagnosis` says that the chains agree. A course of nine greens takes half a minute on two cores.
     priors
@@ -597,10 +597,10 @@ def calibrate(
     Raises
     ------
     InputError
-        If there is no soil test, a thatch-mat test comes from a green without ``mat_depth_mm``, a prior is unknown or
-        outside its domain or a start from which nothing can be run, an option is outside its domain, `earlier` has
-        counted every test, has other priors, or had clipping records that are gone or none where there are some now, or
-        the checkpoint is of another fit or given to another method.
+        If there is no soil test, a thatch-mat test comes from a green without ``mat_depth_mm``, a prior is unknown, is
+        outside its domain or gives a start that cannot be run, an option is outside its domain, or the checkpoint is of
+        another fit or given to another method. Of `earlier`: if it has counted every test, has other priors, counted
+        tests or clipping records that are gone, or had no clipping records where there are some now.
     OSError
         If the checkpoint cannot be written, told before the work.
     KeyboardInterrupt

@@ -113,7 +113,7 @@ def filter_d15_mm(base: Grading) -> tuple[float, float]:
     Parameters
     ----------
     base
-        Sand whose D15 is filtered.
+        Sand that the filter has to hold back.
 
     Raises
     ------
