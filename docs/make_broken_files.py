@@ -236,6 +236,12 @@ CASES = (
     work("A parameter needed by the work", "green,date,work,depth_mm\nall,2014-04-14,coring,75\n"),
     work("Work of no known kind", "green,date,work,depth_mm\nall,2014-04-14,corring,75\n"),
     work("Holes wider than their spacing", FOLDER["work.csv"].replace("12.7,50,50", "12.7,10,50")),
+    Case(
+        "Clippings that share a day",
+        mat.read_clippings,
+        "clippings.csv",
+        "green,first_day,last_day,dry_g_m2\nGreen 1,2014-04-01,2014-04-07,22\nGreen 1,2014-04-05,2014-04-09,20\n",
+    ),
     cover("A cover and counts of holes", "Green 1,2014-04-28,97,50,10\n"),
     cover("More holes seen than counted", "Green 1,2014-04-28,,50,60\n"),
     course("Cover before any work", "cover.csv", "2014-04-28", "2014-04-04"),

@@ -13,6 +13,7 @@ from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
 from matledger.findings import Doubt, known, once, problem_of, shown
 from matledger.labour import Labour
+from matledger.records.clippings import check_clippings
 from matledger.records.holes import CoverRecord, check_cover
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, SoilTest, check_soil_tests
 from matledger.records.work import ALL_GREENS, WorkRecord, depth_of
@@ -482,6 +483,7 @@ def cross_check(
     problems += _same_names("programme", [programme.name for programme in programmes], file)
     problems += _same_names("method", [method.name for method in methods], file)
     problems += _outside_weather(weather, clippings, soil_tests, work, cover)
+    problems += check_clippings(clippings)
     problems += _unknown_methods(soil_tests, methods)
     if column_depth_mm is not None:
         limit = f"at most the depth of the column ({column_depth_mm:g} mm)"

@@ -131,6 +131,11 @@ def test_the_same_checks_without_a_folder(course):
         "soil_tests[0].date: 2013-01-01; expected a day of the weather, 2014-03-01 to 2014-05-31",
         "soil_tests[0].bottom_mm: 200; expected at most the depth of the column (150 mm)",
     ]
+    days = [dt.date(2014, 4, 2), dt.date(2014, 4, 5)]
+    assert problems(replace, course, clippings=[*course.clippings, mat.ClippingRecord("Green 1", *days, 2.0)]) == [
+        "clippings[1].first_day: 2014-04-02 to 2014-04-05, shared with row 2;"
+        " expected records of a green that share no day"
+    ]
     assert problems(replace, course, greens=[], soil_tests=[], clippings=[]) == [
         "green: no green; expected at least one green"
     ]
@@ -169,6 +174,15 @@ def test_rows_that_are_wrong_alike_fill_no_screen(folder):
     said = problems(mat.load_course, folder)
     assert len(said) == 6  # and nothing of the cover that follows that work
     assert said[-1] == "... and 85 more rows of work.csv like the last"
+
+
+def test_clippings_that_share_a_day_are_told_by_check(folder):
+    with (folder / "clippings.csv").open("a") as file:
+        file.write("Green 2,2014-04-01,2014-04-02,24\nGreen 1,2014-04-02,2014-04-03,20\n")
+    assert problems(mat.load_course, folder) == [
+        "clippings.csv, row 4, column first_day: 2014-04-02 to 2014-04-03, shared with row 2;"
+        " expected records of a green that share no day"
+    ]
 
 
 def test_cover_is_read_and_teaches_recovery(course):

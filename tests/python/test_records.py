@@ -388,6 +388,19 @@ def test_clippings_refused(write, row, expected):
     assert expected in message(mat.read_clippings, path, dry_matter_g_l=60)
 
 
+def test_clippings_that_share_a_day(write):
+    """Each with one before it, even if that one began long ago."""
+    path = write(
+        "c.csv",
+        "green,from,last_day,dry_g_m2\nG,2014-04-10,2014-04-14,2\nG,2014-04-01,2014-04-30,9\nH,2014-04-30,2014-05-01,3\n"
+        "G,2014-04-15,2014-04-16,2\nG,2014-05-01,2014-05-02,2\n",
+    )
+    assert message(mat.read_clippings, path, columns={"first_day": "from"}).splitlines() == [
+        f"c.csv, row {row}, column from: {days}, shared with row 3; expected records of a green that share no day"
+        for row, days in ((2, "2014-04-10 to 2014-04-14"), (5, "2014-04-15 to 2014-04-16"))
+    ]
+
+
 # the door
 
 

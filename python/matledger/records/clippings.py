@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from matledger.cells import column
-from matledger.errors import InputError
-from matledger.findings import Findings, shown
+from matledger.errors import InputError, Problem
+from matledger.findings import Findings, problem_of, shown
 from matledger.growth import ClippingRecord
 from matledger.tables import MAX_BYTES, Source, read_table
 
@@ -62,7 +62,8 @@ def read_clippings(
     Raises
     ------
     InputError
-        With every problem found; a volume without a dry matter or an area is one.
+        With every problem found; a volume without a dry matter or an area is one, and records of a green that share
+        a day.
 
     Examples
     --------
@@ -80,6 +81,7 @@ def read_clippings(
         units=units,
         max_bytes=max_bytes,
     )
+    findings.problems += check_clippings(records)
     findings.raise_any()
     return tuple(records)
 
@@ -126,3 +128,21 @@ def collect_clippings(
         else:
             records.append(replace(record, **table.origin(row)))
     return records, table.findings
+
+
+def check_clippings(records: Sequence[ClippingRecord]) -> list[Problem]:
+    """Find records of one green that share a day: what grew on it would count twice."""
+    problems = []
+    in_order = sorted(enumerate(records), key=lambda pair: (pair[1].green, pair[1].first_day, pair[1].last_day))
+    latest: tuple[int, ClippingRecord] | None = None
+    for index, record in in_order:
+        if latest is not None and latest[1].green == record.green and record.first_day <= latest[1].last_day:
+            at, other = latest
+            where = f"row {other.row}" if other.row else f"clippings[{at}]"
+            found = f"{record.first_day} to {record.last_day}, shared with {where}"
+            expected = "records of a green that share no day"
+            problems.append(problem_of(record, f"clippings[{index}]", "first_day", found, expected))
+            if other.last_day > record.last_day:
+                continue
+        latest = index, record
+    return problems
