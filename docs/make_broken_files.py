@@ -244,6 +244,7 @@ CASES = (
     ),
     cover("A cover and counts of holes", "Green 1,2014-04-28,97,50,10\n"),
     cover("More holes seen than counted", "Green 1,2014-04-28,,50,60\n"),
+    cover("A green read twice on one day", "Green 1,2014-04-28,70,,\nGreen 1,2014-04-28,80,,\n"),
     course("Cover before any work", "cover.csv", "2014-04-28", "2014-04-04"),
     course("A green misspelt in course.toml", "course.toml", 'name = "Green 1"', 'name = "Gren 1"'),
     course("Two greens with one name", "course.toml", 'name = "Green 2"', 'name = "green1"'),

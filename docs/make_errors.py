@@ -87,7 +87,7 @@ KINDS = (
         "One value a day, every day. Ask the station for the missing days, or say how to fill them "
         "([fill rules](how-to/read-weather.md)); what is filled is marked. Of two rows for one day keep the right one.",
         r"fill rule|^one row a day|^one value of an element|one station|Interpolate|^temperatures: the elements"
-        r"|longest gap|share no day",
+        r"|longest gap|share no day|^one reading of",
     ),
     Kind(
         "A date",

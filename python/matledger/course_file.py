@@ -19,7 +19,7 @@ from matledger.money import Prices
 from matledger.play import Play
 from matledger.practice import Programme, Work
 from matledger.records.clippings import collect_clippings
-from matledger.records.holes import collect_cover
+from matledger.records.holes import collect_cover, doubts_of_cover
 from matledger.records.soil_tests import COLUMN_DEPTH_MM, collect_soil_tests
 from matledger.records.weather import collect_weather, read_ghcn_daily
 from matledger.records.work import collect_work, read_work_table
@@ -249,6 +249,7 @@ class _Loader:
         settings = self.settings()
         depth_mm = settings.column_depth_mm if settings else None
         self.findings.problems += cross_check(**parts | {"prices": priced}, column_depth_mm=depth_mm, file=FILE)
+        self.findings.doubts += doubts_of_cover(parts["cover"], parts["work"])
         doubts = self.findings.doubts
         self.findings.raise_any()
         # Nothing was found, so every part is there.

@@ -21,6 +21,7 @@ __all__ = [
     "Findings",
     "Headings",
     "counted",
+    "doubt_of",
     "either",
     "headed",
     "known",
@@ -234,6 +235,12 @@ def problem_of(record: Any, place: str, column: str, value: object, expected: st
     if record.file is None:
         return Problem(f"{place}.{column}", shown(value), expected)
     return headed(Problem("", shown(value), expected, record.file, record.row, column), record.headings)
+
+
+def doubt_of(record: Any, column: str, found: str, usual: str) -> Doubt:
+    """Doubt what a record says, at the row that it was read from."""
+    heading = (record.headings or {}).get(column, (column, "", ""))[0]
+    return Doubt(record.file or "", f"row {record.row}, column {heading}", heading, found, usual)
 
 
 def outside() -> int:

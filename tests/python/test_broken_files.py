@@ -133,11 +133,19 @@ MESSAGES = {
         "work.csv, row 2, column work: corring; expected coring, solid_tining, vertical_mowing, sand_injection or "
         "topdressing (nearest: coring)"
     ],
+    "Clippings that share a day": [
+        "clippings.csv, row 3, column first_day: 2014-04-05 to 2014-04-09, shared with row 2; expected records of a "
+        "green that share no day"
+    ],
     "A cover and counts of holes": [
         "cover.csv, row 2, column cover_percent: both given; expected either a cover or counts of holes"
     ],
     "More holes seen than counted": [
         "cover.csv, row 2, column holes_visible: 60; expected no more than were counted (50)"
+    ],
+    "A green read twice on one day": [
+        "cover.csv, row 3, column date: 2014-04-28 a second time, first in row 2; expected one reading of a green a "
+        "day: of several, their mean"
     ],
     "Cover before any work": [
         "cover.csv, row 2, column date: 2014-04-04 on Green 1; expected work that opens the surface, on that green in "

@@ -197,6 +197,20 @@ def test_cover_is_read_and_teaches_recovery(course):
     ]
 
 
+def test_a_green_is_read_once_a_day(folder, course):
+    twice = "a second time, first in {}; expected one reading of a green a day: of several, their mean"
+    record = mat.CoverRecord(green="Green 1", date="2014-04-28", cover_percent=80)
+    told = ["cover[2].date: 2014-04-28 " + twice.format("row 2")]
+    assert problems(replace, course, cover=[*course.cover, record]) == told
+    assert problems(mat.cover_readings, course, [record, record]) == [
+        "cover[1].date: 2014-04-28 " + twice.format("cover[0]")
+    ]
+    with (folder / "cover.csv").open("a") as file:
+        file.write("Green 2,2014-04-28,80,,\nGreen 1,2014-05-02,90,,\n")
+    told = ["cover.csv, row 5, column date: 2014-05-02 " + twice.format("row 3")]
+    assert problems(mat.load_course, folder) == problems(mat.read_cover, folder / "cover.csv") == told
+
+
 def test_all_files_are_checked_at_once(folder):
     (folder / "weather.csv").write_text("date,tmin_c\n2014-03-01,4\n")
     (folder / "soil_tests.csv").write_text(files.TESTS_HEADER + "Green 9,2014-04-01,0,20,610,8,440 C,on\n")

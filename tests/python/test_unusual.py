@@ -218,6 +218,21 @@ def test_check_tells_the_order_of_a_step(folder, capsys):
     assert last == "no problem was found, but 1 worth a look"
 
 
+def test_check_tells_of_cover_that_falls_without_work(folder, capsys):
+    change(folder, "cover.csv", "Green 1,2014-05-02,,50,10\n", "Green 1,2014-05-02,86,,\nGreen 1,2014-05-09,98,,\n")
+    assert cli.main(["check", str(folder)]) == cli.OK
+    *_, told, last = capsys.readouterr().out.splitlines()
+    assert told == (
+        "worth a look: cover.csv, row 3, column cover_percent: 86 % after 97 % on 2014-04-28;"
+        " cover rises until the green is worked on again"
+    )
+    assert last == "no problem was found, but 1 worth a look"
+    with (folder / "work.csv").open("a", encoding="utf-8") as file:
+        file.write("all,2014-04-30,topdressing,,,,,4.5\n")
+    assert cli.main(["check", str(folder)]) == cli.OK
+    assert capsys.readouterr().out.splitlines()[-1] == "no problem was found"
+
+
 def test_other_commands_tell_it_beside_their_answer(folder, capsys, monkeypatch):
     change(folder, "work.csv", "coring,12.7", "coring,0.5")
     monkeypatch.setattr(commands, "_fit", lambda *_: (_ for _ in ()).throw(RuntimeError("far enough")))

@@ -7,13 +7,14 @@ import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import numpy as np
 
 from matledger.cells import Column, column, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, Headings, known, problem_of, shown
+from matledger.findings import Doubt, Findings, Headings, doubt_of, known, problem_of, shown
 from matledger.practice import Coring, SolidTining
 from matledger.records.work import ALL_GREENS, WorkRecord
 from matledger.tables import MAX_BYTES, Source, read_table
@@ -36,6 +37,9 @@ __all__ = [
 
 HORIZON_DAYS = 150
 """How long after work cover is followed (d)."""
+
+FALL_PERCENT = 10.0
+"""Fall of cover that is worth a look (%): more than two readings of 3 % each would scatter."""
 
 _PLACE = (column("green"), column("date"))
 _PROBE = (
@@ -309,7 +313,8 @@ def read_cover(
 ) -> tuple[CoverRecord, ...]:
     """Read how cover came back.
 
-    Columns: ``green``, ``date``, and either ``cover_percent`` or ``holes_counted`` with ``holes_visible``.
+    Columns: ``green``, ``date``, and either ``cover_percent`` or ``holes_counted`` with ``holes_visible``. A green has
+    one row a day.
 
     Parameters
     ----------
@@ -334,7 +339,10 @@ def read_cover(
     >>> read_cover(pd.DataFrame([row]))[0].cover_percent
     85.0
     """
-    return _read(CoverRecord, source, COVER, columns, units, max_bytes)
+    records, findings = _collect(CoverRecord, source, COVER, columns, units, max_bytes)
+    findings.problems += read_twice(records)
+    findings.raise_any()
+    return tuple(records)
 
 
 def collect_cover(
@@ -357,8 +365,8 @@ def opened_before(record: CoverRecord, work: Sequence[WorkRecord]) -> WorkRecord
 
 
 def check_cover(records: Sequence[CoverRecord], work: Sequence[WorkRecord], greens: Sequence[str]) -> list[Problem]:
-    """Find records of unknown greens, and those that follow no work."""
-    problems = []
+    """Find records of unknown greens, those that follow no work, and days that were read twice."""
+    problems = read_twice(records)
     for index, record in enumerate(records):
         place = f"cover[{index}]"
         if record.green not in greens:
@@ -367,6 +375,33 @@ def check_cover(records: Sequence[CoverRecord], work: Sequence[WorkRecord], gree
             expected = f"work that opens the surface, on that green in the {HORIZON_DAYS} days before"
             problems.append(problem_of(record, place, "date", f"{record.date} on {shown(record.green)}", expected))
     return problems
+
+
+def read_twice(records: Sequence[CoverRecord]) -> list[Problem]:
+    """Find days on which one green was read twice: the day would count twice."""
+    problems, seen = [], dict[tuple[str, dt.date], int]()
+    for index, record in enumerate(records):
+        first = seen.setdefault((record.green, record.date), index)
+        if first != index:
+            row = records[first].row
+            found = f"{record.date} a second time, first in {f'row {row}' if row else f'cover[{first}]'}"
+            expected = "one reading of a green a day: of several, their mean"
+            problems.append(problem_of(record, f"cover[{index}]", "date", found, expected))
+    return problems
+
+
+def doubts_of_cover(records: Sequence[CoverRecord], work: Sequence[WorkRecord]) -> list[Doubt]:
+    """Say where cover fell although nothing was done to the green."""
+    doubts = []
+    in_order = sorted(records, key=lambda record: (record.green, record.date))
+    for one, other in pairwise(in_order):
+        if one.green != other.green or one.cover_percent is None or other.cover_percent is None:
+            continue
+        worked = any(w.green in (one.green, ALL_GREENS) and one.date <= w.date <= other.date for w in work)
+        if not worked and other.cover_percent < one.cover_percent - FALL_PERCENT:
+            found = f"{other.cover_percent:g} % after {one.cover_percent:g} % on {one.date}"
+            doubts.append(doubt_of(other, "cover_percent", found, "cover rises until the green is worked on again"))
+    return doubts
 
 
 Z_90 = 1.6448536269514722

@@ -11,7 +11,7 @@ from typing import Any
 
 from matledger.cells import column, read_fields, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import Doubt, Findings, Headings, either, shown
+from matledger.findings import Doubt, Findings, Headings, doubt_of, either, shown
 from matledger.practice import Coring, SandInjection, SolidTining, Tine, Topdressing, VerticalMowing, Work
 from matledger.practice.work import SAND_FIRST, sand_first
 from matledger.tables import MAX_BYTES, Source, read_table
@@ -304,21 +304,16 @@ def _doubts_of_order(records: Sequence[WorkRecord]) -> list[Doubt]:
             odd.update({(id(sand), id(opening)): (sand, opening) for sand, opening in pairs})
             sound |= not pairs and any(sand_first(works[::-1]))
     doubts = [
-        _doubt(sand, "work", f"topdressing stands before the {_said(opening)} of row {opening.row}", SAND_FIRST)
+        doubt_of(sand, "work", f"topdressing stands before the {_said(opening)} of row {opening.row}", SAND_FIRST)
         for sand, opening in sorted(odd.values(), key=lambda pair: pair[0].row or 0)
     ]
     falls = all(one.date >= other.date for one, other in pairwise(records))
     if falls and several and not sound and records[0].date > records[-1].date:
         found = f"the rows run from the newest day, {records[0].date}, to the oldest"
         mend = "rows of a day count as done from the top: turn all rows round (a sort by date leaves those of a day)"
-        doubts.append(_doubt(records[0], "date", found, mend))
+        doubts.append(doubt_of(records[0], "date", found, mend))
     return doubts
 
 
 def _said(record: WorkRecord) -> str:
     return record.work.kind.replace("_", " ")
-
-
-def _doubt(record: WorkRecord, column: str, found: str, usual: str) -> Doubt:
-    heading = (record.headings or {}).get(column, (column, "", ""))[0]
-    return Doubt(record.file or "", f"row {record.row}, column {heading}", heading, found, usual)
