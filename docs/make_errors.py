@@ -105,7 +105,7 @@ KINDS = (
         "for and take the rest away.",
         r"^both\b|^either\b|exactly one|or neither|^one of the two|which .* needs|no depths with|programmes only"
         r"|^no blocks|^one kind|pooling =|plain prior|sieves only"
-        r"|^one number, or|12 figures|, or (both|the layer|the column)|, or a target$",
+        r"|^one number, or|12 figures|, or (both|the layer|the column|dry_matter_g_l)|, or a target$",
     ),
     Kind(
         "Two names for one thing, or one for two",

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 from matledger.cells import column, settle
 from matledger.errors import InputError, Problem
-from matledger.findings import Doubt, known, once, problem_of, shown
+from matledger.findings import Doubt, fold, known, once, problem_of, shown
 from matledger.labour import Labour
 from matledger.records.clippings import check_clippings
 from matledger.records.holes import CoverRecord, check_cover
@@ -394,11 +394,6 @@ class Course:
 
 def _span(weather: Weather) -> tuple[dt.date, dt.date]:
     return weather.dates[0].astype(object), weather.dates[-1].astype(object)
-
-
-def fold(name: str) -> str:
-    """Return a name without what the eye passes over: spaces and case."""
-    return "".join(name.split()).casefold()
 
 
 def method_of(test: SoilTest) -> str:

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 from matledger.cells import Column, column, read_fields
 from matledger.course import GREEN, GROWTH, METHOD, TARGET, UNITS, Course, Green, Method, Settings, Target, cross_check
 from matledger.errors import InputError, Problem
-from matledger.findings import Doubt, Findings, nearest, shown
+from matledger.findings import Doubt, Findings, fold, nearest, shown
 from matledger.growth import ClippingRecord
 from matledger.labour import MATERIAL, TASK, TASKS, Labour, Task
 from matledger.money import Prices
@@ -363,9 +363,9 @@ class _Loader:
         if values is None or column is None:
             return None
         depth_mm = column.get("depth_mm", COLUMN_DEPTH_MM)
-        grass = values["grass"].casefold()
-        if not any(name in grass for name in GRASSES) and (like := nearest(grass, GRASSES)):
-            self.findings.doubts.append(Doubt(FILE, "growth.grass", "grass", values["grass"], f"is {like} meant?"))
+        grass = values["grass"]
+        if not any(fold(name) in fold(grass) for name in GRASSES) and (like := nearest(grass, GRASSES)):
+            self.findings.doubts.append(Doubt(FILE, "growth.grass", "grass", grass, f"is {like} meant?"))
         return self.built("growth", lambda: Settings(**values, column_depth_mm=depth_mm))
 
     def weather(self) -> Weather | None:
@@ -440,9 +440,17 @@ class _Loader:
         grass = growth.get("grass") if isinstance(growth, dict) else None
         grass = grass if isinstance(grass, str) else None  # anything else is told under [growth]
         areas = {green.name: green.area_m2 for green in greens or []}
-        return self.records(
+        before = len(self.findings.problems)
+        records = self.records(
             "clippings", collect_clippings, CLIPPINGS_FILE, grass=grass, areas_m2=areas, greens_checked_later=True
         )
+        # The grass stands in this file; if it is missing, that is told under [growth].
+        self.findings.problems[before:] = [
+            replace(p, place="growth.grass", file=FILE) if p.place == "grass" else p
+            for p in self.findings.problems[before:]
+            if p.place != "grass, dry_matter_g_l"
+        ]
+        return records
 
     def programme(self, data: Mapping[str, Any], place: str) -> Programme | None:
         values = self.fields(data, PROGRAMME, place, beside=("no_work", "step"))

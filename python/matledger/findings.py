@@ -23,6 +23,7 @@ __all__ = [
     "counted",
     "doubt_of",
     "either",
+    "fold",
     "headed",
     "known",
     "nearest",
@@ -145,6 +146,11 @@ def shown(value: object) -> str:
     if len(text) > 60:
         text = text[:57] + "..."
     return text if text.isprintable() else repr(text)
+
+
+def fold(name: str) -> str:
+    """Return a name without what the eye passes over: spaces and case."""
+    return "".join(name.split()).casefold()
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:

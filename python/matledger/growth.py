@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +14,7 @@ from matledger import _core
 from matledger._arrays import DayLike, Days, Floats, day_number, floats, frozen
 from matledger.days import as_day
 from matledger.errors import InputError, Problem
-from matledger.findings import Headings, of_kind, refuse
+from matledger.findings import Headings, either, fold, of_kind, refuse, shown
 
 __all__ = ["ClippingRecord", "DailyClippings", "SiteYield", "daily_clippings", "site_yield"]
 
@@ -87,7 +87,8 @@ class ClippingRecord:
         volume_l_m2
             Fresh volume [L/m2].
         grass
-            ``"creeping bentgrass"`` or ``"ultradwarf bermudagrass"`` (60 g/L), or ``"manilagrass"`` (110 g/L).
+            ``"creeping bentgrass"`` or ``"ultradwarf bermudagrass"`` (60 g/L), or ``"manilagrass"`` (110 g/L); spaces
+            and case do not count.
         dry_matter_g_l
             Dry matter in a litre of fresh clippings [g/L], in place of the grass's.
 
@@ -105,7 +106,7 @@ class ClippingRecord:
         if (grass is None) == (dry_matter_g_l is None):
             found = "neither" if grass is None else "both"
             raise InputError([Problem("grass, dry_matter_g_l", found, "one of the two")])
-        dry_matter = dry_matter_g_l if grass is None else _core.dry_matter_g_l(grass)
+        dry_matter = dry_matter_g_l if grass is None else _dry_matter_g_l(grass)
         assert dry_matter is not None
         mass = _core.dry_g_m2(volume_l_m2, dry_matter)
         return cls(green, as_day(first_day, "first_day"), as_day(last_day, "last_day"), mass)
@@ -272,6 +273,15 @@ def daily_clippings(
 def core_records(records: Sequence[ClippingRecord]) -> list[_Row]:
     """Hand records to the core."""
     return [_row(record) for record in records]
+
+
+def _dry_matter_g_l(grass: str) -> float:
+    names: dict[str, str] = {fold(name): name for name in get_args(Grass)}
+    name = names.get(fold(grass)) if isinstance(grass, str) else None
+    if name is None:
+        expected = f"{either(list(names.values()))}, or dry_matter_g_l for the clippings"
+        raise InputError([Problem("grass", shown(grass), expected)])
+    return _core.dry_matter_g_l(name)
 
 
 def _row(record: ClippingRecord) -> _Row:

@@ -18,7 +18,7 @@ from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
 from matledger.course import Course
 from matledger.errors import Problem
-from matledger.findings import Findings
+from matledger.findings import Findings, fold
 from matledger.frames import Table
 
 __all__ = ["Covariates", "Glance", "Population", "few_agree", "pool_litter", "shared_draws", "taken_again"]
@@ -293,12 +293,12 @@ def check_sites(glances: Sequence[Glance], covariates: Covariates) -> None:
     names: dict[str, str] = {}
     grasses: dict[str, str] = {}
     for glance in glances:
-        other = names.get(_plain(glance.name))
+        other = names.get(fold(glance.name))
         if other is not None:
             expected = f"a name that differs from {other!r} by more than spaces or case"
             findings.add(Problem("courses", repr(glance.name), expected))
-        names.setdefault(_plain(glance.name), glance.name)
-        usual = grasses.setdefault(_plain(glance.grass), glance.grass)
+        names.setdefault(fold(glance.name), glance.name)
+        usual = grasses.setdefault(fold(glance.grass), glance.grass)
         if usual != glance.grass:
             place = f"{glance.name}, grass"
             findings.add(Problem(place, repr(glance.grass), f"one spelling, such as {usual!r}"))
@@ -316,7 +316,3 @@ def check_sites(glances: Sequence[Glance], covariates: Covariates) -> None:
         if len(set(values.values())) < 2:
             findings.add(Problem(f"covariates.{covariate}", "one value", "a covariate that varies between sites"))
     findings.raise_any()
-
-
-def _plain(name: str) -> str:
-    return "".join(name.split()).casefold()

@@ -12,7 +12,7 @@ import numpy as np
 from matledger._arrays import Floats
 from matledger.cells import column
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, either
+from matledger.findings import Findings, either, fold
 from matledger.tables import MAX_BYTES, Source, Table, read_table
 
 __all__ = ["RESPONSES", "Layout", "Response", "Study", "read_study"]
@@ -212,7 +212,7 @@ def _names_that_look_alike(table: Table) -> None:
         spellings: dict[str, Counter[str]] = defaultdict(Counter)
         for row in rows:
             if row[name] is not None:
-                spellings["".join(row[name].split()).casefold()][row[name]] += 1
+                spellings[fold(row[name])][row[name]] += 1
         for same in spellings.values():
             (usual, _), *others = same.most_common()
             for other, _ in others:

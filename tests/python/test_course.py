@@ -176,6 +176,22 @@ def test_rows_that_are_wrong_alike_fill_no_screen(folder):
     assert said[-1] == "... and 85 more rows of work.csv like the last"
 
 
+def test_a_grass_is_told_of_where_it_stands(change, folder):
+    """Only a volume needs to know it, and what else is wrong with it is told once."""
+    told = "course.toml, growth.grass: bent grass; expected creeping bentgrass, ultradwarf bermudagrass or manilagrass"
+    (line,) = change(("creeping bentgrass", "bent grass"))
+    assert line == f"{told}, or dry_matter_g_l for the clippings"
+    (folder / "clippings.csv").write_text("green,first_day,last_day,dry_g_m2\nGreen 1,2014-04-01,2014-04-02,3\n")
+    assert mat.load_course(folder).settings.grass == "bent grass"
+    (folder / "clippings.csv").write_text(files.FOLDER["clippings.csv"])
+    (folder / "course.toml").write_text(files.COURSE.replace("creeping bentgrass", "Creeping Bent grass"))
+    assert mat.load_course(folder).clippings[0].dry_g_m2 == pytest.approx(3.0)
+    assert [line.split(":")[0] for line in change(("[growth]", "[Growth]"))] == [
+        "course.toml, Growth",
+        "course.toml, growth",
+    ]
+
+
 def test_clippings_that_share_a_day_are_told_by_check(folder):
     with (folder / "clippings.csv").open("a") as file:
         file.write("Green 2,2014-04-01,2014-04-02,24\nGreen 1,2014-04-02,2014-04-03,20\n")

@@ -23,6 +23,7 @@ def record(green: str, first: int, last: int, dry_g_m2: float) -> mat.ClippingRe
         ({"grass": "creeping bentgrass"}, 6.0),
         ({"grass": "ultradwarf bermudagrass"}, 6.0),
         ({"grass": "manilagrass"}, 11.0),
+        ({"grass": "Ultradwarf  Bermuda grass"}, 6.0),
         ({"dry_matter_g_l": 75.0}, 7.5),
     ],
 )
@@ -36,7 +37,11 @@ def test_volume_becomes_mass(given, expected):
     [
         ({}, "grass, dry_matter_g_l: neither; expected one of the two"),
         ({"grass": "manilagrass", "dry_matter_g_l": 80.0}, "grass, dry_matter_g_l: both"),
-        ({"grass": "moss"}, 'grass: "moss"; expected one of creeping bentgrass, ultradwarf bermudagrass, manilagrass'),
+        (
+            {"grass": "moss"},
+            "grass: moss; expected creeping bentgrass, ultradwarf bermudagrass or manilagrass, or dry_matter_g_l",
+        ),
+        ({"grass": 3}, "grass: 3; expected creeping bentgrass"),
         ({"dry_matter_g_l": 0.0}, "dry_matter_g_l: 0; expected dry matter above 0 g/L"),
         ({"dry_matter_g_l": 60.0, "volume_l_m2": -1.0}, "volume_l_m2: -1"),
     ],

@@ -140,6 +140,7 @@ def test_check_lists_each_column_once(folder, capsys):
         ("an invented creeping bentgrass", []),
         ("Poa annua", []),
         ("couch", []),
+        ("bent grass", []),
     ],
 )  # fmt: skip
 def test_a_grass_that_is_nearly_known(grass, told, folder, capsys):
