@@ -165,10 +165,11 @@ class Column:
         """
         if self.usual is None or value in self.usual.range:
             return None
+        side = "low" if value < self.usual.range.low else "high"
         own, usual = self.unit or "", f"usual is {self.usual.words} {self.unit or ''}".rstrip()
         unit = unit or own
         if isinstance(raw, str) and not NUMBER.fullmatch(raw.strip()):
-            return Doubt(file, where, name, f"{shown(raw)} = {value:.4g} {own}", usual)
+            return Doubt(file, where, name, f"{shown(raw)} = {value:.4g} {own}", usual, side)
         figure = _same(value, own, unit)
         found = f"{figure:.4g} {own}" if unit == own else f"{figure:.4g} {unit} = {value:.4g} {own}"
         others = []
@@ -179,7 +180,7 @@ class Column:
                 others.append(f"{figure:.4g} {'as a share' if other == '1' else other}{same}")
         if self.usual.of_mean:
             found = f"a mean of {found}"
-        return Doubt(file, where, name, found, usual + (f"; {' or '.join(others)}?" if others else ""))
+        return Doubt(file, where, name, found, usual + (f"; {' or '.join(others)}?" if others else ""), side)
 
     def read(self, raw: object, unit: str | None = None) -> Any:
         """Read one cell whose plain numbers are in ``unit`` (that of the name if None)."""

@@ -52,13 +52,17 @@ Headings = Mapping[str, tuple[str, str, str]]
 
 @dataclass(frozen=True)
 class Doubt:
-    """A number that is worth a look: ``found`` at ``where`` in a file, and what is usual in its ``column``."""
+    """A number that is worth a look: ``found`` at ``where`` in a file, and what is usual in its ``column``.
+
+    ``side`` is ``low`` or ``high`` where the number lies outside what is usual.
+    """
 
     file: str
     where: str
     column: str
     found: str
     usual: str
+    side: str = ""
 
 
 class Findings:
@@ -106,10 +110,10 @@ class Findings:
 
 
 def told_once(doubts: Sequence[Doubt]) -> list[str]:
-    """Tell what is worth a look, each column of a file once."""
-    alike: dict[tuple[str, str], list[Doubt]] = {}
+    """Tell what is worth a look, each column of a file once; what is too low is not like what is too high."""
+    alike: dict[tuple[str, str, str], list[Doubt]] = {}
     for doubt in doubts:
-        alike.setdefault((doubt.file, doubt.column), []).append(doubt)
+        alike.setdefault((doubt.file, doubt.column, doubt.side), []).append(doubt)
     return [
         f"{first.file}, {first.where}: {first.found}{f' (and {len(others)} more like it)' if others else ''};"
         f" {first.usual}"

@@ -45,6 +45,15 @@ def told(read, tmp_path, text, **options):
             ["row 2, column om_percent: 32 %; usual is from 0.3 to 25 %; 32 g/kg = 3.2 %?"],
         ),
         (
+            mat.read_soil_tests,
+            TESTS + "1,2014-04-01,0,20,0.061,8,a,on\n1,2014-04-01,20,40,62,8,a,on\n1,2014-04-01,40,60,0.04,8,a,on\n",
+            [
+                "row 2, column om_percent: 0.061 % (and 1 more like it); usual is from 0.3 to 25 %; 0.061 as a share = "
+                "6.1 %?",
+                "row 3, column om_percent: 62 %; usual is from 0.3 to 25 %; 62 g/kg = 6.2 %?",
+            ],
+        ),
+        (
             mat.read_work,
             WORK.replace("depth_mm", "depth_in") + "all,2014-04-14,coring,12.7,50,50,75\n",
             ["row 2, column depth_in: 75 in = 1905 mm; usual is from 5 to 400 mm; 75 mm?"],
