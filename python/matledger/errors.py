@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -10,7 +11,7 @@ __all__ = ["InputError", "Problem", "UnusualWarning"]
 
 
 MOST, MOST_ALIKE = 50, 5
-"""Lines of a message, and lines that differ in their row alone."""
+"""Lines of a message, and lines that differ in their row and its figures alone."""
 
 
 @dataclass(frozen=True)
@@ -50,8 +51,9 @@ class Problem:
 
 
 def _kind(problem: Problem) -> tuple[object, ...]:
-    """What problems that differ in their row alone share; those without a row are each of their own kind."""
-    return (problem.file, problem.column, problem.expected, None if problem.row else problem)
+    """What problems share that differ in their row and its figures alone; those without a row are of their own kind."""
+    expected = re.sub(r"\d[\d.]*", "", problem.expected)
+    return (problem.file, problem.column, expected, None if problem.row else problem)
 
 
 class UnusualWarning(UserWarning):
@@ -82,7 +84,8 @@ class InputError(ValueError):
             if seen[kind] <= MOST_ALIKE:
                 shown.append(str(problem))
             elif seen[kind] == MOST_ALIKE + 1:
-                shown.append(f"... and {kinds[kind] - MOST_ALIKE} more rows of {problem.file} like the last")
+                of = ", column ".join(filter(None, (problem.file, problem.column)))
+                shown.append(f"... and {kinds[kind] - MOST_ALIKE} more rows of {of}, like those above")
         if len(shown) > MOST:
             shown[MOST:] = [f"... and {len(shown) - MOST} more"]
         return "\n".join(shown)

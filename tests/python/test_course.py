@@ -173,7 +173,7 @@ def test_rows_that_are_wrong_alike_fill_no_screen(folder):
     (folder / "work.csv").write_text(files.FOLDER["work.csv"] + "all,1/5/2014,topdressing,,,,,4.5\n" * 90)
     said = problems(mat.load_course, folder)
     assert len(said) == 6  # and nothing of the cover that follows that work
-    assert said[-1] == "... and 85 more rows of work.csv like the last"
+    assert said[-1] == "... and 85 more rows of work.csv, column date, like those above"
 
 
 def test_a_grass_is_told_of_where_it_stands(change, folder):

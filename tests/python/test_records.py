@@ -111,6 +111,24 @@ def test_every_column_of_a_volume_is_named(write):
     )
 
 
+def test_minima_and_maxima_exchanged(write):
+    """Told once; a few days alone are told each, and what differs in its figures alone fills no screen."""
+    rows = files.WEATHER.splitlines()[1:]
+    names = {"tmin_c": "High (F)", "tmax_c": "Low (F)"}
+    options = {"columns": {"date": "Day", **names}, "units": dict.fromkeys(names, "degF"), "rain": False}
+    swapped = write("w.csv", "\n".join(["Day,Low (F),High (F),rain_mm", *rows]))
+    assert message(mat.read_weather, swapped, **options) == (
+        "w.csv, column High (F): above the maximum on 92 of 92 days; expected at most Low (F);"
+        " are the two columns exchanged?"
+    )
+    few = [row if n % 3 else row.replace(",", ",40,", 1).rpartition(",")[0] for n, row in enumerate(rows)]
+    *told, last = message(
+        mat.read_weather, write("w.csv", "\n".join(["date,tmin_c,tmax_c,rain_mm", *few]))
+    ).splitlines()
+    assert told[0] == "w.csv, row 2, column tmin_c, 2014-03-01: 40; expected at most tmax_c (4)"
+    assert (len(told), last) == (5, "... and 26 more rows of w.csv, column tmin_c, like those above")
+
+
 def test_weather_gap_is_filled_only_when_asked(write):
     path = write("w.csv", "date,tmin_c,tmax_c\n2014-03-01,4,14\n2014-03-02,,\n2014-03-03,6,16\n")
     assert "w.csv, row 3, 2014-03-02: no tmin_c, tmax_c" in message(mat.read_weather, path)

@@ -13,7 +13,7 @@ import numpy as np
 
 from matledger.cells import column
 from matledger.days import as_day
-from matledger.errors import InputError, Problem
+from matledger.errors import MOST_ALIKE, InputError, Problem
 from matledger.findings import Findings, headed
 from matledger.tables import MAX_BYTES, Source, Table, csv_rows, read_table, read_text
 from matledger.weather import FillRule, Weather
@@ -237,7 +237,18 @@ def _weather(
         )
     except InputError as error:
         by_text = {day.isoformat(): row for day, row in rows.items()}
-        raise InputError([_placed(p, table, by_text.get(p.place)) for p in error.problems]) from None
+        problems = [_placed(p, table, by_text.get(p.place)) for p in _exchanged(error.problems, len(kept))]
+        raise InputError(problems) from None
+
+
+def _exchanged(problems: Sequence[Problem], days: int) -> list[Problem]:
+    """Tell minima above their maxima on most days once: the columns are exchanged."""
+    others = [problem for problem in problems if not problem.expected.startswith("at most tmax_c")]
+    crossed = len(problems) - len(others)
+    if crossed <= max(MOST_ALIKE, days / 2):
+        return list(problems)
+    found = f"tmin_c above the maximum on {crossed} of {days} days"
+    return [Problem("", found, "at most tmax_c; are the two columns exchanged?"), *others]
 
 
 def _placed(problem: Problem, table: Table, row: int | None) -> Problem:
