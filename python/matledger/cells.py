@@ -238,7 +238,7 @@ class Column:
         if self.unit is None or text[0].isalpha():
             raise self._bad(text, self.expected_in(unit))
         try:
-            return quantities.parse(text, self.unit, name=self.name)
+            return quantities.parse_text(text, self.unit, name=self.name, plain=unit)
         except InputError as error:
             raise self._bad(text, error.problems[0].expected) from None
 
@@ -359,7 +359,9 @@ def match_names(
     for column in columns:
         if column.required and column.name not in holders:
             name = renamed.get(column.name, column.name)
-            hint = f"{noun} {name}: {column.expected}"
+            unit = units.get(column.name, column.unit_of(name))
+            fits = unit and column.unit and quantities.alike(unit, column.unit)
+            hint = f"{noun} {name}: {column.expected_in(unit if fits else None)}"
             report(None, f"no {noun} {name}", hint)
     return matched
 

@@ -228,7 +228,9 @@ def headed(problem: Problem, headings: Headings | None) -> Problem:
         own, unit, in_file = headings[found[1]]
         return own + (f" ({_back(found[2], unit, in_file)})" if found[2] and unit else found[0].removeprefix(found[1]))
 
-    expected = re.sub(rf"\b({'|'.join(headings)})\b(?: \((-?[0-9.]+)\))?", named, problem.expected)
+    # A name of one word, such as green, is a word of the sentence as well.
+    names = "|".join(name for name in headings if "_" in name)
+    expected = re.sub(rf"\b({names})\b(?: \((-?[0-9.]+)\))?", named, problem.expected) if names else problem.expected
     value = problem.value
     if unit and is_number:
         value = f"{_back(value, unit, file_unit)} = {float(value):.6g} {unit}"

@@ -110,7 +110,7 @@ _NUMBER = re.compile(
 _POWERS = {"sq": 2, "square": 2, "cu": 3, "cubic": 3, "2": 2, "3": 3, "²": 2, "³": 3}
 _LONGEST_TEXT = 100
 
-# What a reader would write, by dimension; the first whose number in the wanted unit is at least 1 is shown.
+# What a reader would write, by dimension; the first whose number in the wanted unit is at least 0.1 is shown.
 _EXAMPLES: dict[_Dimension, tuple[str, tuple[str, ...]]] = {
     _NONE: ("a share", ("30 %",)),
     _LENGTH: ("a length", ("0.5 in", "60 ft")),
@@ -198,7 +198,7 @@ def _expected(unit: str) -> str:
     for example in examples:
         number, _, own = example.partition(" ")
         shown = float(_unit(own).to(wanted, Fraction(number)))
-        if shown >= 1:
+        if shown >= 0.1:
             break
     return f"{what} such as {shown:.4g} or '{example}'"
 
@@ -255,9 +255,9 @@ def parse(value: object, unit: str, *, name: str) -> float:
     Traceback (most recent call last):
     matledger.errors.InputError: depth_mm: '2 lb'; expected a length such as 12.7 or '0.5 in'
     """
-    wanted = _asked_unit(unit, name)
+    _asked_unit(unit, name)
     if isinstance(value, str):
-        return _parse_text(value, unit, wanted, name)
+        return parse_text(value, unit, name=name)
     if isinstance(value, bool) or not isinstance(value, Real):
         raise _bad(name, value, _expected(unit))
     try:
@@ -269,7 +269,16 @@ def parse(value: object, unit: str, *, name: str) -> float:
     return number
 
 
-def _parse_text(text: str, unit: str, wanted: _Unit, name: str) -> float:
+def parse_text(text: str, unit: str, *, name: str, plain: str | None = None) -> float:
+    """Read a text with its unit as a number in `unit`; plain numbers beside it are in `plain`, which errors then name.
+
+    Examples
+    --------
+    >>> from matledger.units import parse_text
+    >>> parse_text("1/2 in", "mm", name="depth_in", plain="in")
+    12.7
+    """
+    wanted, unit = _asked_unit(unit, name), plain or unit
     if "," in text:
         raise _bad(name, text, "a decimal point and no comma, such as '0.5 in' or '5000 ft2'")
     found = _NUMBER.match(text) if len(text) <= _LONGEST_TEXT else None

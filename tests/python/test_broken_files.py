@@ -120,7 +120,7 @@ MESSAGES = {
         "soil_tests.csv, row 2, column bottom_mm: 3 lb; expected a length such as 12.7 or '0.5 in'"
     ],
     "Negative sand": ["work.csv, row 2, column sand_mm: -1; expected a number above 0 (mm)"],
-    "Half a metre of sand": ["work.csv, row 2, column sand_mm: 500; expected sand above 0 and at most 160 kg/m2"],
+    "Half a metre of sand": ["work.csv, row 2, column sand_mm: 500; expected sand above 0 and at most 100 mm"],
     "A parameter not taken by the work": [
         "work.csv, row 2, column depth_mm: 75; expected nothing; topdressing takes sand_mm, sand_kg_m2, passes, "
         "picked_up_share"

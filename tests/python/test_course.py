@@ -176,6 +176,12 @@ def test_rows_that_are_wrong_alike_fill_no_screen(folder):
     assert said[-1] == "... and 85 more rows of work.csv, column date, like those above"
 
 
+def test_own_headings_stand_in_no_sentence(change, folder):
+    (folder / "cover.csv").write_text("Hole,date,cover_percent\nGren 1,2014-04-28,97\n")
+    told = change(('file = "cover.csv"', 'file = "cover.csv"\ncolumns = { green = "Hole" }'))
+    assert told == ["cover.csv, row 2, column Hole: Gren 1; expected a green of the course (nearest: Green 1)"]
+
+
 def test_a_grass_is_told_of_where_it_stands(change, folder):
     """Only a volume needs to know it, and what else is wrong with it is told once."""
     told = "course.toml, growth.grass: bent grass; expected creeping bentgrass, ultradwarf bermudagrass or manilagrass"

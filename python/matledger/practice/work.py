@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -346,7 +347,23 @@ class _Sanding(Work):
             both = " and ".join(f"{name} {value:g}" for name, value in given.items())
             problem = Problem(f"{self.kind}.sand", both or "not given", "exactly one of sand_mm and sand_kg_m2")
             self.__dict__.setdefault("_problems", []).append(problem)
-        super().__post_init__()
+        try:
+            super().__post_init__()
+        except InputError as error:
+            raise InputError([self._as_given(problem) for problem in error.problems]) from None
+
+    def _as_given(self, problem: Problem) -> Problem:
+        """Tell of the amount that was given, and not of the mass that the core made of it."""
+        if problem.place != f"{self.kind}.sand_g_m2":
+            return problem
+        name = "sand_mm" if self.sand_kg_m2 is None else "sand_kg_m2"
+        density = _core.SAND_BULK_DENSITY_G_CM3  # kg/m2 over g/cm3 are mm
+        expected = re.sub(r"([\d.]+) kg/m2", lambda found: f"{float(found[1]) / density:g} mm", problem.expected)
+        return Problem(
+            f"{self.kind}.{name}",
+            f"{getattr(self, name):.12g}",
+            problem.expected if name == "sand_kg_m2" else expected,
+        )
 
     def _given_g_m2(self) -> float:
         if self.sand_kg_m2 is not None:

@@ -95,8 +95,10 @@ _ARGUMENTS = {
 }
 
 
-def make_work(word: str, parameters: Mapping[str, Any]) -> Work:
+def make_work(word: str, parameters: Mapping[str, Any], headings: Headings | None = None) -> Work:
     """Build one piece of work from its parameters by column name; None counts as not given.
+
+    What was expected is said in the units that the source has by its `headings`.
 
     Raises
     ------
@@ -109,7 +111,8 @@ def make_work(word: str, parameters: Mapping[str, Any]) -> Work:
     by_name = {column.name: column for column in PARAMETERS}
     for name in kind.needs:
         if name not in given:
-            findings.add(Problem(name, "not given", f"{by_name[name].expected}, which {word} needs"))
+            unit = headings[name][2] if headings and name in headings else None
+            findings.add(Problem(name, "not given", f"{by_name[name].expected_in(unit)}, which {word} needs"))
     for name in given:
         if name not in kind.parameters:
             findings.add(Problem(name, shown(given[name]), f"nothing; {word} takes {', '.join(kind.parameters)}"))
@@ -127,19 +130,12 @@ def make_work(word: str, parameters: Mapping[str, Any]) -> Work:
     try:
         work: Work = kind.make(**arguments)
     except InputError as error:
-        raise InputError([_of_column(p, _column_of(p.place, word, given), given) for p in error.problems]) from None
+        raise InputError([replace(p, place=_column_of(p.place, word)) for p in error.problems]) from None
     return work
 
 
-def _of_column(problem: Problem, column: str, given: Mapping[str, Any]) -> Problem:
-    """Place a problem at a column; sand is shown as it was given, and not as the mass that it became."""
-    return replace(problem, place=column, value=shown(given[column]) if column in _SAND else problem.value)
-
-
-def _column_of(place: str, word: str, given: Mapping[str, Any]) -> str:
+def _column_of(place: str, word: str) -> str:
     argument = place.removeprefix(f"{word}.")
-    if argument.startswith("sand_"):
-        return next(name for name in _SAND if name in given)
     return _ARGUMENTS.get(argument, argument)
 
 
@@ -167,7 +163,7 @@ def read_work_table(data: Mapping[str, Any], *, place: str, file: str, findings:
     if values is None:
         return None
     try:
-        return make_work(values.pop("work"), values)
+        return make_work(values.pop("work"), values, findings.keys[place])
     except InputError as error:
         findings.absorb(error, lambda p: replace(p, place=f"{place}.{p.place}", file=file))
         return None
@@ -277,7 +273,7 @@ def collect_work(
         values = dict(row.values)
         green, date, word = (values.pop(name) for name in ("green", "date", "work"))
         try:
-            work = make_work(word, values)
+            work = make_work(word, values, table.headings)
         except InputError as error:
             table.absorb(error, row.number)
         else:
