@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from itertools import product
+from typing import Any
 
 from matledger.errors import InputError, Problem
+from matledger.findings import of_kind, refuse, whole
 from matledger.practice import Coring, Programme, SandInjection, Tine, Topdressing, VerticalMowing, Work
 from matledger.units import System, convert, parse, show, shown_units
 
@@ -41,6 +43,11 @@ class Space:
     units
         ``"metric"`` or ``"us"``, for the names of the programmes.
 
+    Raises
+    ------
+    InputError
+        Naming every choice that makes no work or no rule.
+
     Examples
     --------
     >>> space = Space(coring_days=[(), ("15 April",)], bores_mm=[9.5, 12.7], topdressing_mm=[0.2, 0.4])
@@ -71,18 +78,31 @@ class Space:
         names = ("coring_days", "bores_mm", "spacings_mm", "depths_mm", "topdressing_mm", "topdressing_every_days")
         problems = [
             Problem(name, repr(getattr(self, name)), "a list with at least one choice")
-            for name in (*names, "injections", "vertical_mowings")
-            if isinstance(getattr(self, name), str) or not len(getattr(self, name))
+            for name in (*names, "spacings_mm", "injections", "vertical_mowings")
+            if isinstance(getattr(self, name), str) or not getattr(getattr(self, name), "__len__", int)()
         ]
-        problems += [
+        refuse(problems)
+        problems = [
             Problem(f"coring_days[{index}]", repr(days), "a list of days such as ('15 April', '10 September')")
             for index, days in enumerate(self.coring_days)
-            if isinstance(days, str)
+            if isinstance(days, str) or not isinstance(days, Sequence) or not all(isinstance(day, str) for day in days)
         ]
-        if problems:
-            raise InputError(problems)
+        for name, kind in (("injections", SandInjection), ("vertical_mowings", VerticalMowing)):
+            problems += [
+                Problem(f"{name}[{index}]", repr(work), f"None, or work such as {kind.__name__}(...)")
+                for index, work in enumerate(getattr(self, name))
+                if not (work is None or isinstance(work, kind))
+            ]
+        problems += of_kind("number", sand_over_holes=self.sand_over_holes)
+        problems += of_kind(
+            "text", season=self.season, injection_day=self.injection_day, vertical_day=self.vertical_day
+        )
+        for index, every in enumerate(self.topdressing_every_days):
+            problems += whole(f"topdressing_every_days[{index}]", every, 1, 366)
+        refuse(problems)
         shown_units("mm", self.units)
         self._read_sizes()
+        self._try_choices()
         count = self._count()
         if count > MOST_PROGRAMMES:
             raise InputError([Problem("space", f"{count} programmes", f"at most {MOST_PROGRAMMES}")])
@@ -110,6 +130,54 @@ class Space:
         object.__setattr__(self, "spacings_mm", tuple(pairs))
         if problems:
             raise InputError(problems)
+
+    def _try_choices(self) -> None:
+        """Make the work and the rules of each choice, so that an error names the choice and comes before the search."""
+        problems: list[Problem] = []
+
+        def tried(place: str, make: Callable[..., object], *given: object, **said: Any) -> None:
+            try:
+                make(*given)
+            except InputError as error:
+                problems.extend(replace(p, place=place or p.place, **said) for p in error.problems)
+
+        def rule(when: str, no_work: Sequence[str] = (), when_no_work: Any = "skip") -> Programme:
+            return Programme("a choice", [(when, [Topdressing(sand_mm=1)])], no_work, when_no_work)
+
+        def cored(bore: float, spacing: tuple[float, float], depth: float) -> Coring:
+            return Coring(tine=Tine(inside_diameter_mm=bore), spacing_mm=spacing, depth_mm=depth)
+
+        def topdressed(mm: float) -> Topdressing:
+            return Topdressing(sand_mm=mm)
+
+        for i, days in enumerate(self.coring_days):
+            if days:
+                tried(f"coring_days[{i}]", rule, " and ".join(days))
+        expected = "a season such as 'from 1 May to 30 September', with days that exist"
+        tried("season", rule, f"every 14 days {self.season}", value=repr(self.season), expected=expected)
+        tried("injection_day", rule, self.injection_day)
+        tried("vertical_day", rule, self.vertical_day)
+        tried("", rule, "1 May", self.no_work, self.when_no_work)
+
+        bores, depths, rates = ([*map(float, each)] for each in (self.bores_mm, self.depths_mm, self.topdressing_mm))
+        spacings = [(float(along), float(across)) for along, across in self.spacings_mm]
+        for i, bore in enumerate(bores):
+            tried(f"bores_mm[{i}]", cored, bore, (1000.0, 1000.0), 10.0)
+        for i, depth in enumerate(depths):
+            tried(f"depths_mm[{i}]", cored, 1.0, (1000.0, 1000.0), depth)
+        for i, spacing in enumerate(spacings):
+            tried(f"spacings_mm[{i}]", cored, max([1.0, *bores]), spacing, 10.0)
+        for i, rate in enumerate(rates):
+            if rate < 0:
+                problems.append(Problem(f"topdressing_mm[{i}]", f"{rate:g}", "a number of 0 or more (mm)"))
+            elif rate > 0:
+                tried(f"topdressing_mm[{i}]", topdressed, rate)
+        refuse(problems)
+        if self.sand_over_holes > 0:
+            closest = min(spacings, key=lambda pair: pair[0] * pair[1])
+            sand = cored(max(bores), closest, max(depths)).hole_volume_mm * self.sand_over_holes
+            tried("sand_over_holes", topdressed, sand, value=f"{self.sand_over_holes:g}, which is {sand:.4g} mm")
+        refuse(problems)
 
     def _count(self) -> int:
         cored = sum(bool(days) for days in self.coring_days)

@@ -361,6 +361,35 @@ def test_space_names_what_is_empty():
         mat.Space(coring_days=["15 April"])
 
 
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ({"topdressing_mm": [0.3, 2000]}, "topdressing_mm[1]: 2000; expected sand above 0 and at most 100 mm"),
+        ({"topdressing_mm": [-0.3]}, "topdressing_mm[0]: -0.3; expected a number of 0 or more (mm)"),
+        ({"topdressing_every_days": [0]}, "topdressing_every_days[0]: 0; expected a whole number from 1"),
+        ({"topdressing_every_days": 14}, "topdressing_every_days: 14; expected a list with at least one choice"),
+        ({"season": "summer"}, "season: 'summer'; expected a season such as 'from 1 May to 30 September'"),
+        ({"season": None}, "season: None; expected text"),
+        ({"coring_days": [(), ("15 Avril",)]}, "coring_days[1]: '15 Avril'; expected one of '15 April'"),
+        ({"coring_days": [(15,)]}, "coring_days[0]: (15,); expected a list of days"),
+        ({"bores_mm": [0]}, "bores_mm[0]: 0.0; expected more than 0 mm"),
+        ({"spacings_mm": [(50, 50), (50, 10)]}, "spacings_mm[1]: 10; expected at least the tine's diameter (12.7 mm)"),
+        ({"depths_mm": [70, -3]}, "depths_mm[1]: -3; expected a depth above 0 mm"),
+        ({"sand_over_holes": 30}, "sand_over_holes: 30, which is 106.4 mm; expected sand above 0 and at most 100 mm"),
+        ({"sand_over_holes": "all"}, "sand_over_holes: 'all'; expected a number"),
+        ({"injections": [3]}, "injections[0]: 3; expected None, or work such as SandInjection(...)"),
+        ({"vertical_day": "spring"}, "vertical_day: 'spring'; expected one of"),
+        ({"no_work": ["never"]}, "no_work[0].days: 'never'; expected one of"),
+        ({"when_no_work": "rest"}, "when_no_work: 'rest'; expected 'skip' or 'next_work_day'"),
+    ],
+)
+def test_space_names_the_choice_that_cannot_be(given, told):
+    with pytest.raises(mat.InputError) as caught:
+        mat.Space(**{"coring_days": [("15 April",)]} | given)
+    (problem,) = caught.value.problems
+    assert str(problem).startswith(told)
+
+
 def test_a_space_reads_and_tells_us_units():
     us = mat.Space(
         coring_days=[("15 April",)],
