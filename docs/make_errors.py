@@ -158,7 +158,7 @@ KINDS = (
         r"\b(number|numbers|percentage|share|probability|factor|ratio|variance|noncentrality|finite|amount|price)\b"
         r"|decimal point|\babove 0\b|\b0\b.* or more|^(more than|at (most|least)|from|between) -?[0-9]|^an area of"
         r"|^-?[0-9…]+ (to|%|or more|day)|more than 0|^a (shift|temperature|diameter|time|length|standard deviation)\b"
-        r"|^rain from|degrees of freedom",
+        r"|^rain from|degrees of freedom|^…; …\?$",
     ),
     Kind(
         "A word that is not one of those known",

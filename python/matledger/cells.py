@@ -172,12 +172,7 @@ class Column:
             return Doubt(file, where, name, f"{shown(raw)} = {value:.4g} {own}", usual, side)
         figure = _same(value, own, unit)
         found = f"{figure:.4g} {own}" if unit == own else f"{figure:.4g} {unit} = {value:.4g} {own}"
-        others = []
-        for other in (*(self._suffix[1].values() if self._suffix else ()), *PERCENT_ELSEWHERE * (own == "%")):
-            meant = _same(figure, other, own)
-            if other != unit and (own == "%" or ("/" in other) == ("/" in own)) and meant in self.usual.range:
-                same = f" = {meant:.3g} {own}" if other != own else ""
-                others.append(f"{figure:.4g} {'as a share' if other == '1' else other}{same}")
+        others = self._meant(value, unit)
         if self.usual.of_mean:
             found = f"a mean of {found}"
         return Doubt(file, where, name, found, usual + (f"; {' or '.join(others)}?" if others else ""), side)
@@ -229,8 +224,25 @@ class Column:
             if unit is not None and unit != self.unit and math.isfinite(number):
                 number = quantities.convert(number, unit, self.unit or "")
         if not math.isfinite(number) or number not in self.range:
-            raise self._bad(value, self.expected_in(unit))
+            others = self._meant(number, unit or self.unit or "") if math.isfinite(number) else []
+            raise self._bad(value, self.expected_in(unit) + (f"; {' or '.join(others)}?" if others else ""))
         return number
+
+    def _meant(self, value: float, unit: str) -> list[str]:
+        """Say in which other units a number that was read in ``unit`` would be usual."""
+        own, others = self.unit or "", []
+        figure = _same(value, own, unit)
+        for other in (*(self._suffix[1].values() if self._suffix else ()), *PERCENT_ELSEWHERE * (own == "%")):
+            meant = _same(figure, other, own)
+            if (
+                self.usual
+                and other != unit
+                and (own == "%" or ("/" in other) == ("/" in own))
+                and meant in self.usual.range
+            ):
+                same = f" = {meant:.3g} {own}" if other != own else ""
+                others.append(f"{figure:.4g} {'as a share' if other == '1' else other}{same}")
+        return others
 
     def _quantity(self, text: str, unit: str | None) -> float:
         if DECIMAL_COMMA.fullmatch(text):
@@ -312,14 +324,16 @@ def match_names(
     renamed: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     report: Report,
+    misnamed: Report | None = None,
     noun: str = "column",
     beside: Sequence[str] = (),
 ) -> Matched:
     """Find which name holds which column, and in what unit; anything amiss goes to ``report``.
 
-    Names in ``beside`` are known to the caller and passed over.
+    What is amiss with ``renamed`` and ``units`` goes to ``misnamed``, as ``columns.tmin_c``. Names in ``beside`` are
+    known to the caller and passed over.
     """
-    renamed, units = renamed or {}, units or {}
+    renamed, units, misnamed = renamed or {}, units or {}, misnamed or report
     by_name = {column.name: column for column in columns}
     for argument, given in (("columns", renamed), ("units", units)):
         for name in given:
@@ -330,7 +344,7 @@ def match_names(
                     if own
                     else f"one of {', '.join(by_name)}"
                 )
-                report(None, f"{argument}={{{name!r}: ...}}", expected)
+                misnamed(f"{argument}.{name}", given[name], expected)
     accepted: dict[str, tuple[Column, str | None]] = {}
     for column in columns:
         if column.name in renamed:
@@ -354,7 +368,7 @@ def match_names(
             continue
         holders[column.name] = name
         if column.name in units:
-            unit = _declared_unit(column, units[column.name], columns, report)
+            unit = _declared_unit(column, units[column.name], columns, misnamed)
         matched[place] = (column, unit)
     for column in columns:
         if column.required and column.name not in holders:
@@ -362,6 +376,8 @@ def match_names(
             unit = units.get(column.name, column.unit_of(name))
             fits = unit and column.unit and quantities.alike(unit, column.unit)
             hint = f"{noun} {name}: {column.expected_in(unit if fits else None)}"
+            if noun == "column" and column.name not in renamed and set(names) - {*accepted, *beside}:
+                hint += "; a heading of your own goes under columns"
             report(None, f"no {noun} {name}", hint)
     return matched
 
@@ -387,7 +403,7 @@ def _instead(name: str, columns: Sequence[Column], accepted: Mapping[str, object
 
 def _declared_unit(column: Column, unit: str, columns: Sequence[Column], report: Report) -> str | None:
     if column.unit is None:
-        report(None, f"units={{{column.name!r}: {unit!r}}}", f"no unit: {column.name} has none")
+        report(f"units.{column.name}", unit, f"no unit: {column.name} has none")
         return None
     try:
         quantities.convert(1.0, unit, column.unit)
@@ -397,7 +413,7 @@ def _declared_unit(column: Column, unit: str, columns: Sequence[Column], report:
             others = [one.name for one in columns if one.stem == column.stem and quantities.alike(unit, one.unit or "")]
             expected = f"a unit of the same kind as {column.unit}"
             expected += f"; {unit} goes with {either(others)}, so map the column to that" if others else ""
-        report(None, f"units={{{column.name!r}: {unit!r}}}", expected)
+        report(f"units.{column.name}", unit, expected)
         return column.unit
     return unit
 

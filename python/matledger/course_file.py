@@ -390,7 +390,7 @@ class _Loader:
                 return read_ghcn_daily(path, fill=fill, **values)
             weather, findings = collect_weather(path, fill=fill, **mappings, **values)
         except InputError as error:
-            self.findings.problems += error.problems
+            self.findings.absorb(error, lambda p: _of_mapping(p, "weather"))
             return None
         self.findings.take(findings)
         return weather
@@ -432,6 +432,7 @@ class _Loader:
         except InputError as error:
             self.findings.problems += error.problems
             return []
+        findings.problems = [_of_mapping(problem, key) for problem in findings.problems]
         self.findings.take(findings)
         return records
 
@@ -481,6 +482,12 @@ class _Loader:
             self.report(f"{place}.work", "not given", "at least one piece of work")
             return None
         return values["when"], works
+
+
+def _of_mapping(problem: Problem, section: str) -> Problem:
+    """Place what is wrong with a file's ``columns`` or ``units`` in the section that says them."""
+    mapped = problem.place.partition(".")[0] in MAPPINGS
+    return replace(problem, place=f"{section}.{problem.place}", file=FILE) if mapped else problem
 
 
 def _needed(field: Field[Any]) -> bool:

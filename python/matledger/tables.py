@@ -133,6 +133,9 @@ def read_table(
         renamed=renamed,
         units=units,
         report=lambda name, value, expected: table.report(header_row, name, value, expected),
+        misnamed=lambda place, value, expected: table.findings.add(
+            Problem(place or "", shown(value), expected, table.name)
+        ),
         beside=("",),
     )
     unnamed = [place for place, name in enumerate(names) if name == ""]
@@ -289,7 +292,11 @@ def _refuse_other_separators(names: Sequence[Any], file: str) -> None:
     if len(names) == 1 and isinstance(names[0], str):
         for mark, word in ((";", "semicolons"), ("\t", "tabs")):
             if mark in names[0]:
-                raise _one(f"{word} between the columns", "commas between the columns", file, 1)
+                expected = (
+                    "commas between the columns and points in numbers: save the sheet so, or in Python read it by "
+                    f"pandas, read_csv(..., sep={mark!r}, decimal=','), and give the data frame"
+                )
+                raise _one(f"{word} between the columns", expected, file, 1)
 
 
 def _frame_rows(source: Source) -> Iterator[tuple[int, list[Any]]]:

@@ -7,11 +7,13 @@ import matledger as mat
 
 CASES = {case.title: case for case in files.CASES}
 
+OWN = "; a heading of your own goes under columns"
+
 # What each message has to name, line by line; the whole messages stand in docs/broken-files.md.
 MESSAGES = {
     "A unit that is not known": [
         "weather.csv, row 1, column tmin_k: unknown column; expected a known unit at its end: tmin_c or tmin_f",
-        "weather.csv, row 1: no column tmin_c; expected column tmin_c: a number from -90 to 60 (degC)",
+        "weather.csv, row 1: no column tmin_c; expected column tmin_c: a number from -90 to 60 (degC)" + OWN,
     ],
     "A missing column": [
         "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number from -90 to 60 (degC)"
@@ -37,7 +39,9 @@ MESSAGES = {
         "cells of one",
     ],
     "Semicolons between the columns": [
-        "weather.csv, row 1: semicolons between the columns; expected commas between the columns"
+        "weather.csv, row 1: semicolons between the columns; expected commas between the columns and points in numbers"
+        ": save the sheet so, or in Python read it by pandas, read_csv(..., sep=';', decimal=','), and give the data "
+        "frame"
     ],
     "NaN and infinity": [
         "weather.csv, row 2, column tmin_c: NaN; expected a number from -90 to 60 (degC)",
@@ -88,9 +92,9 @@ MESSAGES = {
     ],
     "A title above the header": [
         "weather.csv, row 1, column Weather of 2014: unknown column; expected one of date, tmin_c, tmax_c, rain_mm",
-        "weather.csv, row 1: no column date; expected column date: a date as YYYY-MM-DD",
-        "weather.csv, row 1: no column tmin_c; expected column tmin_c: a number from -90 to 60 (degC)",
-        "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number from -90 to 60 (degC)",
+        "weather.csv, row 1: no column date; expected column date: a date as YYYY-MM-DD" + OWN,
+        "weather.csv, row 1: no column tmin_c; expected column tmin_c: a number from -90 to 60 (degC)" + OWN,
+        "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number from -90 to 60 (degC)" + OWN,
     ],
     "A value under no name": ["weather.csv, row 3: wet; expected no value in a column without a name"],
     "A column without name or values": ["reads without complaint"],

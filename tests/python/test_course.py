@@ -176,6 +176,16 @@ def test_rows_that_are_wrong_alike_fill_no_screen(folder):
     assert said[-1] == "... and 85 more rows of work.csv, column date, like those above"
 
 
+def test_a_mapping_is_told_of_course_toml(change):
+    assert change(
+        ('file = "weather.csv"', 'file = "weather.csv"\ncolumns = { tmin_f = "Low (F)" }'),
+        ('file = "cover.csv"', 'file = "cover.csv"\nunits = { date = "d" }'),
+    ) == [
+        'course.toml, weather.columns.tmin_f: Low (F); expected tmin_c in its place, and units = { tmin_c = "degF" }',
+        "course.toml, cover.units.date: d; expected no unit: date has none",
+    ]
+
+
 def test_own_headings_stand_in_no_sentence(change, folder):
     (folder / "cover.csv").write_text("Hole,date,cover_percent\nGren 1,2014-04-28,97\n")
     told = change(('file = "cover.csv"', 'file = "cover.csv"\ncolumns = { green = "Hole" }'))

@@ -74,22 +74,42 @@ def test_mapping_of_no_known_column_or_unit(write):
     path = write("w.csv", "date,tmin_c,tmax_c\n2014-03-01,4,14\n")
     text = message(mat.read_weather, path, columns={"tmin": "low"}, units={"tmax_c": "mm", "date": "d"})
     assert text.splitlines() == [
-        "w.csv, row 1: columns={'tmin': ...}; expected one of date, tmin_c, tmax_c, rain_mm",
-        "w.csv, row 1: units={'date': 'd'}; expected no unit: date has none",
-        "w.csv, row 1: units={'tmax_c': 'mm'}; expected a unit of the same kind as degC",
+        "w.csv, columns.tmin: low; expected one of date, tmin_c, tmax_c, rain_mm",
+        "w.csv, units.date: d; expected no unit: date has none",
+        "w.csv, units.tmax_c: mm; expected a unit of the same kind as degC",
     ]
     first = message(mat.read_weather, path, columns={"tmin_f": "low"}).splitlines()[0]
-    assert (
-        first
-        == "w.csv, row 1: columns={'tmin_f': ...}; expected tmin_c in its place, and units = { tmin_c = \"degF\" }"
+    assert first == 'w.csv, columns.tmin_f: low; expected tmin_c in its place, and units = { tmin_c = "degF" }'
+    mapped = {"columns": {"tmin_c": "Low"}}
+    hint = "; a heading of your own goes under columns"
+    assert hint in message(mat.read_weather, write("w.csv", "date,Low,tmax_c\n2014-03-01,4,14\n"))
+    assert hint not in message(mat.read_weather, write("w.csv", "date,low,tmax_c\n2014-03-01,4,14\n"), **mapped)
+    assert hint not in message(mat.read_weather, write("w.csv", "date,tmax_c\n2014-03-01,14\n"))
+
+
+def test_a_unit_that_would_explain_a_figure(write):
+    path = write("w.csv", "date,tmin_c,tmax_c\n2014-03-01,41,62.7\n")
+    assert message(mat.read_weather, path) == (
+        "w.csv, row 2, column tmax_c: 62.7; expected a number from -90 to 60 (degC); 62.7 degF = 17.1 degC?"
     )
+
+
+@pytest.mark.parametrize(("mark", "word"), [(";", "semicolons"), ("\t", "tabs")])
+def test_the_way_in_for_decimal_commas(write, mark, word):
+    """What the message says to do works."""
+    pandas = pytest.importorskip("pandas")
+    path = write("w.csv", "date,tmin_c,tmax_c\n2014-03-01,4.5,14\n".replace(",", mark).replace(".", ","))
+    told = message(mat.read_weather, path)
+    assert told.startswith(f"w.csv, row 1: {word} between the columns; expected commas between the columns and points")
+    assert f"read_csv(..., sep={mark!r}, decimal=',')" in told
+    assert mat.read_weather(pandas.read_csv(path, sep=mark, decimal=",")).tmin_c.tolist() == [4.5]
 
 
 def test_a_unit_that_goes_with_another_column(write):
     path = write("w.csv", "date,green,work,Sand\n2014-03-01,1,topdressing,40\n")
     text = message(mat.read_work, path, columns={"sand_mm": "Sand"}, units={"sand_mm": "lb/1000ft2"})
     assert text == (
-        "w.csv, row 1: units={'sand_mm': 'lb/1000ft2'}; expected a unit of the same kind as mm; lb/1000ft2 goes with"
+        "w.csv, units.sand_mm: lb/1000ft2; expected a unit of the same kind as mm; lb/1000ft2 goes with"
         " sand_kg_m2, so map the column to that"
     )
     (record,) = mat.read_work(path, columns={"sand_kg_m2": "Sand"}, units={"sand_kg_m2": "lb/1000ft2"})
@@ -301,7 +321,7 @@ def test_a_test_made_in_python_is_held_to_the_same_rules():
     )
     assert good.bottom_mm == 25.4
     assert message(replace, good, om_percent=200, cores=True).splitlines() == [
-        "om_percent: 200; expected a number from 0 to 100 (%)",
+        "om_percent: 200; expected a number from 0 to 100 (%); 200 g/kg = 20 %?",
         "cores: True; expected a whole number of 1 or more",
     ]
 
