@@ -268,7 +268,8 @@ def page() -> str:
     parts = [
         "# Broken files\n\n"
         "What each reader says of a file that is wrong, or looks as if it were. All problems of a file are named at\n"
-        "once, each with file, row (the header is row 1), column, what was found and what was expected. What is\n"
+        "once, each with file, row (the header is row 1), column, what was found and what was expected; what needs\n"
+        "every row, such as a gap in the days, is looked at once all cells can be read. What is\n"
         "*worth a look* is read as it stands. All data are invented. What to do about each kind is on the page\n"
         "[errors](errors.md). `docs/make_broken_files.py` writes this page from the actual messages.\n"
     ]

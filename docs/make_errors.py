@@ -276,8 +276,8 @@ soil_tests.csv, row 9, column om_percent: 12/10; expected a number from 0 to 100
 
 The place (file, row, column or argument), what was found there, and after *expected* what would have been accepted. The
 header is row 1; things in `course.toml` count from 0, as in `programme[0]`. One error lists all that is wrong, so mend
-every line before you try again. A message that seems wrong is a fault of ours:
-[report it](first-hour.md#if-something-goes-wrong).
+every line before you try again; what needs every row or a whole section is looked at once all its cells can be read.
+A message that seems wrong is a fault of ours: [report it](first-hour.md#if-something-goes-wrong).
 
 ## Which error
 """

@@ -358,7 +358,9 @@ def match_names(
         if name in beside:
             continue
         if name not in accepted:
-            report(name, f"unknown {noun}", _instead(name, columns, accepted, beside))
+            other = renamed.get(name)
+            expected = f"nothing; columns has {other} for it" if other else _instead(name, columns, accepted, beside)
+            report(name, f"unknown {noun}", expected)
             continue
         column, unit = accepted[name]
         if column.name in holders:
@@ -392,7 +394,7 @@ def headings_of(names: Sequence[str], matched: Matched) -> Headings:
 
 
 def _instead(name: str, columns: Sequence[Column], accepted: Mapping[str, object], beside: Sequence[str]) -> str:
-    alike = [column for column in columns if len(column.names) > 1 and name.startswith(f"{column.stem}_")]
+    alike = [column for column in columns if len(column.names) > 1 and f"{name}_".startswith(f"{column.stem}_")]
     if any(nearest(name, [column.name]) for column in alike):
         ends = [end for column in alike for end in column.names if end in accepted] or [alike[0].name]
         return f"a known unit at its end: {either(ends)}"

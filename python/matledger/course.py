@@ -472,9 +472,12 @@ def cross_check(
         ]
         for record, place in of_one_green:
             if names and record.green not in names:
-                expected = known("green", record.green, names)
+                expected = known("green", record.green, [*names, ALL_GREENS] if place.startswith("work") else names)
                 problems.append(problem_of(record, place, "green", record.green, expected))
-        problems += check_cover(cover, work, names) if names else []
+        # What follows work of an unknown green or day is no second problem.
+        placed = all(record.green in (*names, ALL_GREENS) for record in work)
+        placed &= not _outside_weather(weather, (), (), work, ())
+        problems += check_cover(cover, work if placed else None, names) if names else []
     problems += _same_names("programme", [programme.name for programme in programmes], file)
     problems += _same_names("method", [method.name for method in methods], file)
     problems += _outside_weather(weather, clippings, soil_tests, work, cover)

@@ -131,15 +131,15 @@ def once(problems: Sequence[Problem]) -> list[Problem]:
 
 
 def _counted(found: Sequence[Problem]) -> Problem:
-    """Tell the first of several problems, what else was found in its place, and how many more there are."""
+    """Tell the first of several problems, how many more there are, and what was found there."""
     first, others = found[0], found[1:]
     if not others:
         return first
     values = list(dict.fromkeys(problem.value for problem in others if problem.value != first.value))
-    more = f", {', '.join(values[:4])}" * bool(values) + " and others" * (len(values) > 4)
+    more = f": {', '.join(values[:4])}" * bool(values) + " and others" * (len(values) > 4)
     files = [name for name in dict.fromkeys(problem.file for problem in others) if name not in (None, first.file)]
     where = f"{len(others)} more row{'s' * (len(others) > 1)}" + f", also of {', '.join(map(str, files))}" * bool(files)
-    return replace(first, value=f"{first.value}{more} (and in {where})")
+    return replace(first, value=f"{first.value} (and in {where}{more})")
 
 
 def shown(value: object) -> str:

@@ -64,7 +64,8 @@ class Play:
         given = self.rounds_a_week
         listed = isinstance(given, Sequence) and not isinstance(given, str)
         if not listed or len(given) not in (12, 52):
-            findings.add(Problem("rounds_a_week", str(given)[:60], "12 figures (months) or 52 (weeks)"))
+            found = f"{len(given)} figures" if listed else str(given)[:60]
+            findings.add(Problem("rounds_a_week", found, "12 figures (months) or 52 (weeks)"))
         else:
             read = []
             for index, rounds in enumerate(given):

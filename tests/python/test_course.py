@@ -186,6 +186,24 @@ def test_a_mapping_is_told_of_course_toml(change):
     ]
 
 
+def test_what_follows_work_out_of_place_is_not_told(change, folder):
+    (told,) = change(("all,2014-04-14,coring", "All,2014-04-14,coring"), file="work.csv")
+    assert told == "work.csv, row 2, column green: All; expected a green of the course (nearest: all)"
+    (folder / "work.csv").write_text(files.FOLDER["work.csv"])
+    (told,) = change(("all,2014-04-14,coring", "Hill,2014-04-14,coring"), file="work.csv")
+    assert told == "work.csv, row 2, column green: Hill; expected a green of the course: Green 1, Green 2, all"
+    (folder / "work.csv").write_text(files.FOLDER["work.csv"])
+    (told,) = change(("all,2014-04-14,coring", "all,2013-04-14,coring"), file="work.csv")
+    assert told.startswith("work.csv, row 2, column date: 2013-04-14; expected a day of the weather")
+
+
+def test_a_key_without_its_unit(change):
+    (told,) = change(("area_m2 = 480", "area_m2 = 480\nmat_depth = 1"))
+    assert told.startswith(
+        "course.toml, green[0].mat_depth: unknown key; expected a known unit at its end: mat_depth_mm, mat_depth_cm,"
+    )
+
+
 def test_own_headings_stand_in_no_sentence(change, folder):
     (folder / "cover.csv").write_text("Hole,date,cover_percent\nGren 1,2014-04-28,97\n")
     told = change(('file = "cover.csv"', 'file = "cover.csv"\ncolumns = { green = "Hole" }'))
@@ -224,7 +242,7 @@ def test_cover_is_read_and_teaches_recovery(course):
     assert (told.readings, prior.readings) == (2, 0)
     assert told.draws[:, 0].mean() > prior.draws[:, 0].mean()
     assert problems(replace, course, work=[]) == [
-        "cover.csv, row 2, column date: 2014-04-28 on Green 1, 2014-05-02 on Green 1 (and in 1 more row); expected"
+        "cover.csv, row 2, column date: 2014-04-28 on Green 1 (and in 1 more row: 2014-05-02 on Green 1); expected"
         " work that opens the surface, on that green in the 150 days before"
     ]
 

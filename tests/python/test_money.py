@@ -197,5 +197,5 @@ def test_a_green_without_area_is_refused():
 
 
 def test_a_play_calendar_needs_months_or_weeks():
-    with pytest.raises(mat.InputError, match="12 figures"):
+    with pytest.raises(mat.InputError, match="rounds_a_week: 3 figures; expected 12 figures"):
         Play(rounds_a_week=[1, 2, 3])

@@ -87,6 +87,13 @@ def test_mapping_of_no_known_column_or_unit(write):
     assert hint not in message(mat.read_weather, write("w.csv", "date,tmax_c\n2014-03-01,14\n"))
 
 
+def test_a_column_that_another_stands_for(write):
+    path = write("w.csv", "date,low,tmin_c,tmax_c\n2014-03-01,4,5,14\n")
+    assert message(mat.read_weather, path, columns={"tmin_c": "low"}) == (
+        "w.csv, row 1, column tmin_c: unknown column; expected nothing; columns has low for it"
+    )
+
+
 def test_a_unit_that_would_explain_a_figure(write):
     path = write("w.csv", "date,tmin_c,tmax_c\n2014-03-01,41,62.7\n")
     assert message(mat.read_weather, path) == (

@@ -320,7 +320,7 @@ def test_a_course_names_the_headings_of_its_files(folder):
     change(folder, "clippings.csv", "Green 1", "Gren 1")
     assert {(p.place, p.column, p.value) for p in refused(mat.load_course, folder)} == {
         ("", "where", "Gren 1"),
-        ("", "bottom_in", "20 in = 508 mm, 40 in = 1016 mm (and in 1 more row)"),
+        ("", "bottom_in", "20 in = 508 mm (and in 1 more row: 40 in = 1016 mm)"),
         ("", "top_mm", "20 to 1016 mm"),
         ("target.bottom_in", None, "9 in = 228.6 mm"),
     }

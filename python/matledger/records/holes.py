@@ -364,14 +364,16 @@ def opened_before(record: CoverRecord, work: Sequence[WorkRecord]) -> WorkRecord
     return sorted(near, key=lambda done: done.date)[-1] if near else None
 
 
-def check_cover(records: Sequence[CoverRecord], work: Sequence[WorkRecord], greens: Sequence[str]) -> list[Problem]:
-    """Find records of unknown greens, those that follow no work, and days that were read twice."""
+def check_cover(
+    records: Sequence[CoverRecord], work: Sequence[WorkRecord] | None, greens: Sequence[str]
+) -> list[Problem]:
+    """Find records of unknown greens, those that follow no work (if given), and days that were read twice."""
     problems = read_twice(records)
     for index, record in enumerate(records):
         place = f"cover[{index}]"
         if record.green not in greens:
             problems.append(problem_of(record, place, "green", record.green, known("green", record.green, greens)))
-        elif opened_before(record, work) is None:
+        elif work is not None and opened_before(record, work) is None:
             expected = f"work that opens the surface, on that green in the {HORIZON_DAYS} days before"
             problems.append(problem_of(record, place, "date", f"{record.date} on {shown(record.green)}", expected))
     return problems
