@@ -24,8 +24,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         from matledger.commands import run
 
         return run(arguments)
-    except KeyboardInterrupt:
-        print("stopped", file=sys.stderr)
+    except KeyboardInterrupt as stop:
+        print("stopped", *stop.args, sep=": ", file=sys.stderr)
         return STOPPED
     finally:
         sys.unraisablehook = told

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Self, TextIO
 from matledger import _core
 from matledger.cli import BAD_INPUT, NO_ANSWER, NO_FILE, NO_PROGRAMME, OK
 from matledger.errors import InputError, Problem
+from matledger.findings import counted
 
 if TYPE_CHECKING:
     from matledger.calibration import Calibration
@@ -157,7 +158,7 @@ def _answer(course: Course, given: argparse.Namespace, bar: Bar) -> int:
     if given.command == "fit":
         bar.stop()
         print(calibration.taught(given.units))
-        _say((_source(calibration), *calibration.notes))
+        _say(calibration.notes)
         return OK
     from matledger.comparison import compare
 
@@ -179,7 +180,7 @@ def _answer(course: Course, given: argparse.Namespace, bar: Bar) -> int:
         if comparison.losses() is not None:
             print(f"\n{comparison.regret().turned()}")
         print()
-        _say((_source(calibration), *comparison.notes_in(given.units)))
+        _say(comparison.notes_in(given.units))
     else:
         _report(comparison, given)
     print(comparison.verdict(given.units))
@@ -199,7 +200,7 @@ def _fit(course: Course, given: argparse.Namespace, bar: Bar) -> Calibration:
     from matledger.calibration import calibrate
 
     bar.start("fitting", (TUNE + given.draws) * CHAINS if given.method == "nuts" else None)
-    return calibrate(
+    calibration = calibrate(
         course,
         method=given.method,
         draws=given.draws,
@@ -209,14 +210,13 @@ def _fit(course: Course, given: argparse.Namespace, bar: Bar) -> Calibration:
         checkpoint=given.checkpoint,
         progress=bar.show,
     )
-
-
-def _source(calibration: Calibration) -> str:
-    """Say where the figures come from."""
-    from matledger.calibration.words import fit_words
-
-    words = fit_words(calibration)
-    return f"intervals come from {words.draws}{words.advice}" + " (--method nuts)" * bool(words.advice)
+    run = calibration.chains
+    if run is not None and run.interrupted:
+        made = f"{counted(run.energy.shape[1], 'draw')} of each chain were made"
+        if given.checkpoint is None:
+            raise KeyboardInterrupt(f"{made} and are lost; with --checkpoint FILE a run goes on from them")
+        raise KeyboardInterrupt(f"{made}; the same command goes on from {given.checkpoint}")
+    return calibration
 
 
 def _load(folder: Path) -> tuple[Course, list[str]]:

@@ -106,6 +106,8 @@ class Comparison:
         Days a year on which cover is below 99 %, shape ``(programme, draw)``.
     weather_to_come
         How weather to come was made of the record.
+    draws_asked
+        How many draws were asked for; all of the fit's if None. A fit that has fewer gives those.
     """
 
     calibration: Calibration
@@ -129,6 +131,7 @@ class Comparison:
     budget: Budget | None
     disrupted_days_by_draw: Floats
     weather_to_come: WeatherToCome
+    draws_asked: int | None = None
 
     def __eq__(self, other: object) -> bool:
         """Compare inputs and every number."""
@@ -569,6 +572,8 @@ class Comparison:
             notes += self.budget.notes
         if len(self.programmes) > 1:
             notes.append(contest_caution(self.calibration))
+        if self.draws_asked is not None and self._draws < self.draws_asked:
+            notes.append(f"{self.draws_asked} draws were asked for: the fit has {self._draws}, and all are taken")
         if few := few_draws(self._draws):
             notes.append(few)
         years = self.calibration.course.weather.years
@@ -786,13 +791,13 @@ def compare(
         What things cost, how much is played and how work is done; by default the course's. Without prices there is no
         budget; without labour the stated defaults hold.
     recovery
-        How the turf heals; by default `matledger.healing` without readings.
+        How the turf heals; by default `matledger.healing` of the course and its readings of cover.
     weather_sequences
         Sequences of weather years; draws take them in turn.
     weather_to_come
         How weather to come is made of the record; by default whole years, unshifted.
     draws
-        Draws to use; all of the calibration's if None.
+        Draws to use; all of the calibration's if None, or if it has fewer, which `Comparison.notes` then says.
     seed
         Seed of weather and growth to come.
     progress
@@ -895,6 +900,7 @@ def compare(
         budget=money,
         disrupted_days_by_draw=disrupted_days,
         weather_to_come=to_come,
+        draws_asked=draws,
     )
 
 

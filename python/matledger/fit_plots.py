@@ -10,7 +10,9 @@ import numpy as np
 
 from matledger.calibration import Calibration
 from matledger.calibration.names import is_shared
+from matledger.calibration.site import methods_of
 from matledger.calibration.words import LESSONS
+from matledger.course import method_of
 from matledger.errors import InputError, Problem
 from matledger.plots import COLOURS, MARKERS, _axes
 
@@ -126,7 +128,7 @@ def over_time_by_depth(calibration: Calibration, *, draws: int = 100, axes: Any 
         raise InputError([Problem("axes", f"shape {np.shape(axes)}", f"shape {shape}")])
     start = course.weather.start
     dates = [start + dt.timedelta(days=day) for day in range(0, len(course.weather) + 1, 30)]
-    first = min(course.soil_tests, key=lambda test: test.date)
+    reference = methods_of(course)[0]
     for column, green in enumerate(course.greens):
         percent = calibration.trace(green.name, dates, windows, draws=draws)
         low, median, high = np.quantile(percent, POINTS, axis=0)
@@ -138,13 +140,12 @@ def over_time_by_depth(calibration: Calibration, *, draws: int = 100, axes: Any 
             here.plot(days, median[:, row], color=colour, linewidth=1.2)
             for test in course.tests_of(green.name):
                 if test.window == window:
-                    same = (test.method, test.verdure) == (first.method, first.verdure)
                     here.plot(
                         np.datetime64(test.date, "D"),
                         test.om_percent,
                         marker=MARKERS[row % len(MARKERS)],
                         color=colour,
-                        markerfacecolor=colour if same else "white",
+                        markerfacecolor=colour if method_of(test) == reference else "white",
                         markersize=4,
                     )
             here.set_ylim(bottom=0)

@@ -160,7 +160,7 @@ def report_fit(calibration: Calibration, path: str | Path | None = None) -> FitR
         ("What the tests moved", tuple(_moved(taught))),
         ("What did not move", tuple(_still(taught))),
         ("Bound together", tuple(_together(calibration) or [f"no pair beyond {BOUND_TOGETHER}"])),
-        ("To know", calibration.notes),
+        ("To know", tuple(note for note in calibration.notes if note != calibration._origin)),
     )
     report = FitReport(calibration=calibration, usable=not failed, sections=sections, tables=(taught, checks))
     if path is not None:
@@ -169,14 +169,17 @@ def report_fit(calibration: Calibration, path: str | Path | None = None) -> FitR
 
 
 def _verdict(calibration: Calibration, failed: list[str], outside: list[tuple[str, str]]) -> list[str]:
-    words = fit_words(calibration)
-    if failed:
+    rough = bool(fit_words(calibration).advice)
+    yes = "yes, short of quoting it" if rough else "yes"
+    if not calibration.converged or (calibration.diagnosis is not None and not calibration.diagnosis.usable):
+        verdict = "not yet: see what failed"
+    elif failed:
         verdict = "with care: see what failed"
     elif outside:
-        verdict = f"yes, but look at {'; '.join(what.rstrip(',:') for what, _ in outside)}"
+        verdict = f"{yes}, but look at {'; '.join(what.rstrip(',:') for what, _ in outside)}"
     else:
-        verdict = "yes: nothing speaks against it"
-    return [verdict, f"the draws come from {words.draws}{words.advice}"]
+        verdict = f"{yes}: nothing {'else ' * rough}speaks against it"
+    return [verdict, calibration._origin]
 
 
 def _failed(calibration: Calibration) -> list[str]:

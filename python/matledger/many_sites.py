@@ -15,8 +15,11 @@ from matledger.calibration import Calibration, calibrate
 from matledger.calibration.chains import Chains, in_turn, sample
 from matledger.calibration.diagnostics import Diagnosis, diagnose
 from matledger.calibration.fit import FitMethod
+from matledger.calibration.site import check_course
 from matledger.course import Course
+from matledger.errors import InputError, Problem
 from matledger.executors import run_each
+from matledger.findings import refuse, shown
 from matledger.frames import Table
 from matledger.pooling import (
     LITTER,
@@ -162,6 +165,9 @@ def fit_sites(
     >>> list(fit_sites(courses, draws=50).sites)
     ['site of Fen', 'site of Knoll', 'site of Hollow']
     """
+    refuse([problem for i, course in enumerate(courses) for problem in check_course(f"courses[{i}]", course)])
+    if not isinstance(covariates or {}, Mapping):
+        raise InputError([Problem("covariates", shown(covariates), "its value at each course, by each one's name")])
     given = dict(covariates or {})
     glances = [Glance.of(course.name, course) for course in courses]
     check_sites(glances, given)

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from matledger.calibration.site import methods_of
+from matledger.course import method_of
 from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
 from matledger.units import System, convert, show_window, shown_units
@@ -52,6 +54,8 @@ LINE = 84
 
 def _axes(ax: Axes | None, size: tuple[float, float]) -> Axes:
     if ax is not None:
+        if not hasattr(ax, "fill_between"):
+            raise InputError([Problem("ax", repr(ax), "axes of matplotlib to draw on")])
         return ax
     import matplotlib.pyplot as plt
 
@@ -104,6 +108,8 @@ def over_time(
     Returns
     -------
     matplotlib.axes.Axes
+        Where the course's tests are by several laboratory methods, each has a mark of its own, named in the legend;
+        the lines are on the scale of the first, the method of the oldest test.
 
     Raises
     ------
@@ -119,6 +125,7 @@ def over_time(
     course = calibration.course
     name = course.greens[0].name if green is None else course.green(green).name
     tests = course.tests_of(name)
+    methods = methods_of(course)
     windows = sorted({test.window for test in tests if test.window is not None})
     if not windows:
         raise InputError([Problem("green", name, "a green with tests of a depth window")])
@@ -128,20 +135,23 @@ def over_time(
     axes = _axes(ax, (8.5, 4.6))
     low, median, high = np.quantile(percent, [0.05, 0.5, 0.95], axis=0)
     days = np.array(dates, dtype="datetime64[D]")
+    mark: dict[str, Any] = {"linestyle": "none", "markeredgecolor": "white", "markersize": 6.5}
     for index, window in enumerate(windows):
         style = _style(index)
         label = show_window(*window, units)
         _band(axes, days, low[:, index], median[:, index], high[:, index], style, label)
-        mine = [test for test in tests if test.window == window]
-        axes.plot(
-            np.array([test.date for test in mine], dtype="datetime64[D]"),
-            [test.om_percent for test in mine],
-            linestyle="none",
-            marker=MARKERS[index % len(MARKERS)],
-            color=style["color"],
-            markeredgecolor="white",
-            markersize=6.5,
-        )
+        for number, method in enumerate(methods):
+            mine = [test for test in tests if test.window == window and method_of(test) == method]
+            axes.plot(
+                np.array([test.date for test in mine], dtype="datetime64[D]"),
+                [test.om_percent for test in mine],
+                color=style["color"],
+                marker=MARKERS[(number if len(methods) > 1 else index) % len(MARKERS)],
+                **mark,
+            )
+    for number, method in enumerate(methods if len(methods) > 1 else ()):
+        told = f"{method} (as the lines)" if number == 0 else method
+        axes.plot([], [], color="0.35", marker=MARKERS[number % len(MARKERS)], label=told, **mark)
     cored = [record.date for record in course.work_of(name) if record.work.kind == "coring"]
     for number, date in enumerate(cored):
         axes.axvline(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from matledger._arrays import Floats, frozen
 from matledger.calibration import Calibration
 from matledger.course import Course
 from matledger.errors import Problem
-from matledger.findings import Findings, fold
+from matledger.findings import Findings, fold, shown
 from matledger.frames import Table
 
 __all__ = ["Covariates", "Glance", "Population", "few_agree", "pool_litter", "shared_draws", "taken_again"]
@@ -307,9 +308,13 @@ def check_sites(glances: Sequence[Glance], covariates: Covariates) -> None:
             findings.add(Problem(f"{glance.name}, method", ", ".join(glance.methods), expected))
     known = {glance.name for glance in glances}
     for covariate, values in covariates.items():
+        if not isinstance(values, Mapping):
+            expected = "its value at each course, by the course's name"
+            findings.add(Problem(f"covariates.{covariate}", shown(values), expected))
+            continue
         for name in dict.fromkeys(glance.name for glance in glances):
             value = values.get(name)
-            if value is None or not math.isfinite(value):
+            if not isinstance(value, Real) or not math.isfinite(value):
                 findings.add(Problem(f"covariates.{covariate}[{name}]", repr(value), "a finite number"))
         for extra in set(values) - known:
             findings.add(Problem(f"covariates.{covariate}", repr(extra), "a course of the study"))

@@ -38,6 +38,16 @@ type GivenGreen<'py> = (String, PyReadonlyArray1<'py, f64>, Vec<(NaiveDate, PyRe
 /// fit has counted.
 type GivenClippings<'py> = (PyReadonlyArray1<'py, f64>, f64, Vec<Row>, Vec<Row>);
 
+/// What became of an unknown (`learnt`, `moved`, `prior`) by its shift and the share of its spread that is left.
+#[pyfunction]
+pub fn lesson(shift: f64, spread_left: f64) -> &'static str {
+    match Lesson::of(shift, spread_left) {
+        Lesson::Learnt => "learnt",
+        Lesson::Moved => "moved",
+        Lesson::Prior => "prior",
+    }
+}
+
 /// The density of a site's unknowns.
 #[pyclass(frozen, name = "Site", module = "matledger._core")]
 pub struct PySite(pub Model);
@@ -90,9 +100,6 @@ pub(super) type TakenCoordinates<'py> =
 
 /// Draws, energy, log density, diverging, gradients, cut.
 pub(super) type GivenBlock<'py> = (Matrix<'py>, Vec<f64>, Vec<f64>, Vec<bool>, Vec<u64>, Vec<bool>);
-
-/// Shift, spread left and lesson of one coordinate.
-type GivenLesson = (f64, f64, &'static str);
 
 pub(super) type Matrix<'py> = Bound<'py, PyArray2<f64>>;
 
@@ -344,17 +351,10 @@ impl PySite {
         matrix(py, &drawn)
     }
 
-    /// Shift, shrinkage and lesson (`learnt`, `moved`, `prior`) of each coordinate, and the directions learnt.
-    fn taught(&self, py: Python<'_>, given: GivenFit<'_>) -> PyResult<(Vec<GivenLesson>, usize)> {
-        let fit = fit(&given);
-        let taught = fit.taught(&self.0).map_err(|error| to_python(py, error))?;
-        let directions = fit.directions_learnt().map_err(|error| to_python(py, error))?;
-        let word = |lesson| match lesson {
-            Lesson::Learnt => "learnt",
-            Lesson::Moved => "moved",
-            Lesson::Prior => "prior",
-        };
-        Ok((taught.iter().map(|t| (t.shift, t.shrinkage, word(t.lesson))).collect(), directions))
+    /// Number of independent directions of the shared unknowns that the tests fix, by the approximation at the mode.
+    #[staticmethod]
+    fn directions_learnt(py: Python<'_>, given: GivenFit<'_>) -> PyResult<usize> {
+        fit(&given).directions_learnt().map_err(|error| to_python(py, error))
     }
 
     /// Every unknown in its own unit, a row for each row of coordinates.

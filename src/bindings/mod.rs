@@ -25,7 +25,7 @@ mod _core {
     #[pymodule_export]
     const SHARED_CLIPPING_LOG_SD: f64 = crate::calibration::SHARED_CLIPPING_LOG_SD;
     #[pymodule_export]
-    use super::calibration::PySite;
+    use super::calibration::{PySite, lesson};
     #[pymodule_export]
     use super::decision::{choose, cover, days_to_cover, healing, scan};
     #[pymodule_export]

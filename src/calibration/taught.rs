@@ -16,6 +16,18 @@ pub enum Lesson {
     Prior,
 }
 
+impl Lesson {
+    /// What became of an unknown by how far it moved and how much of its spread is left, in prior standard deviations.
+    #[must_use]
+    pub fn of(shift: f64, shrinkage: f64) -> Self {
+        match (shrinkage, shift.abs()) {
+            (s, _) if s < 0.5 => Self::Learnt,
+            (s, m) if s < 0.9 || m > 0.5 => Self::Moved,
+            _ => Self::Prior,
+        }
+    }
+}
+
 /// One unknown before and after the tests, on the scale where its prior is standard normal.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Taught {
@@ -42,12 +54,7 @@ impl Fit {
             .enumerate()
             .map(|(i, name)| {
                 let (shift, shrinkage) = (self.mode[i], covariance[(i, i)].sqrt());
-                let lesson = match (shrinkage, shift.abs()) {
-                    (s, _) if s < 0.5 => Lesson::Learnt,
-                    (s, m) if s < 0.9 || m > 0.5 => Lesson::Moved,
-                    _ => Lesson::Prior,
-                };
-                Taught { name: name.clone(), shift, shrinkage, lesson }
+                Taught { name: name.clone(), shift, shrinkage, lesson: Lesson::of(shift, shrinkage) }
             })
             .collect())
     }

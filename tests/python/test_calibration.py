@@ -9,9 +9,10 @@ import pytest
 from few_greens import demo_greens
 
 import matledger as mat
-from matledger.calibration.diagnostics import ebfmi, ess_bulk, ess_tail, rhat
+from matledger.calibration.diagnostics import Diagnosis, ebfmi, ess_bulk, ess_tail, rhat
 from matledger.errors import InputError
 from matledger.learning import _left, _slopes
+from matledger.pooling import taken_again
 
 NUTS = {"method": "nuts", "chains": 2, "tune": 10, "draws": 4, "seed": 3}
 
@@ -54,6 +55,8 @@ def test_chains_and_what_follows_from_them(sampled):
     assert not sampled.diagnosis.good
     assert any("effective draws" in line for line in sampled.diagnosis.verdict)
     assert pickle.loads(pickle.dumps(sampled)) == sampled
+    chosen = taken_again(sampled, np.arange(6))  # as of a site among others: without chains, and no approximation
+    assert chosen.notes[0] == "intervals come from chosen draws of the No-U-Turn sampler"
 
 
 def test_a_run_goes_on_from_its_checkpoint_to_the_same_draws(course, sampled, tmp_path, monkeypatch):
@@ -66,9 +69,100 @@ def test_a_run_goes_on_from_its_checkpoint_to_the_same_draws(course, sampled, tm
     assert np.array_equal(resumed.chains.coordinates, straight.chains.coordinates)
     with pytest.raises(InputError, match="another fit"):
         mat.calibrate(course, **{**NUTS, "seed": 4}, checkpoint=path)
-    path.write_bytes(b"PK cut short")
-    with pytest.raises(InputError, match="can be read"):
-        mat.calibrate(course, **NUTS, checkpoint=path)
+    for spoilt in (b"PK cut short", pickle.dumps("of something else")):
+        path.write_bytes(spoilt)
+        with pytest.raises(InputError) as raised:
+            mat.calibrate(course, **NUTS, checkpoint=path)
+        expected = "a checkpoint that can be read, as an earlier run wrote it, or the name of a new file"
+        assert str(raised.value) == f"checkpoint: {path}; expected {expected}"
+
+
+def judged(rhats, effective):
+    """What is said of four chains with these R-hats and effective draws of unknowns a, b, c, ..."""
+    return Diagnosis(
+        names="abcd"[: len(rhats)],
+        rhat=rhats,
+        ess_bulk=effective,
+        ess_tail=effective,
+        ebfmi=(1.0,) * 4,
+        divergences=0,
+        cut=0,
+        draws=4000,
+    )
+
+
+def test_there_are_three_verdicts_on_chains():
+    fine = judged((1.001, 1.01), (900, 400))
+    care = judged((1.012, 1.05, 1.0), (900, 100, 300))
+    assert (fine.good, fine.usable, care.good, care.usable) == (True, True, False, True)
+    assert care.verdict[0] == "the draws can be used with care: 2 warnings"
+    assert care.verdict[1].startswith("chains disagree on b and 1 more unknown (R-hat 1.050, wanted 1.01 or less):")
+    assert care.verdict[2].startswith("b has 100 effective draws of 4000 (wanted 400) and 1 more unknown:")
+    stuck = judged((1.2, float("nan")), (900, 900))
+    for unlike in (judged((1.051, 1.0), (900, 900)), judged((1.0, 1.0), (99, 900)), stuck):
+        assert not unlike.usable
+        assert unlike.verdict[0].startswith("the draws are not to be used yet: ")
+    assert stuck.verdict[1].startswith("chains disagree on b and 1 more unknown (R-hat nan")
+
+
+@pytest.mark.parametrize("method", ["nested", "nuts"])
+def test_what_was_taught_is_of_the_draws(course, method):
+    fit = mat.calibrate(course, **{**NUTS, "method": method, "draws": 40})
+    taught = fit.taught().columns
+    np.testing.assert_allclose(taught["shift"], fit.coordinates.mean(axis=0))
+    np.testing.assert_allclose(taught["spread left"], fit.coordinates.std(axis=0, ddof=1))
+    assert set(replace(fit, coordinates=fit.coordinates * 0.01).taught().columns["lesson"]) == {"learnt"}
+    wide = replace(fit, coordinates=np.random.default_rng(1).normal(size=(4000, len(fit.names))))
+    assert set(wide.taught().columns["lesson"]) == {"as believed before"}
+    assert any(note.startswith("stayed as believed beforehand") for note in wide.notes)
+
+
+def test_one_draw_that_is_made_has_no_spread(course):
+    for method in ("nested", "nuts"):
+        with pytest.raises(InputError, match="draws: 1; expected a whole number from 2"):
+            mat.calibrate(course, method=method, draws=1)
+
+
+def test_methods_are_told_apart():
+    """The oldest test's method is the reference, and is named wherever another is set against it."""
+    course = mat.demo_course().only(["Tarn"])
+    fit = mat.calibrate(course, draws=40)
+    first, other = "440 C, verdure on", "360 C, verdure off"
+    tests = fit.tests().columns
+    assert set(tests["laboratory_method"]) == {first, other}
+    assert len({(*row,) for row in zip(*(tests[k] for k in list(tests)[:4]), strict=True)}) == len(course.soil_tests)
+    row = fit.names.index(f"method_offset_percent[{other}]")
+    assert fit.taught().columns["description"][row] == f"what {other} reads above {first}"
+    assert [note for note in fit.notes if f"on the scale of {first}, the method of the oldest test" in note]
+    assert not [note for note in mat.calibrate(demo_greens(1), draws=20).notes if "on the scale of" in note]
+    data = fit.to_xarray()
+    np.testing.assert_array_equal(data.method_offset_percent.sel(laboratory_method=other), fit.draws[:, row])
+    assert first in data.method_offset_percent.attrs["comment"]
+    assert list(fit.to_arviz()["observed_data"].laboratory_method.to_numpy()) == tests["laboratory_method"]
+    for table in (mat.prior_check(course, draws=100).tests, mat.last_tests(fit)):
+        assert set(table.columns["laboratory_method"]) <= {first, other}
+    far = replace(course.soil_tests[0], om_percent=40.0)
+    spoilt = mat.calibrate(replace(course, soil_tests=[far, *course.soil_tests[1:]]), draws=20)
+    assert [note for note in spoilt.notes if f"{far.sampled}, by {first}, " in note]
+
+
+def test_what_is_of_another_kind_is_named(course):
+    fit = mat.calibrate(course, draws=20)
+    courses = [replace(course, name=f"site {n}") for n in range(3)]
+    for call, place in (
+        (lambda: mat.calibrate("tarn"), "course: tarn"),
+        (lambda: mat.prior_check("tarn"), "course: tarn"),
+        (lambda: mat.calibrate(course, priors={"litter_ratio": 3}), "priors.litter_ratio: 3"),
+        (lambda: mat.calibrate(course, priors={"litter_ratio": ("3", 1)}), r"priors.litter_ratio: \('3', 1\)"),
+        (lambda: mat.calibrate(course, priors=[3]), r"priors: \[3\]"),
+        (lambda: fit.plot("Fen", "Knoll"), "ax: 'Knoll'"),
+        (lambda: mat.fit_sites(courses, covariates={"shade": [1, 2, 3]}), r"covariates.shade: \[1, 2, 3\]"),
+        (lambda: mat.fit_sites(courses, covariates=[1]), r"covariates: \[1\]"),
+        (lambda: mat.fit_sites(["a", "b", "c"]), r"courses\[0\]: a"),
+    ):
+        with pytest.raises(InputError, match=f"^{place}; expected "):
+            call()
+    assert mat.calibrate(course, draws=5, priors={"litter_ratio": np.array([3.0, 0.5])}).converged
 
 
 def test_chains_on_a_small_course_agree():
@@ -105,6 +199,7 @@ def test_a_stopped_run_returns_the_draws_so_far(course, monkeypatch):
     assert stopped.chains.interrupted
     assert stopped.chains.energy.shape == (2, 2)
     assert any("stopped" in note for note in stopped.notes)
+    assert "search settled" in repr(stopped)
 
 
 def test_the_tree_holds_every_group(sampled):

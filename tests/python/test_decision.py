@@ -51,6 +51,15 @@ def turf():
     return mat.healing(mat.demo_course(), draws=200)
 
 
+def test_a_fit_with_fewer_draws_than_asked_for_is_noted(calibration):
+    def notes(draws):
+        told = mat.compare(calibration, years=1, weather_sequences=2, draws=draws)
+        return [note for note in told.notes if "asked for" in note]
+
+    assert notes(1000) == ["1000 draws were asked for: the fit has 80, and all are taken"]
+    assert notes(80) == notes(None) == []
+
+
 def test_half_inch_holes_close_in_about_four_weeks_of_summer(turf):
     days = np.median(turf.days(CORES, dt.date(2015, 6, 15)))
     assert 21 <= days <= 35  # common practice, no source

@@ -97,8 +97,8 @@ def test_a_job_that_was_started_deaf_to_ctrl_c_stays_so(tmp_path):
 @pytest.mark.parametrize(
     ("method", "page", "advice"),
     [
-        ("laplace", "a somewhat narrow normal approximation at the most probable values", "a quick look"),
-        ("nested", "normal approximations at many fill fractions", "sample before quoting"),
+        ("laplace", "a somewhat narrow normal approximation at the most probable values", "this fit is a quick look"),
+        ("nested", "normal approximations at many fill fractions", "this fit is approximate"),
         ("nuts", "4 chains of the No-U-Turn sampler", None),
     ],
 )
@@ -111,12 +111,44 @@ def test_the_method_that_is_asked_for(method, page, advice, tmp_path, capsys, mo
     options = ["--draws", "20", "--method", method, *(["--checkpoint", str(kept)] if method == "nuts" else [])]
     assert cli.main(["fit", folder, *options]) == cli.OK
     said = capsys.readouterr().out
-    assert f"note: intervals come from {page}" in said
-    assert ("(--method nuts)" in said) == (advice is not None)
-    assert advice is None or advice in said
+    assert said.count(f"note: intervals come from {page}") == 1
+    assert said.count("sample before quoting it (method nuts)") == (advice is not None)
+    assert advice is None or f"; {advice}" in said
     assert kept.exists() == (method == "nuts")
     comparison = mat.compare(fits[0], years=1, draws=20, weather_sequences=2)
     assert f"Intervals come from {page}," in reporting._method(comparison, "metric")[1]
+    assert [note for note in comparison.notes if note.startswith("intervals come from")] == [fits[0].notes[0]]
+    told = [note for note in fits[0].notes_in_words() if page in note or "sample before quoting it" in note]
+    assert len(told) == (advice is not None)  # the page names the method in its own part
+
+
+@pytest.mark.parametrize("kept", [False, True])
+@pytest.mark.parametrize("command", ["fit", "report"])
+def test_a_stopped_sampler_ends_the_command(command, kept, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr(commands, "TUNE", 30)
+    monkeypatch.setattr("matledger.calibration.chains.BLOCK", 5)
+    folder, draws = tmp_path / "mine", tmp_path / "draws.npz"
+    cli.main(["new", str(folder)])
+    capsys.readouterr()
+    options = [command, str(folder), "--method", "nuts", "--draws", "20", "--quiet"]
+    options += ["--checkpoint", str(draws)] if kept else []
+
+    def stop(_, done):
+        if done > 4 * (30 + 5):
+            raise KeyboardInterrupt
+
+    with monkeypatch.context() as pressed:
+        pressed.setattr(commands.Bar, "show", stop)
+        assert cli.main(options) == cli.STOPPED
+    how = f"; the same command goes on from {draws}" if kept else " and are lost; with --checkpoint FILE a run goes on"
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err.startswith(f"stopped: 5 draws of each chain were made{how}")
+    assert said.err.count("\n") == 1
+    assert not (folder / "plan.pdf").exists()
+    if kept and command == "fit":
+        assert cli.main(options) == cli.OK
+        assert "the run was stopped" not in capsys.readouterr().out
 
 
 def test_only_chains_are_kept(tmp_path, capsys):

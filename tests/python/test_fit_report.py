@@ -13,7 +13,7 @@ mpl.use("Agg")
 import matplotlib.pyplot as plt
 
 import matledger as mat
-from matledger import fit_plots
+from matledger import fit_plots, plots
 from matledger.calibration.diagnostics import ess_bulk, ess_tail
 from matledger.errors import InputError
 
@@ -41,13 +41,16 @@ def section(report, heading):
 def test_a_sound_fit_can_be_used(fit):
     report = mat.report_fit(fit)
     assert report.usable
-    assert section(report, "Can it be used?")[0] == "yes: nothing speaks against it"
+    verdict, origin = section(report, "Can it be used?")
+    assert verdict == "yes, short of quoting it: nothing else speaks against it"
+    assert origin == fit.notes[0]
+    assert "quick look" in origin
+    assert origin not in section(report, "To know")
     assert section(report, "What failed, and why") == ("nothing",)
     assert section(report, "What else lies outside") == ("nothing",)
     assert any(line.startswith("profile_scale_mm: ") for line in section(report, "What the tests moved"))
     assert any(line.startswith("om_density_g_cm3 is as believed") for line in section(report, "What did not move"))
     assert any("core_sd_percent and laboratory_sd_percent" in line for line in section(report, "Bound together"))
-    assert "quick look" in section(report, "Can it be used?")[1]
 
 
 def test_a_spoilt_fit_says_what_failed_and_why(fit):
@@ -73,9 +76,9 @@ def test_what_lies_outside_without_failing_is_in_the_verdict(fit):
     assert checks["measured"][at] == pytest.approx(largest)
     assert checks["5 %"][at] < checks["median"][at] < checks["95 %"][at]
     assert (checks["measured"][at] > checks["95 %"][at]) == (checks["share_below"][at] > 0.95)
-    named = f"the test of {odd.green} on {odd.date}, {odd.sampled}"
+    named = f"the test of {odd.green} on {odd.date}, {odd.sampled}, by {odd.method}, verdure {odd.verdure}"
     assert report.usable
-    assert section(report, "Can it be used?")[0].startswith(f"yes, but look at {named}")
+    assert section(report, "Can it be used?")[0].startswith(f"yes, short of quoting it, but look at {named}")
     outside = section(report, "What else lies outside")
     assert outside[0] == f"{named}, lies {largest:.1f} standard deviations above the model"
     assert outside[-1] == f"of the {len(checks['what'])} checks one in ten lies outside by chance"
@@ -112,6 +115,8 @@ def test_short_chains_are_not_usable(sampled):
     report = mat.report_fit(sampled)
     assert not report.usable
     assert any("effective draws" in line for line in section(report, "What failed, and why"))
+    assert section(report, "Can it be used?")[0] == "not yet: see what failed"
+    assert section(report, "Can it be used?")[1] == "intervals come from 2 chains of the No-U-Turn sampler"
 
 
 def test_predictive_checks_see_what_the_model_misses(fit):
@@ -133,6 +138,12 @@ def test_plots_show_what_they_say(fit):
     assert len(axes.get_yticks()) == sum(not name.endswith(of_greens) for name in fit.names)
     assert fit_plots.learnt(fit, ax=axes) is axes
     assert len({line.get_linestyle() for line in axes.get_legend().get_lines()}) == 3  # told apart on a grey print
+    legend = plots.over_time(fit, "Tarn", draws=20).get_legend()
+    marks = {text.get_text(): line.get_marker() for text, line in zip(legend.texts, legend.get_lines(), strict=True)}
+    assert marks["440 C, verdure on (as the lines)"] == "o"
+    assert marks["360 C, verdure off"] == "s"
+    alone = plots.over_time(mat.calibrate(demo_greens(1), draws=20), draws=20).get_legend()
+    assert not any("verdure" in text.get_text() for text in alone.texts)
     grid = fit_plots.over_time_by_depth(fit, draws=20)
     assert grid.shape == (3, 9)
     assert "Brook" in [here.get_title() for here in grid[0]]
@@ -196,6 +207,9 @@ def test_arviz_reads_the_tree_and_agrees(sampled):
         # A quantile that falls on a draw may count it or not: among 40 draws that one weighs.
         assert float(az.ess(draws[:, :, i], method="tail")) == pytest.approx(diagnosis.ess_tail[i], rel=0.3), name
     assert len(az.summary(read, var_names=["profile_scale_mm", "litter_ratio"])) == 2
+    several = mat.calibrate(mat.demo_course().only(["Tarn"]), method="nuts", chains=2, tune=10, draws=20).to_arviz()
+    whole = az.summary(az.InferenceData.from_datatree(several) if hasattr(az, "InferenceData") else several)
+    assert "method_offset_percent[360 C, verdure off]" in whole.index
     rng = np.random.default_rng(7)
     for count in (20, 50, 501):
         slow = rng.normal(size=(4, count)).cumsum(axis=1) + rng.normal(size=(4, count))

@@ -12,7 +12,7 @@ import numpy as np
 from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.calibration.names import is_shared
-from matledger.calibration.site import Driving, build_site, scatter_of
+from matledger.calibration.site import Driving, build_site, check_given, labels_of, scatter_of, told
 from matledger.course import Course, method_of, thin_records
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, of_kind, refuse, whole
@@ -135,6 +135,7 @@ def prior_check(
     >>> mat.prior_check(mat.demo_course(), draws=300).good
     True
     """
+    check_given(course, priors or {})
     problems = [*whole("draws", draws, 100, MOST_DRAWS), *whole("seed", seed, 0, MOST_SEED)]
     if degrees_of_freedom is not None:
         problems += of_kind("number", degrees_of_freedom=degrees_of_freedom)
@@ -152,11 +153,7 @@ def prior_check(
     measured = np.array([test.om_percent for test in tests])
     of_tests = _table(
         f"{course.name}: tests, and what the priors expect",
-        {
-            "green": [test.green for test in tests],
-            "date": [test.date for test in tests],
-            "sample": [test.sampled for test in tests],
-        },
+        labels_of(tests),
         measured,
         expected,
     )
@@ -165,7 +162,7 @@ def prior_check(
     summaries = _table(
         f"{course.name}: the tests together, and what the priors expect", {"what": [k for k, _ in kinds]}, sums, hoped
     )
-    conflicts = [*cannot, *_conflicts(site, tests, z, mean, expected)]
+    conflicts = [*cannot, *_conflicts(site, course, tests, z, mean, expected)]
     return PriorCheck(
         name=course.name,
         measured=frozen(measured),
@@ -177,13 +174,15 @@ def prior_check(
     )
 
 
-def quick_conflicts(site: _core.Site, tests: list[SoilTest], degrees_of_freedom: float | None) -> tuple[str, ...]:
+def quick_conflicts(
+    site: _core.Site, course: Course, tests: list[SoilTest], degrees_of_freedom: float | None
+) -> tuple[str, ...]:
     """Find what `prior_check` would look for, by the tests' slopes at the prior's centre: no draw is run."""
     rng = np.random.default_rng(0)
     mean, z = _drawn(site, QUICK_DRAWS, rng)
     predicted = site.predictions_near(mean, z)
     near = np.concatenate([mean for mean, _ in predicted], axis=1)
-    return tuple(_conflicts(site, tests, z, near, near + scatter_of(predicted, degrees_of_freedom, rng)))
+    return tuple(_conflicts(site, course, tests, z, near, near + scatter_of(predicted, degrees_of_freedom, rng)))
 
 
 def _drawn(site: _core.Site, draws: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
@@ -214,7 +213,9 @@ def _weighed(kinds: list[tuple[str, Floats]], readings: Floats) -> Floats:
     return np.stack([readings @ weights for _, weights in kinds], axis=-1)
 
 
-def _conflicts(site: _core.Site, tests: list[SoilTest], z: Floats, mean: Floats, expected: Floats) -> list[str]:
+def _conflicts(
+    site: _core.Site, course: Course, tests: list[SoilTest], z: Floats, mean: Floats, expected: Floats
+) -> list[str]:
     """Summaries and tests that the priors hardly reach, from rows of coordinates and what each predicts."""
     measured = np.array([test.om_percent for test in tests])
     kinds = _summaries(tests)
@@ -229,7 +230,7 @@ def _conflicts(site: _core.Site, tests: list[SoilTest], z: Floats, mean: Floats,
     away = np.abs([_away(value, column) for value, column in zip(measured, expected.T, strict=True)])
     worst = [i for i in np.argsort(-away) if away[i] > FAR_SD]
     said += [
-        f"the test of {tests[i].green} on {tests[i].date}, {tests[i].sampled}, read {measured[i]:.2f} %:"
+        f"{told(tests[i], course)}, read {measured[i]:.2f} %:"
         f" {_where(measured[i], expected[:, i])}{_blame(site, beliefs, z, mean[:, i], measured[i])}"
         for i in worst[:NAMED]
     ]

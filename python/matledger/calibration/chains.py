@@ -181,7 +181,8 @@ def _read(
         if found and (set(found) != set(ARRAYS) or len(shapes) != 1 or shapes.pop()[0] != chains):
             raise ValueError("arrays that do not fit together")
     except Exception as error:  # zipfile, zlib and numpy each raise several kinds of their own
-        raise InputError([Problem("checkpoint", str(path), f"a checkpoint that can be read ({error})")]) from error
+        expected = "a checkpoint that can be read, as an earlier run wrote it, or the name of a new file"
+        raise InputError([Problem("checkpoint", str(path), expected)]) from error
     if not same:
         raise InputError(
             [Problem("checkpoint", f"{path} is of another fit", "the same course, priors and settings, or a new file")]

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 
 from matledger._arrays import Floats
-from matledger.calibration.site import scatter_of
-from matledger.course import Course
+from matledger.calibration.site import labels_of, scatter_of
+from matledger.course import Course, method_of
 from matledger.errors import InputError, Problem
 from matledger.executors import Tell, run_each
 from matledger.frames import Table
@@ -48,9 +48,10 @@ def leave_one_out(
     Returns
     -------
     Table
-        Green, date, sample, measured % organic matter, ``elpd`` (log density), Pareto ``k`` and whether it can be
-        trusted (``k`` up to 0.7, and not above what the number of draws allows). Of fits made again ``k`` is NaN, and
-        ``trusted`` says whether the search settled; a test that is the only one of its method has no ``elpd``.
+        Green, date, sample, laboratory method, measured % organic matter, ``elpd`` (log density), Pareto ``k`` and
+        whether it can be trusted (``k`` up to 0.7, and not above what the number of draws allows). Of fits made again
+        ``k`` is NaN, and ``trusted`` says whether the search settled; a test that is the only one of its method has no
+        ``elpd``.
 
     Raises
     ------
@@ -80,9 +81,7 @@ def leave_one_out(
         found = _weighed(calibration.site.log_likelihoods(calibration.coordinates))
     tests = [test for green in calibration.course.greens for test in calibration.soil_tests_of(green.name)]
     columns: dict[str, list[Any]] = {
-        "green": [test.green for test in tests],
-        "date": [test.date for test in tests],
-        "sample": [test.sampled for test in tests],
+        **labels_of(tests),
         "om_percent": [test.om_percent for test in tests],
         "elpd": [elpd for elpd, _, _ in found],
         "pareto_k": [k for _, k, _ in found],
@@ -180,8 +179,8 @@ def last_tests(calibration: Calibration) -> Table:
     Returns
     -------
     Table
-        Green, date, sample, measured % organic matter; the model's 5, 50 and 95 % points; the last value before; a
-        straight line through the values before (the last value where there is but one).
+        Green, date, sample, laboratory method, measured % organic matter; the model's 5, 50 and 95 % points; the last
+        value before; a straight line through the values before (the last value where there is but one).
 
     Raises
     ------
@@ -192,8 +191,8 @@ def last_tests(calibration: Calibration) -> Table:
     --------
     >>> import matledger as mat
     >>> calibration = mat.calibrate(mat.demo_course().only(["Fen"]), draws=100)
-    >>> list(last_tests(calibration).columns)
-    ['green', 'date', 'sample', 'om_percent', '5 %', 'median', '95 %', 'last_value', 'straight_line']
+    >>> list(last_tests(calibration).columns)[4:]
+    ['om_percent', '5 %', 'median', '95 %', 'last_value', 'straight_line']
     """
     from matledger.calibration.fit import _repeated
 
@@ -209,18 +208,16 @@ def last_tests(calibration: Calibration) -> Table:
     fitted = _again(replace(course, soil_tests=earlier), replace(calibration, earlier=None), draws=1000)
     whole = replace(fitted, course=replace(course, soil_tests=(*earlier, *held)))
     low, median, high = np.quantile(_repeated(whole, fitted.coordinates, 0), [0.05, 0.5, 0.95], axis=0)
-    columns: dict[str, list[Any]] = {
-        name: []
-        for name in ("green", "date", "sample", "om_percent", "5 %", "median", "95 %", "last_value", "straight_line")
-    }
+    head, values = ("green", "date", "sample", "laboratory_method"), ("om_percent", "5 %", "median", "95 %")
+    columns: dict[str, list[Any]] = {name: [] for name in (*head, *values, "last_value", "straight_line")}
     for i, test in enumerate(test for green in course.greens for test in whole.soil_tests_of(green.name)):
         if test.date != last[test.green]:
             continue
         past = sorted(before[_series(test)], key=lambda t: t.date)
-        row = (test.green, test.date, test.sampled, test.om_percent, low[i], median[i], high[i])
+        row = (test.green, test.date, test.sampled, method_of(test), test.om_percent, low[i], median[i], high[i])
         for name, value in zip(columns, (*row, past[-1].om_percent, _line(past, test.date)), strict=True):
             columns[name].append(value)
-    formats = dict.fromkeys(("om_percent", "5 %", "median", "95 %", "last_value", "straight_line"), ".2f")
+    formats = dict.fromkeys((*values, "last_value", "straight_line"), ".2f")
     return Table(f"{course.name}: the last tests from the earlier ones", columns, formats)
 
 

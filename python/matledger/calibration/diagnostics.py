@@ -12,13 +12,18 @@ import numpy as np
 import numpy.typing as npt
 
 from matledger._arrays import Floats
+from matledger.findings import counted
 
 __all__ = ["Diagnosis", "ebfmi", "ess_bulk", "ess_tail", "rhat"]
 
 Bools: TypeAlias = npt.NDArray[np.bool_]
 
 RHAT_ENOUGH = 1.01
+RHAT_MOST = 1.05
+"""Beyond it chains tell different stories; our own judgement, as is the next."""
 ESS_ENOUGH_PER_CHAIN = 100
+ESS_LEAST = 100
+"""Effective draws in all below which no interval is worth a look."""
 EBFMI_ENOUGH = 0.3
 
 
@@ -168,6 +173,10 @@ def _ess(draws: Floats) -> float:
 class Diagnosis:
     """How well chains have explored the posterior.
 
+    There are three verdicts. Draws can be used if every R-hat is at most 1.01, every unknown has 100 effective draws
+    for each chain (400 of four chains) and nothing else is wrong. They are not to be used yet if an R-hat is above
+    1.05 or an unknown has fewer than 100 effective draws in all. Between the two they can be used with care.
+
     Attributes
     ----------
     names
@@ -182,6 +191,11 @@ class Diagnosis:
         Trajectories cut at the most doublings.
     draws
         Draws over all chains.
+
+    References
+    ----------
+    R-hat of 1.01 and 400 effective draws: Vehtari, Gelman, Simpson, Carpenter & Burkner 2021, Bayesian Anal.
+    16:667-718 (memory). 1.05 and 100 are our own judgement.
     """
 
     names: Sequence[str]
@@ -199,22 +213,32 @@ class Diagnosis:
         return len(self.verdict) == 1
 
     @property
+    def usable(self) -> bool:
+        """Whether the draws can be used at all, if with care."""
+        return all(one <= RHAT_MOST for one in self.rhat) and all(one >= ESS_LEAST for one in self._effective)
+
+    @property
+    def _effective(self) -> list[float]:
+        """Effective draws of each unknown, for its centre or its tails, where they are fewer."""
+        return [min(pair) for pair in zip(self.ess_bulk, self.ess_tail, strict=True)]
+
+    @property
     def verdict(self) -> tuple[str, ...]:
         """What the numbers mean and what to do about it; the first line says whether the draws can be used."""
         wanted = ESS_ENOUGH_PER_CHAIN * len(self.ebfmi)
-        worst = int(np.nanargmax(self.rhat)) if np.isfinite(self.rhat).any() else 0
-        least = [min(pair) for pair in zip(self.ess_bulk, self.ess_tail, strict=True)]
-        thin = int(np.nanargmin(least)) if np.isfinite(least).any() else 0
+        worst = int(np.argmax(np.nan_to_num(self.rhat, nan=np.inf)))
+        least = self._effective
+        thin = int(np.argmin(np.nan_to_num(least, nan=-1.0)))
         wrong = []
-        if not self.rhat[worst] <= RHAT_ENOUGH:
+        if apart := sum(not one <= RHAT_ENOUGH for one in self.rhat):
             wrong.append(
-                f"chains disagree on {self.names[worst]} (R-hat {self.rhat[worst]:.3f}, wanted {RHAT_ENOUGH} or less):"
-                " run more draws; if that does not help, two explanations of the tests compete"
+                f"chains disagree on {self.names[worst]}{_and_more(apart)} (R-hat {self.rhat[worst]:.3f}, wanted"
+                f" {RHAT_ENOUGH} or less): run more draws; if that does not help, two explanations of the tests compete"
             )
-        if not least[thin] >= wanted:
+        if few := sum(not one >= wanted for one in least):
             wrong.append(
-                f"{self.names[thin]} has {least[thin]:.0f} effective draws of {self.draws} (wanted {wanted}):"
-                " run more draws before quoting its 5 and 95 % points"
+                f"{self.names[thin]} has {least[thin]:.0f} effective draws of {self.draws} (wanted"
+                f" {wanted}){_and_more(few)}: run more draws before quoting 5 and 95 % points"
             )
         if self.divergences:
             wrong.append(
@@ -229,13 +253,23 @@ class Diagnosis:
                 f"energy is explored slowly in chain {', '.join(map(str, low))} (E-BFMI below {EBFMI_ENOUGH}): tails"
                 " are uncertain; tighten a wide prior that the tests do not inform"
             )
-        first = (
-            f"the draws can be used with care: {len(wrong)} warning{'s' if len(wrong) > 1 else ''}"
-            if wrong
-            else f"the draws can be used: R-hat at most {self.rhat[worst]:.3f}, at least {least[thin]:.0f} effective"
-            " draws of each unknown, no divergence"
-        )
+        if not self.usable:
+            first = (
+                f"the draws are not to be used yet: R-hat above {RHAT_MOST} or fewer than {ESS_LEAST} effective draws"
+            )
+        elif wrong:
+            first = f"the draws can be used with care: {counted(len(wrong), 'warning')}"
+        else:
+            first = (
+                f"the draws can be used: R-hat at most {self.rhat[worst]:.3f}, at least {least[thin]:.0f} effective"
+                " draws of each unknown, no divergence"
+            )
         return (first, *wrong)
+
+
+def _and_more(unknowns: int) -> str:
+    """Say how many more unknowns there are than the worst."""
+    return f" and {counted(unknowns - 1, 'more unknown')}" if unknowns > 1 else ""
 
 
 def diagnose(names: Sequence[str], draws: Floats, energy: Floats, diverging: Bools, cut: Bools) -> Diagnosis:

@@ -25,13 +25,18 @@ from matledger.calibration.site import (
     Driving,
     build_site,
     check_earlier,
+    check_given,
     fresh_tests,
+    labels_of,
+    methods_of,
+    moments,
     scatter_of,
+    told,
 )
 from matledger.calibration.words import LESSONS, fit_words
 from matledger.course import Course, method_of
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, counted, of_kind, refuse, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, counted, either, of_kind, refuse, whole
 from matledger.frames import Table
 from matledger.growth import SiteYield, site_yield
 from matledger.records import SoilTest
@@ -50,7 +55,7 @@ __all__ = ["Calibration", "Driving", "calibrate"]
 Tell: TypeAlias = Callable[[int], object]
 FitMethod: TypeAlias = Literal["laplace", "nested", "nuts"]
 
-_DIMENSIONS = {"clipping_multiplier": "year", "method_offset_percent": "method"}
+_DIMENSIONS = {"clipping_multiplier": "year", "method_offset_percent": "laboratory_method"}
 _OF_A_READER = ("mm", "g/cm3", "g/m2", "kg/m2")
 """Units of unknowns that differ between metric and US customary readers."""
 
@@ -84,7 +89,7 @@ class Calibration:
     steps
         Steps that the search took.
     converged
-        Whether it ended at a maximum.
+        Whether it ended at a maximum. What chains did after it stands in `diagnosis`.
     coordinates
         Draws of the coordinates, shape ``(draw, unknown)``; draws of several chains take turns.
     degrees_of_freedom
@@ -94,9 +99,9 @@ class Calibration:
     earlier
         The calibration that this one carries on from: its posterior is the prior, its tests are not counted again.
     chains
-        What the sampler did; None for an approximation.
-    nested
-        Whether the draws come from approximations nested in values of the fill fraction.
+        What the sampler did; None for an approximation, and where some of its draws were chosen since.
+    method
+        How the draws were made: ``"laplace"``, ``"nested"`` or ``"nuts"``, as `matledger.calibrate` says.
     conflicts
         Tests, means and changes that the priors hardly reach, with the unknown that governs each: what `prior_check`
         looks for, by the tests' slopes at the priors' medians.
@@ -117,7 +122,7 @@ class Calibration:
     depth_correlation: bool = False
     earlier: Calibration | None = None
     chains: Chains | None = None
-    nested: bool = False
+    method: FitMethod = "laplace"
     conflicts: tuple[str, ...] = ()
 
     def __eq__(self, other: object) -> bool:
@@ -212,6 +217,18 @@ class Calibration:
         return self.site.log_density_and_gradient(floats(z, "z"))
 
     @property
+    def _lessons(self) -> list[tuple[float, float, str]]:
+        """Shift, spread left and lesson of each unknown."""
+        mean, covariance = moments(self)
+        found = zip(mean.tolist(), np.sqrt(np.diag(covariance)).tolist(), strict=True)
+        return [(shift, left, _core.lesson(shift, left)) for shift, left in found]
+
+    @property
+    def _reference(self) -> str:
+        """The laboratory method on whose scale organic matter is stated."""
+        return methods_of(self.course)[0]
+
+    @property
     def _fit(self) -> tuple[Floats, float, float, int, bool, Floats]:
         return (self.mode, self.log_density, self.gradient, self.steps, self.converged, self.information)
 
@@ -227,12 +244,13 @@ class Calibration:
         -------
         Table
             Name and unit; prior median (a green's is the site's); posterior 5, 50 and 95 % points from the draws;
-            ``shift`` in prior standard deviations; ``spread left``, posterior over prior standard deviation; and the
-            lesson: ``learnt`` (less than half of the spread left), ``learnt in part`` (less than 0.9 left, or shifted
-            by more than 0.5) or ``as believed before``.
+            ``shift`` in prior standard deviations and ``spread left``, posterior over prior standard deviation, both
+            on the scale where the prior is normal, from the draws too (of Laplace's approximation from its own mean
+            and covariance, of which they are drawn); and the lesson: ``learnt`` (less than half of the spread left),
+            ``learnt in part`` (less than 0.9 left, or shifted by more than 0.5) or ``as believed before``.
         """
-        lessons, _ = self.site.taught(self._fit)
-        meanings = [unknown(name) for name in self.names]
+        lessons = self._lessons
+        meanings = [unknown(name, self._reference) for name in self.names]
         beliefs = self.site.priors
         low, median, high = np.quantile(self.draws, [0.05, 0.5, 0.95], axis=0)
         columns: dict[str, list[Any]] = {
@@ -247,7 +265,7 @@ class Calibration:
             "shift": [shift for shift, _, _ in lessons],
             "spread left": [left for _, left, _ in lessons],
             "lesson": [LESSONS[lesson] for _, _, lesson in lessons],
-            "description": [meaning(name, units) for name in self.names],
+            "description": [meaning(name, self._reference, units) for name in self.names],
         }
         values = ("prior_median", "5 %", "median", "95 %")
         for row, unit in enumerate(columns["unit"] if units == "us" else ()):
@@ -286,18 +304,19 @@ class Calibration:
         Returns
         -------
         Table
-            Green, date, sample, measured % organic matter, 5, 50 and 95 % points of a new test there, and the residual
-            in standard deviations of a test at the mode.
+            Green, date, sample, laboratory method, measured % organic matter, 5, 50 and 95 % points of a new test
+            there, and the residual in standard deviations of a test at the mode.
         """
-        every = np.quantile(self.repeated_tests(), [0.05, 0.5, 0.95], axis=0)
+        low, median, high = np.quantile(self.repeated_tests(), [0.05, 0.5, 0.95], axis=0)
+        tests = [test for test, _ in self._residuals()]
         columns: dict[str, list[Any]] = {
-            name: [] for name in ("green", "date", "sample", "om_percent", "5 %", "median", "95 %", "residual_sd")
+            **labels_of(tests, units),
+            "om_percent": [test.om_percent for test in tests],
+            "5 %": low.tolist(),
+            "median": median.tolist(),
+            "95 %": high.tolist(),
+            "residual_sd": [away for _, away in self._residuals()],
         }
-        for (test, away), points in zip(self._residuals(), every.T, strict=True):
-            sampled = test.sampled if test.window is None else show_window(*test.window, units)
-            row = (test.green, test.date, sampled, test.om_percent, *points, away)
-            for name, value in zip(columns, row, strict=True):
-                columns[name].append(value)
         formats = dict.fromkeys(("om_percent", "5 %", "median", "95 %", "residual_sd"), ".2f")
         return Table(f"{self.course.name}: soil tests and the model", columns, formats)
 
@@ -349,21 +368,28 @@ class Calibration:
         return tuple(self._spelt_out(note, units) for note in self._notes(coded=False))
 
     def _notes(self, *, coded: bool = True) -> tuple[str, ...]:
-        lessons, directions = self.site.taught(self._fit)
+        directions = self.site.directions_learnt(self._fit)
         shared = [one.name for one in unknowns()]
-        of = dict(zip(self.names, (lesson for _, _, lesson in lessons), strict=True))
+        of = dict(zip(self.names, (lesson for _, _, lesson in self._lessons), strict=True))
         learnt = [name for name in shared if of[name] == "learnt"]
         prior = [name for name in shared if of[name] == "prior"]
         fixed = f"the tests fix {directions} directions of the {len(shared)} unknowns that the greens share"
         by_themselves = f"learnt by themselves: {', '.join(learnt)}"
         parts = [*([fixed] if coded else []), *([by_themselves] if learnt else [])]
-        notes = ["; ".join(parts)] if parts else []
+        origin = self._origin if coded else fit_words(self).advice  # the page tells the rest with its method
+        notes = [*([origin] if origin else []), *(["; ".join(parts)] if parts else [])]
         if prior:
             notes.append(f"stayed as believed beforehand, since the tests cannot tell: {', '.join(prior)}")
         notes.append(
             "litter_ratio and the level of the clippings are one thing to the tests: a constant error of the clippings"
             " is taken up by litter_ratio"
         )
+        methods = methods_of(self.course)
+        if len(methods) > 1:
+            notes.append(
+                f"organic matter is stated on the scale of {methods[0]}, the method of the oldest test; what"
+                f" {either(methods[1:])} reads above that is one of the unknowns"
+            )
         notes.extend(self.course.notes)
         notes.extend(f"priors and data do not agree: {conflict}" for conflict in self.conflicts)
         notes.extend(self._far_off(coded=coded))
@@ -382,13 +408,23 @@ class Calibration:
             )
         return tuple(notes)
 
+    @property
+    def _origin(self) -> str:
+        """Where the intervals come from, and what to do before one is quoted."""
+        words = fit_words(self)
+        return f"intervals come from {words.draws}" + f"; {words.advice} (method nuts)" * bool(words.advice)
+
     def _spelt_out(self, text: str, units: System) -> str:
         """Put unknowns that a text names by code names in words, between quotes, and windows in a reader's units."""
         names = [re.escape(name) for name in self.names if is_shared(name)]
         text = re.sub(
             r"([\d.]+) to ([\d.]+) mm\b", lambda found: show_window(float(found[1]), float(found[2]), units), text
         )
-        return re.sub(rf"\b({'|'.join(names)})(?!\w)", lambda found: f"\u201c{meaning(found[0], units)}\u201d", text)
+        return re.sub(
+            rf"\b({'|'.join(names)})(?!\w)",
+            lambda found: f"\u201c{meaning(found[0], self._reference, units)}\u201d",
+            text,
+        )
 
     def _far_off(self, *, coded: bool) -> list[str]:
         """Name tests that neither the model nor the other tests explain."""
@@ -400,7 +436,7 @@ class Calibration:
         """Say which tests lie so many standard deviations off the model at the mode, and on which side."""
         return [
             (
-                f"the test of {test.green} on {test.date}, {test.sampled},",
+                f"{told(test, self.course)},",
                 f"lies {abs(away):.1f} standard deviations {'above' if away > 0 else 'below'} the model",
             )
             for test, away in self._residuals()
@@ -462,21 +498,49 @@ class Calibration:
         return pl.DataFrame(self.draws.copy(), schema=list(self.names))
 
     def to_arviz(self) -> xr.DataTree:
-        """Draws, sampler statistics, predictions and tests as the tree that ArviZ reads (0.23 and 1.x), netCDF and all.
+        """Draws, sampler statistics, predictions and tests as a tree in ArviZ's groups, which goes to netCDF as it is.
+
+        ArviZ 1.x takes the tree itself; 0.23 takes ``arviz.InferenceData.from_datatree(tree)``.
 
         Returns
         -------
         xarray.DataTree
-            Groups ``posterior`` (dimensions ``chain``, ``draw``, ``green``, ``year``, ``method``),
-            ``posterior_predictive``, ``log_likelihood``, ``observed_data`` (dimension ``test``) and,
-            of chains, ``sample_stats``.
+            Groups ``posterior`` and ``prior`` (dimensions ``chain``, ``draw``, ``green``, ``year``,
+            ``laboratory_method``; names as in `to_xarray`), ``posterior_predictive``, ``log_likelihood``,
+            ``observed_data`` (dimension ``test``, with each test's ``green``, ``date``, ``sample`` and
+            ``laboratory_method``) and, of chains, ``sample_stats``. The prior is one chain of 500 draws.
+
+        Examples
+        --------
+        >>> import matledger as mat
+        >>> tree = mat.calibrate(mat.demo_course().only(["Fen"]), draws=50).to_arviz()
+        >>> list(tree.children)
+        ['posterior', 'prior', 'posterior_predictive', 'log_likelihood', 'observed_data']
         """
         from matledger.calibration.tree import tree
 
         return tree(self)
 
     def to_xarray(self) -> xr.Dataset:
-        """Draws of the unknowns in their own units, along ``draw``, and ``year``, ``method`` or ``green``."""
+        """Draws of the unknowns in their own units, along ``draw``, and ``year``, ``laboratory_method`` or ``green``.
+
+        Returns
+        -------
+        xarray.Dataset
+            A variable for each unknown. Of the three that each green has of its own, ``litter_ratio``,
+            ``base_percent`` and ``surface_percent`` are the greens', along ``green``; the site's are
+            ``site_litter_ratio``, ``site_base_percent`` and ``site_surface_percent``. In `names`, `taught` and
+            `to_pandas` the site's is ``litter_ratio``, and a green's ``litter_ratio[Fen]``.
+
+        Examples
+        --------
+        >>> import matledger as mat
+        >>> data = mat.calibrate(mat.demo_course(), draws=50).to_xarray()
+        >>> data.litter_ratio.dims, data.site_litter_ratio.dims
+        (('draw', 'green'), ('draw',))
+        >>> data.method_offset_percent.sel(laboratory_method="360 C, verdure off").dims
+        ('draw',)
+        """
         import xarray as xr
 
         data: dict[str, Any] = {}
@@ -494,8 +558,10 @@ class Calibration:
             dim = _DIMENSIONS.get(stem, "green")
             labels = [label for label, _ in members]
             coords[dim] = [int(label) for label in labels] if dim == "year" else labels
-            what = variable(stem, "green" if dim == "green" else "")
-            data[what.name] = (("draw", dim), self.draws[:, [i for _, i in members]], what.attributes)
+            attributes = variable(stem, "green" if dim == "green" else "").attributes
+            if dim == "laboratory_method":
+                attributes["comment"] = f"the reference method is {self._reference}"
+            data[stem] = (("draw", dim), self.draws[:, [i for _, i in members]], attributes)
         return described(xr.Dataset(data, coords), "Calibration")
 
     def plot(self, green: str | None = None, ax: Axes | None = None) -> Axes:
@@ -513,12 +579,12 @@ class Calibration:
         return plots.over_time(self, green, ax=ax)
 
     def __repr__(self) -> str:
-        state = "settled" if self.converged else "NOT settled"
+        state = "settled" if self.converged else "did NOT settle"
         return (
             f"<Calibration of {self.course.name!r}: {counted(len(self.course.greens), 'green')}, "
             f"{counted(len(self.course.soil_tests), 'test')}, {counted(len(self.names), 'unknown')}, "
             f"{counted(len(self.coordinates), 'draw')}"
-            f" ({fit_words(self).short}); {state} in {self.steps} steps"
+            f" ({fit_words(self).short}); search {state} in {self.steps} steps"
             + ("; no chains, so no diagnosis>" if self.chains is None else ">")
         )
 
@@ -564,7 +630,7 @@ def calibrate(
     priors
         Median and standard deviation (on the log or logit scale) for shared unknowns by name, in place of the defaults.
     draws
-        Draws from the normal approximation, or of each chain.
+        Draws from the normal approximation, or of each chain; at least two where they are sampled or nested.
     chains
         Chains to sample, each with a random stream of its own.
     tune
@@ -593,6 +659,7 @@ def calibrate(
     Returns
     -------
     Calibration
+        Of chains that Ctrl-C stopped after their first 100 draws: those made until then, and a note that says so.
 
     Raises
     ------
@@ -604,7 +671,7 @@ def calibrate(
     OSError
         If the checkpoint cannot be written, told before the work.
     KeyboardInterrupt
-        On Ctrl-C; once draws were made, they are returned instead and `notes` says so.
+        On Ctrl-C, but for chains that have made draws.
 
     References
     ----------
@@ -618,6 +685,7 @@ def calibrate(
     >>> calibration.converged
     True
     """
+    check_given(course, priors or {})
     _check_options(
         method=method,
         draws=draws,
@@ -656,7 +724,7 @@ def calibrate(
 
         raise blame_start(error, beliefs, runs) from error
     tests = [test for green in course.greens for test in fresh_tests(course, earlier, green.name)]
-    conflicts = quick_conflicts(site, tests, degrees_of_freedom)
+    conflicts = quick_conflicts(site, course, tests, degrees_of_freedom)
     run = None
     if method == "nuts":
         run = sample(
@@ -691,7 +759,7 @@ def calibrate(
         depth_correlation=depth_correlation,
         earlier=earlier,
         chains=run,
-        nested=method == "nested",
+        method=method,
         conflicts=conflicts,
     )
     object.__setattr__(calibration, "_site", site)
@@ -729,7 +797,8 @@ def _check_options(
         problems.append(Problem("method", repr(method), "laplace, nested or nuts"))
     if not isinstance(target_accept, float) or not 0 < target_accept < 1:
         problems.append(Problem("target_accept", repr(target_accept), "a share between 0 and 1"))
-    bounds = {"draws": (1, MOST_DRAWS), "chains": (1, 1000), "tune": (10, MOST_DRAWS), "seed": (0, MOST_SEED)}
+    least = 1 if method == "laplace" else 2  # draws that are made have to have a spread
+    bounds = {"draws": (least, MOST_DRAWS), "chains": (1, 1000), "tune": (10, MOST_DRAWS), "seed": (0, MOST_SEED)}
     for name, count in counts.items():
         problems += whole(name, count, *bounds[name])
     if problems:

@@ -14,8 +14,8 @@ GREEN_UNKNOWNS = ("litter_ratio", "base_percent", "surface_percent")
 OPTIONAL = ("depth_correlation", "annual_clippings_g_m2", "clipping_record_sd")
 """Unknowns that only some fits have."""
 _LABELLED = {
-    "clipping_multiplier": "clippings per degree day of {}, over the site's",
-    "method_offset_percent": "what this method reads above the reference method: {}",
+    "clipping_multiplier": "clippings per degree day of {}, divided by the site's",
+    "method_offset_percent": "what {} reads above {}",
 }
 
 
@@ -39,17 +39,17 @@ def is_shared(name: str) -> bool:
     return not label or stem not in GREEN_UNKNOWNS
 
 
-def unknown(name: str) -> Variable:
-    """What an unknown is; that of one year or method says which."""
+def unknown(name: str, reference: str) -> Variable:
+    """What an unknown is; that of one year or method says which, and above which reference method."""
     stem, label = parts(name)
     if stem in OPTIONAL:
         return variable(stem, "unknown")
     if stem in _LABELLED:
-        return replace(variable(stem), long_name=_LABELLED[stem].format(label))
+        return replace(variable(stem), long_name=_LABELLED[stem].format(label, reference))
     return variable(stem, "green" if label else "")
 
 
-def meaning(name: str, units: System) -> str:
+def meaning(name: str, reference: str, units: System) -> str:
     """What an unknown means, in a reader's words."""
-    said = unknown(name).long_name
+    said = unknown(name, reference).long_name
     return said.replace("15 degC", "59 degF") if units == "us" else said

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,9 +13,10 @@ from matledger import _core
 from matledger._arrays import Floats
 from matledger.course import MAT_DEPTH_MM, Course, method_of
 from matledger.errors import InputError, Problem
-from matledger.findings import of_kind, refuse
+from matledger.findings import of_kind, refuse, shown
 from matledger.growth import DailyClippings, SiteYield, core_records, daily_clippings
 from matledger.records import SoilTest
+from matledger.units import System, show_window
 from matledger.weather import DecayForm
 
 if TYPE_CHECKING:
@@ -88,7 +89,7 @@ def build_site(
 ) -> _core.Site:
     """Set up the density of a course."""
     heat, modifier = _core.drivers(course.weather.core, driving._given())
-    methods = list(dict.fromkeys(method_of(test) for test in sorted(course.soil_tests, key=lambda t: t.date)))
+    methods = methods_of(course)
     check_layers(course)
     first = earlier
     while first is not None and first.earlier is not None:
@@ -126,6 +127,27 @@ def build_site(
     return site(None) if earlier is None else site(carried(earlier, site(None).names))
 
 
+def methods_of(course: Course) -> list[str]:
+    """Laboratory methods of a course's tests; that of the oldest test is the reference, and comes first."""
+    return list(dict.fromkeys(method_of(test) for test in sorted(course.soil_tests, key=lambda t: t.date)))
+
+
+def told(test: SoilTest, course: Course) -> str:
+    """Name a test of a course; by its method too if there are several."""
+    by = f", by {method_of(test)}" if len(methods_of(course)) > 1 else ""
+    return f"the test of {test.green} on {test.date}, {test.sampled}{by}"
+
+
+def labels_of(tests: Sequence[SoilTest], units: System = "metric") -> dict[str, list[Any]]:
+    """Columns that tell tests apart."""
+    return {
+        "green": [test.green for test in tests],
+        "date": [test.date for test in tests],
+        "sample": [test.sampled if test.window is None else show_window(*test.window, units) for test in tests],
+        "laboratory_method": [method_of(test) for test in tests],
+    }
+
+
 def scatter_of(predicted: Sequence[tuple[Floats, Floats]], freedom: float | None, rng: np.random.Generator) -> Floats:
     """Errors of tests around the model, green by green."""
     columns = []
@@ -140,7 +162,7 @@ def scatter_of(predicted: Sequence[tuple[Floats, Floats]], freedom: float | None
 
 def moments(calibration: Calibration) -> tuple[Floats, Floats]:
     """Mean and covariance of the coordinates: of the draws, or of Laplace's approximation."""
-    if calibration.chains is None and not calibration.nested:
+    if calibration.method == "laplace":
         covariance: Floats = np.linalg.inv(calibration.information).astype(np.float64)
         return calibration.mode, covariance
     covariance = np.cov(calibration.coordinates, rowvar=False)
@@ -174,6 +196,32 @@ def fresh_tests(course: Course, earlier: Calibration | None, green: str) -> tupl
         else:
             fresh.append(test)
     return tuple(fresh)
+
+
+def check_given(course: object, priors: object) -> None:
+    """Refuse a course or priors of another kind; the core refuses unknown names and what is out of range."""
+    problems = check_course("course", course)
+    pair = "a median and a standard deviation, such as (3.0, 0.5)"
+    if not isinstance(priors, Mapping):
+        problems.append(Problem("priors", shown(priors), f"{pair}, by the name of an unknown"))
+    else:
+        problems += [Problem(f"priors.{name}", shown(one), pair) for name, one in priors.items() if not _is_pair(one)]
+    refuse(problems)
+
+
+def check_course(place: str, course: object) -> list[Problem]:
+    """Return what is wrong with a course, if it is none."""
+    if isinstance(course, Course):
+        return []
+    return [Problem(place, shown(course), "a Course, as load_course and demo_course give it")]
+
+
+def _is_pair(belief: object) -> bool:
+    """Whether a prior is a pair of numbers: a tuple, a list or an array."""
+    if isinstance(belief, str) or not isinstance(belief, Iterable):
+        return False
+    numbers = [*belief]
+    return len(numbers) == 2 and not of_kind("number", median=numbers[0], sd=numbers[1])
 
 
 def check_earlier(

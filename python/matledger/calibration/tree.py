@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matledger import _core
+from matledger.calibration.site import labels_of
 from matledger.variables import described
 
 if TYPE_CHECKING:
@@ -45,11 +46,10 @@ def tree(calibration: Calibration) -> xr.DataTree:
         attrs=flat.attrs,
     )
     tests = [test for green in calibration.course.greens for test in calibration.soil_tests_of(green.name)]
-    labels: dict[str, Any] = {
+    labels: dict[str, Any] = {name: ("test", values) for name, values in labels_of(tests).items()}
+    labels |= {
         "test": np.arange(len(tests)),
-        "green": ("test", [test.green for test in tests]),
         "date": ("test", np.array([test.date for test in tests], dtype="datetime64[ns]")),
-        "sample": ("test", [test.sampled for test in tests]),
     }
     dims = ("chain", "draw", "test")
     groups = {

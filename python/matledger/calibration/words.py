@@ -14,7 +14,7 @@ LESSONS = {"learnt": "learnt", "moved": "learnt in part", "prior": "as believed 
 
 
 class FitWords(NamedTuple):
-    """Words for a kind of fit: in short; where its draws come from, with what to do about it; its close contests."""
+    """Words for a kind of fit: in short; where its draws come from; what to do about it; its close contests."""
 
     short: str
     draws: str
@@ -27,15 +27,18 @@ UNMEASURED = "How surely this kind of fit calls close contests was not measured"
 
 def fit_words(calibration: Calibration) -> FitWords:
     """Return the words for the kind of a fit."""
-    if calibration.chains is not None:
-        chains = f"{len(calibration.chains.energy)} chains"
+    if calibration.method == "nuts":
+        run = calibration.chains
+        if run is None:
+            return FitWords("of the sampler", "chosen draws of the No-U-Turn sampler", "", UNMEASURED)
+        chains = f"{len(run.energy)} chains"
         return FitWords(chains, f"{chains} of the No-U-Turn sampler", "", UNMEASURED)
-    if calibration.nested:
+    if calibration.method == "nested":
         draws = "normal approximations at many fill fractions"
-        return FitWords("nested Laplace", draws, ": sample before quoting them", UNMEASURED)
+        return FitWords("nested Laplace", draws, "this fit is approximate: sample before quoting it", UNMEASURED)
     return FitWords(
         "Laplace",
         "a somewhat narrow normal approximation at the most probable values",
-        ": a quick look, too sure; sample before quoting it",
+        "this fit is a quick look, too sure: sample before quoting it",
         "Close contests are called too surely",
     )
