@@ -26,6 +26,7 @@ from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
 from matledger.findings import told_once
 from matledger.frames import Table
+from matledger.recovery import TO_COVER, days_in_words, days_within
 from matledger.units import System, convert, same_precision, show, shown_units
 
 if TYPE_CHECKING:
@@ -377,10 +378,12 @@ def _openings(comparison: Comparison, programme: int, units: System) -> list[tup
     columns: dict[str, Sequence[Any]] = {
         "day": [day_and_month(day) for day, _ in openings],
         "work": [work.in_words(units) for _, work in openings],
-        "days to 99 % cover": [float(np.median(found)) for found in days],
-        "days, 9 of 10 times within": [float(np.quantile(found, 0.9, method="higher")) for found in days],
     }
-    own = Table(f"{name}: openings of one year and their healing", columns, dict.fromkeys(list(columns)[2:], ".0f"))
+    columns |= {
+        head: [days_in_words(days_within(found, share)) for found in days]
+        for head, share in zip(TO_COVER, (0.5, 0.9), strict=True)
+    }
+    own = Table(f"{name}: openings of one year and their healing", columns, dict.fromkeys(TO_COVER, ""))
     parts: list[tuple[str, Any]] = [
         ("table", own),
         (
@@ -428,7 +431,8 @@ def _weeks(
         name: [values[i] for i in kept] for name, values in found.ranked.columns.items()
     }
     caption = f"{found.ranked.caption}; only weeks that none beats in rounds and in days, and the programme's own"
-    shown = Table(caption, columns, {"rank": "d", **found.ranked.formats})
+    columns |= {name: [days_in_words(days) for days in columns[name]] for name in TO_COVER}
+    shown = Table(caption, columns, {"rank": "d", **found.ranked.formats, **dict.fromkeys(TO_COVER, "")})
     out = dict(zip(*found.excluded.columns.values(), strict=True))
     said = []
     for day in own:

@@ -119,6 +119,22 @@ def test_dates_are_ranked_with_reasons(turf):
     assert len(columns["week from"]) + len(ranking.excluded.columns["week from"]) == 52
 
 
+def test_weeks_in_which_slow_turf_does_not_heal_are_ruled_out():
+    done = dt.date(2014, 6, 2)
+    reading = mat.CoverReading(work=CORES, done=done, date=done + dt.timedelta(days=40), cover_percent=70)
+    slow = mat.healing(mat.demo_course(), readings=[reading], draws=50)
+    assert np.isinf(slow.days(CORES, dt.date(2016, 9, 1))).mean() > 0.9
+    ranking = mat.rank_dates(mat.demo_course(), CORES, recovery=slow, play=PLAY, frost_c=-40)
+    why = dict(zip(*ranking.excluded.columns.values(), strict=True))
+    assert why[dt.date(2016, 9, 2)] == "no 99 % cover within 150 days"
+    late = ranking.ranked.columns["days, 9 of 10 times within"]
+    assert np.isinf(late).any()
+    assert not np.isnan(late).any()
+    assert "inf: over 150 days" in repr(ranking)
+    # the month that heals soonest is still open
+    assert min(ranking.ranked.columns["days to 99 % cover"]) < 150
+
+
 def test_days_without_work_that_leave_no_week_say_so(turf):
     with pytest.raises(mat.InputError, match="none of 52 weeks is left"):
         mat.rank_dates(

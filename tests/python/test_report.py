@@ -1,6 +1,7 @@
 """Pages, budget files and the command line, read back as a reader would."""
 
 import csv
+import datetime as dt
 import html.parser
 import io
 import os
@@ -11,6 +12,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -93,6 +95,17 @@ def test_a_close_contest_that_decides_stands_on_the_first_page(told, tmp_path, m
     assert said in " ".join(pypdf.PdfReader(tmp_path / "plan.pdf").pages[0].extract_text().split())
     page = mat.report(told, tmp_path / "plan.html").read_text(encoding="utf-8")
     assert said in page[: page.index("</section>")]
+
+
+def test_a_page_of_turf_that_heals_too_slowly_says_over_150_days(told, tmp_path):
+    day, work = told.openings(told.advised)[0]
+    done = day.replace(year=2014)
+    reading = mat.CoverReading(work=work, done=done, date=done + dt.timedelta(days=40), cover_percent=60)
+    slow = replace(told, recovery=mat.healing(mat.demo_course(), readings=[reading], draws=50))
+    page = page_of(slow, tmp_path / "plan.html")
+    assert "over 150" in page.cells
+    assert not {"inf", "nan"} & set(page.cells)
+    assert any("no 99 % cover within 150 days" in text for text in page.said)
 
 
 class Page(html.parser.HTMLParser):
