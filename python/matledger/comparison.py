@@ -520,6 +520,9 @@ class Comparison:
     def regret(self) -> Table:
         """What each programme costs beyond the best choice of each draw, as a spread over the draws.
 
+        Costs include the user's figure for doing too little, and no target is asked for: `verdict`, which weighs only
+        programmes that reach the target, may name another.
+
         Returns
         -------
         Table
@@ -632,6 +635,8 @@ class Comparison:
     def verdict(self, units: System = "metric") -> str:
         """Say which programme costs least (without prices: uses the least sand) among those that reach the target.
 
+        If it is the only one, what it costs is said, and not that it is the least. `regret` asks something else.
+
         Parameters
         ----------
         units
@@ -658,14 +663,17 @@ class Comparison:
                 f" {self.names[lowest]} would hold {limit:.2f} % or less."
             )
         if self.budget is None:
-            sand = self.work[best, :, 4].sum() / self.span_years / _core.SAND_BULK_DENSITY_G_CM3
-            least = f"the least sand ({show(float(sand), 'mm of sand', units)} a year)"
+            depth = self.work[best, :, 4].sum() / self.span_years / _core.SAND_BULK_DENSITY_G_CM3
+            sand = show(float(depth), "mm of sand", units)
+            spent, least = f"takes {sand} of sand a year", f"the least sand ({sand} a year)"
         else:
-            least = f"the least cost ({self.budget.a_year[best]:,.0f} {self.budget.currency} a year)"
+            money = f"{self.budget.a_year[best]:,.0f} {self.budget.currency} a year"
+            spent, least = f"costs {money}", f"the least cost ({money})"
+        reaches = f"{self.names[best]} reaches {wish} with a probability of {told(best)}"
         others = [self.names[i] for i in np.flatnonzero(holds >= self.target.probability) if i != best]
-        return f"{self.names[best]} reaches {wish} with a probability of {told(best)} and {least}" + (
-            f"; {', '.join(others)} would reach it too." if others else "; no other does."
-        )
+        if others:  # only then is there a choice to be made by what is spent
+            return f"{reaches} and {least}; {', '.join(others)} would reach it too."
+        return f"{reaches}; it {spent}." + " No other does." * (len(self.names) > 1)
 
     def to_xarray(self) -> xr.Dataset:
         """Every programme, green, date, sample and draw, with CF attributes."""

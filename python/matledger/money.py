@@ -443,6 +443,12 @@ def intervals(name: str, central: Sequence[float] | Floats, by_draw: Floats) -> 
     return {name: np.asarray(central).tolist(), f"{name}, 5 %": low.tolist(), f"{name}, 95 %": high.tolist()}
 
 
+REGRET_ASKS = (
+    "The verdict asks which programme costs least among those that reach the target; regret asks what each costs beyond"
+    " the best choice, doing too little included, whatever the target. The two may name different programmes."
+)
+
+
 def regrets(caption: str, names: Sequence[str], currency: str, regret: Floats) -> Table:
     """Tell regret, shape ``(programme, draw)``: its mean, its points, and how often a programme is the best."""
     low, median, high = np.quantile(regret, [0.05, 0.5, 0.95], axis=1)
@@ -454,7 +460,8 @@ def regrets(caption: str, names: Sequence[str], currency: str, regret: Floats) -
         "95 %": high.tolist(),
         "P(best)": (regret == 0).mean(axis=1).tolist(),
     }
-    return Table(caption, columns, dict.fromkeys(list(columns)[1:5], ",.0f") | {"P(best)": ".2f"})
+    formats = dict.fromkeys(list(columns)[1:5], ",.0f") | {"P(best)": ".2f"}
+    return Table(caption, columns, formats, notes=(REGRET_ASKS,))
 
 
 def _priced(work: Work, areas_m2: Sequence[float], prices: Prices, labour: Labour) -> tuple[Floats, Floats]:

@@ -26,6 +26,7 @@ from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
 from matledger.findings import told_once
 from matledger.frames import Table
+from matledger.money import REGRET_ASKS
 from matledger.recovery import TO_COVER, days_in_words, days_within
 from matledger.units import System, convert, same_precision, show, shown_units
 
@@ -87,7 +88,7 @@ TOO_LITTLE = (
 )
 REGRET = (
     "Regret is what a programme costs beyond the one that would have been cheapest had it been known how the ground and"
-    " the weather turn out. P(best) is how often that is the programme itself."
+    f" the weather turn out. P(best) is how often that is the programme itself. {REGRET_ASKS}"
 )
 INTERVALS = "Intervals come from {source}, {draws} draws in all; forecasts take {used} of them."
 LONGEST_CELL = 40

@@ -234,6 +234,35 @@ def test_a_comparison_that_reaches_nothing_says_what_would_do(calibration):
     assert mat.compare(calibration, years=2, draws=40, weather_sequences=2, target=tighter).recommended is None
 
 
+def test_only_a_choice_among_several_is_called_the_least(calibration):
+    target = mat.Target(top_mm=0, bottom_mm=20, om_percent=4, probability=0.8)
+    for prices, spends in ((PRICES, "costs"), (None, "takes")):
+        own = replace(calibration, course=replace(calibration.course, prices=prices))
+        told = mat.compare(own, years=2, draws=40, weather_sequences=4, target=target)
+        best = 1
+        held = np.zeros((len(told.names), len(told.dates)))
+        held[best] = 1
+        alone = replace(told, probability_all=held)
+        assert alone.recommended == best
+        unit = f"{told.budget.a_year[best]:,.0f} EUR a year" if prices else r"[\d.]+ mm of sand a year"
+        assert re.search(
+            rf"with a probability of at least 0.92 \(40 draws\); it {spends} {unit}. No other does.$", alone.verdict()
+        )
+        assert "least" not in alone.verdict().replace("at least", "")
+        both = replace(told, probability_all=np.ones_like(held)).verdict()
+        assert " and the least " in both
+        assert both.endswith(" would reach it too.")
+        only = mat.compare(
+            own, told.programmes[:1], years=2, draws=40, weather_sequences=4, target=replace(target, om_percent=50)
+        )
+        assert only.verdict().endswith(" a year.")
+
+
+def test_regret_says_that_it_asks_something_else_than_the_verdict(calibration):
+    told = mat.compare(calibration, years=2, draws=40, weather_sequences=4, prices=PRICES, play=PLAY)
+    assert "whatever the target" in repr(told.regret().turned())
+
+
 def test_regret_is_least_regret_of_each_draw(frontier):
     losses = frontier.budget.total_by_draw
     by_hand = np.array([[losses[p, d] - min(losses[:, d]) for d in range(60)] for p in range(len(losses))])
