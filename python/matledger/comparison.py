@@ -441,8 +441,17 @@ class Comparison:
         columns |= {
             entry: [convert(float(mean[(*row, i)]), metric, unit) for row in rows] for i, entry in enumerate(ENTRIES)
         }
-        caption = f"{self.calibration.course.name}: ledger, {unit}"
-        return Table(caption, columns, dict.fromkeys(ENTRIES, ".0f"), notes=self._parts_of_years())
+        caption = f"{self.calibration.course.name}: ledger of the whole column, {unit}"
+        notes = (self._depth_of_account(units), *self._parts_of_years())
+        return Table(caption, columns, dict.fromkeys(ENTRIES, ".0f"), notes=notes)
+
+    def _depth_of_account(self, units: System) -> str:
+        depth = show(self.calibration.course.settings.column_depth_mm, "mm", units)
+        window = self.sample_name(self.first_sample, units)
+        return (
+            f"the account is of the whole column, {depth} deep when the record began: in {window} the percentage may"
+            " rise while the column loses organic matter"
+        )
 
     @property
     def _last_day(self) -> dt.date:
@@ -502,7 +511,7 @@ class Comparison:
                 sand = _more_or_less(new_mm, "mm of sand", units, 2)
                 said.append(
                     f"{name}, {self._year_in_words(year)}: {mass('gained')} of organic matter grew;"
-                    f" {', '.join(lost[:-1])} and {lost[-1]}. At the end the ground holds {held} organic matter than at"
+                    f" {', '.join(lost[:-1])} and {lost[-1]}. At the end the column holds {held} organic matter than at"
                     f" the start, and {sand} sand."
                 )
         return tuple(said)

@@ -260,7 +260,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
                     )
                     for name in comparison.names
                 ),
-                *(("text", f"{note[0].upper()}{note[1:]}.") for note in comparison.ledger().notes),
+                *(("text", f"{note[0].upper()}{note[1:]}.") for note in comparison.ledger(units).notes),
                 ("list", list(comparison.ledger_in_words(units))),
             ],
         ),

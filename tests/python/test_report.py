@@ -75,6 +75,37 @@ def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path, units):
     assert reader.metadata.title.startswith("Brackenwisp Down")
 
 
+def as_set(reader):
+    """Texts of a PDF and its figures, as they follow each other down the pages."""
+    found = []
+    for number, page in enumerate(reader.pages):
+
+        def drawn(operator, _, cm, __, number=number):
+            if operator == b"Do":
+                found.append((number, -cm[5] - cm[3], "figure"))
+
+        def said(text, cm, tm, _, __, number=number):
+            if text.strip() and not re.fullmatch(r"\d+ / \d+\s*", text):  # but for the pages' numbers
+                found.append((number, -tm[5] * cm[3] - cm[5], text.strip()))
+
+        page.extract_text(visitor_operand_before=drawn, visitor_text=said)
+    return [what for _, _, what in sorted(found, key=lambda place: place[:2])]
+
+
+def test_figures_of_the_pdf_stand_where_they_belong(told, tmp_path):
+    reader = pypdf.PdfReader(mat.report(told, tmp_path / "plan.pdf"))
+    texts = as_set(reader)
+    costs, healing, *ledgers, tests = [texts[i + 1] for i, text in enumerate(texts) if text == "figure"][1:]
+    assert costs.startswith("Costs and days below")
+    assert "weeks of" in healing
+    assert ledgers[:-1] == ["figure"] * (len(told.names) - 1)
+    assert ledgers[-1].startswith("The account is of the whole")
+    assert tests == "Brackenwisp Down: what the soil tests taught"
+    # the cautions are not torn apart
+    assert "Cautions" in reader.pages[-1].extract_text()
+    assert "check the current text" in reader.pages[-1].extract_text()
+
+
 def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_path):
     mat.report(told, tmp_path / "plan.pdf", present="sand only")
     first = pypdf.PdfReader(tmp_path / "plan.pdf").pages[0].extract_text()
