@@ -130,7 +130,8 @@ KINDS = (
     Kind(
         "An argument of another kind",
         "The message shows an example of what the argument takes; `help()` of the function says more.",
-        r"such as [^0-9]|with quotes$|such as \(|^a pair|^a list of pairs|^a text|amounts by name",
+        r"such as [^0-9]|with quotes$|such as \(|^a pair|^a list of (pairs|programmes)|^a text|amounts by name"
+        r"|matledger\.(…$|Programme|\w+ gives)",
     ),
     Kind(
         "Figures that contradict each other",

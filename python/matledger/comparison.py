@@ -19,7 +19,7 @@ from matledger.chances import LEAST_DRAWS, chance, few_draws
 from matledger.course import Target
 from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, counted, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, counted, of_class, refuse, whole
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Prices, budget, intervals, regrets
@@ -836,17 +836,20 @@ def compare(
     >>> comparison.om_percent.shape[:3]
     (3, 9, 3)
     """
+    refuse(
+        [
+            *wrong_kinds(calibration, target=target, prices=prices, play=play, labour=labour, recovery=recovery),
+            *([] if programmes is None else wrong_programmes("programmes", programmes)),
+            *whole("years", years, 1, 100),
+            *([] if draws is None else whole("draws", draws, 1, MOST_DRAWS)),
+            *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
+            *whole("seed", seed, 0, MOST_SEED),
+        ]
+    )
     course = calibration.course
     chosen = tuple(course.programmes if programmes is None else programmes)
     wanted = course.target if target is None else target
     asked = _windows(calibration, wanted, windows)
-    if problems := [
-        *whole("years", years, 1, 100),
-        *([] if draws is None else whole("draws", draws, 1, MOST_DRAWS)),
-        *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
-        *whole("seed", seed, 0, MOST_SEED),
-    ]:
-        raise InputError(problems)
     used = calibration.coordinates[:draws]
     to_come = weather_to_come or WeatherToCome()
     found = _core.forecast(
@@ -913,6 +916,29 @@ def compare(
         disrupted_days_by_draw=disrupted_days,
         weather_to_come=to_come,
     )
+
+
+def wrong_kinds(calibration: object, **more: object) -> list[Problem]:
+    """Say which of what `compare` and `search` are given is of another kind; what is None is left to them."""
+    kinds = {"target": Target, "prices": Prices, "play": Play, "labour": Labour, "recovery": Recovery}
+    given = {name: value for name, value in more.items() if value is not None}
+    problems = of_class(Calibration, "a fit, as matledger.calibrate gives it", calibration=calibration)
+    for name, value in given.items():
+        made = "what matledger.healing gives" if name == "recovery" else f"a matledger.{kinds[name].__name__}"
+        problems += of_class(kinds[name], made, **{name: value})
+    return problems
+
+
+def wrong_programmes(place: str, programmes: object) -> list[Problem]:
+    """Say what of a list of programmes is none."""
+    if isinstance(programmes, str) or not isinstance(programmes, Sequence):
+        return of_class(type(None), "a list of programmes", **{place: programmes})
+    expected = "a programme, made by matledger.Programme"
+    return [
+        problem
+        for index, programme in enumerate(programmes)
+        for problem in of_class(Programme, expected, **{f"{place}[{index}]": programme})
+    ]
 
 
 def _contrasts(

@@ -25,6 +25,7 @@ __all__ = [
     "headed",
     "known",
     "nearest",
+    "of_class",
     "of_kind",
     "of_level",
     "once",
@@ -192,6 +193,15 @@ def of_kind(kind: Literal["number", "text", "flag"], **given: object) -> list[Pr
         if not isinstance(value, wanted)
         or (kind == "number" and isinstance(value, bool))
         or (isinstance(value, int) and abs(value) > 1e300)  # more than any float holds
+    ]
+
+
+def of_class(kind: type, expected: str, **given: object) -> list[Problem]:
+    """Return which arguments are not of a class; what is no plain value is told by the name of its own."""
+    return [
+        Problem(name, shown(repr(value) if isinstance(value, str | Real | None) else type(value).__name__), expected)
+        for name, value in given.items()
+        if not isinstance(value, kind)
     ]
 
 

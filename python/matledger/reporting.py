@@ -24,7 +24,7 @@ from matledger.cautions import CAUTIONS, CITED, FIRST
 from matledger.chances import LEAST_DRAWS, chance, chance_if_all, few_draws, of_courses
 from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
-from matledger.findings import told_once
+from matledger.findings import of_class, refuse, told_once
 from matledger.frames import Table
 from matledger.money import REGRET_ASKS
 from matledger.recovery import TO_COVER, days_in_words, days_within
@@ -130,6 +130,9 @@ def report(
     >>> mat.report(comparison, tempfile.mkdtemp() + "/plan.html").name
     'plan.html'
     """
+    from matledger.comparison import Comparison
+
+    refuse(of_class(Comparison, "a comparison, as matledger.compare gives it", comparison=comparison))
     target = Path(path)
     problems = wrong_ending(path, ".html", ".pdf")
     if present is not None and present not in comparison.names:

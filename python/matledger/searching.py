@@ -15,7 +15,14 @@ from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.by_green import ByGreen, by_green
 from matledger.calibration import Calibration
-from matledger.comparison import compare, contest_caution, nearest_programme, outlay
+from matledger.comparison import (
+    compare,
+    contest_caution,
+    nearest_programme,
+    outlay,
+    wrong_kinds,
+    wrong_programmes,
+)
 from matledger.course import Target
 from matledger.errors import InputError, Problem
 from matledger.findings import MOST_DRAWS, MOST_SEED, refuse, whole
@@ -471,19 +478,21 @@ def search(
     >>> frontier.om_percent.shape
     (4, 9, 50)
     """
-    course = calibration.course
-    wanted = course.target if target is None else target
-    programmes = space.programmes() if isinstance(space, Space) else tuple(space)
-    if wanted is None:
-        raise InputError([Problem("target", "none", "a target, here or in the course")])
     refuse(
         [
+            *wrong_kinds(calibration, target=target, prices=prices, play=play, labour=labour, recovery=recovery),
+            *([] if isinstance(space, Space) else wrong_programmes("space", space)),
             *whole("years", years, 1, 100),
             *whole("draws", draws, 1, MOST_DRAWS),
             *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
             *whole("seed", seed, 0, MOST_SEED),
         ]
     )
+    course = calibration.course
+    wanted = course.target if target is None else target
+    programmes = space.programmes() if isinstance(space, Space) else tuple(space)
+    if wanted is None:
+        raise InputError([Problem("target", "none", "a target, here or in the course")])
     if not programmes:
         raise InputError([Problem("space", "no programme", "at least one programme")])
     (first, until), om_percent, calendars = scan_programmes(
