@@ -343,7 +343,10 @@ class Budget:
         for index, name in enumerate(("crew h", "machine h", "moist sand t", "loads", "cores t")):
             columns[name] = [float(self.quantities[p, y, index]) for p, y in rows]
         tonnes = {"moist sand t": "t", "cores t": "t"}
-        return Table("work and material", columns, dict.fromkeys(list(columns)[2:], ".1f"), tonnes)
+        formats = dict.fromkeys(list(columns)[2:], ".1f")
+        if all(load.is_integer() for load in columns["loads"]):  # a mean over weather to come need not be whole
+            formats["loads"] = ".0f"
+        return Table("work and material", columns, formats, tonnes)
 
     def __repr__(self) -> str:
         said = ", ".join(f"{n} {v:,.0f}" for n, v in zip(self.programmes, self.total, strict=True))

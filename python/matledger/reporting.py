@@ -62,7 +62,7 @@ READ = (
     " more cores than it got sand."
 )
 SAND = (
-    "Sand is dry sand, packed where it is a depth. Suppliers sell it moist, by the bulk tonne: what is bought weighs"
+    "Sand is dry sand, packed where it is a depth. Suppliers sell it moist, by weight: what is bought weighs"
     " more by its water, about 5 % of the dry mass (common practice, no source), and by what is wasted; loads and costs"
     " count moist sand."
 )
@@ -90,7 +90,13 @@ REGRET = (
     "Regret is what a programme costs beyond the one that would have been cheapest had it been known how the ground and"
     f" the weather turn out. P(best) is how often that is the programme itself. {REGRET_ASKS}"
 )
-INTERVALS = "Intervals come from {source}, {draws} draws in all; forecasts take {used} of them."
+INTERVALS = (
+    "Intervals come from {source}, {draws} draws in all; forecasts take {used} of them. The method of the fit is"
+    " {method}."
+)
+METHODS = {"Laplace": "laplace", "nested Laplace": "nested"}
+"""What the command line calls a method of fitting, by its words in short; of chains the words count them."""
+DRAWN = "Of {greens} greens with tests of a depth {green} is drawn, to show how the model follows them: it comes first."
 LONGEST_CELL = 40
 
 
@@ -211,7 +217,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
     calibration = comparison.calibration
     course, wish = calibration.course, comparison.target
     window = comparison.sample_name(comparison.first_sample, units)
-    tested = next((t.green for t in course.soil_tests if t.window is not None), None)
+    tested = list(dict.fromkeys(test.green for test in course.soil_tests if test.window is not None))
     question = (
         f"What does each programme leave in the ground by {comparison.dates[-1]}?"
         if wish is None
@@ -243,6 +249,15 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
             parts += [("table", comparison.regret().turned()), ("text", REGRET)]
         evidence.append(("What it costs", [*parts, ("table", work)]))
     chosen = comparison.advised
+    drawn: list[tuple[str, Any]] = []
+    if tested:
+        picture = (
+            plots.over_time(calibration, tested[0], units=units),
+            f"Soil tests of green {tested[0]} and the model over the record.",
+        )
+        drawn.append(("figure", picture))
+    if len(tested) > 1:
+        drawn.append(("text", DRAWN.format(green=tested[0], greens=len(tested))))
     evidence += [
         (
             "When to open the surface, and how it heals",
@@ -270,19 +285,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
         (
             "What the soil tests taught",
             [
-                *(
-                    []
-                    if tested is None
-                    else [
-                        (
-                            "figure",
-                            (
-                                plots.over_time(calibration, tested, units=units),
-                                f"Soil tests of green {tested} and the model over the record.",
-                            ),
-                        )
-                    ]
-                ),
+                *drawn,
                 ("table", taught(calibration, units)),
                 ("text", "Each green's own figures: the command matledger fit prints them."),
             ],
@@ -360,7 +363,9 @@ def _differing(comparison: Comparison) -> str:
 def _method(comparison: Comparison, units: System) -> list[str]:
     calibration, used = comparison.calibration, comparison.om_percent.shape[-1]
     first, *rest = (paragraph.format(bore=show(12.7, "mm", units)) for paragraph in METHOD)
-    spread = INTERVALS.format(source=fit_words(calibration).draws, draws=len(calibration.coordinates), used=used)
+    words = fit_words(calibration)
+    method = METHODS.get(words.short, "nuts")
+    spread = INTERVALS.format(source=words.draws, draws=len(calibration.coordinates), used=used, method=method)
     return [first, spread, *rest]
 
 

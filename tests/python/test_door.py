@@ -116,7 +116,9 @@ def test_the_method_that_is_asked_for(method, page, advice, tmp_path, capsys, mo
     assert advice is None or advice in said
     assert kept.exists() == (method == "nuts")
     comparison = mat.compare(fits[0], years=1, draws=20, weather_sequences=2)
-    assert f"Intervals come from {page}," in reporting._method(comparison, "metric")[1]
+    told = reporting._method(comparison, "metric")[1]
+    assert f"Intervals come from {page}," in told
+    assert told.endswith(f"The method of the fit is {method}.")
 
 
 def test_only_chains_are_kept(tmp_path, capsys):

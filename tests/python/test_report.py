@@ -100,7 +100,7 @@ def test_figures_of_the_pdf_stand_where_they_belong(told, tmp_path):
     assert "weeks of" in healing
     assert ledgers[:-1] == ["figure"] * (len(told.names) - 1)
     assert ledgers[-1].startswith("The account is of the whole")
-    assert tests == "Brackenwisp Down: what the soil tests taught"
+    assert tests.startswith("Of 9 greens with tests of a depth Fen is drawn")
     # the cautions are not torn apart
     assert "Cautions" in reader.pages[-1].extract_text()
     assert "check the current text" in reader.pages[-1].extract_text()
@@ -206,15 +206,22 @@ def test_the_page_tells_dry_sand_from_moist(told, tmp_path):
     assert "dry sand a year, course, t" in said
     assert "Suppliers sell it moist" in said
     assert "moist sand t" in said
+    assert "tonne" not in " ".join(page_of(told, tmp_path / "plan.html", "us").said)
+    loads = told.budget.work().columns["loads"]
+    assert all(load.is_integer() for load in loads)
+    at = list(told.budget.work().columns).index("loads")
+    assert [row[at] for row in told.budget.work().cells()] == [f"{load:.0f}" for load in loads]
 
 
 def test_the_page_says_which_fit_stands_behind_it(told):
     assert "normal approximation" in " ".join(_method(told, "metric"))
+    assert "The method of the fit is laplace." in " ".join(_method(told, "metric"))
     assert "Close contests are called too surely" in " ".join(told.notes)
     sampled = mat.calibrate(demo_greens(1), method="nuts", chains=2, tune=10, draws=10, seed=3)
     told = mat.compare(sampled, told.programmes[:2], years=1, draws=8, weather_sequences=1)
     said = " ".join((*_method(told, "metric"), *told.notes))
     assert "2 chains of the No-U-Turn sampler, 20 draws in all; forecasts take 8 of them" in said
+    assert "The method of the fit is nuts." in said
     assert "normal approximation" not in said
     assert "How surely this kind of fit calls close contests was not measured" in said
 
