@@ -803,7 +803,7 @@ def compare(
         What things cost, how much is played and how work is done; by default the course's. Without prices there is no
         budget; without labour the stated defaults hold.
     recovery
-        How the turf heals; by default `matledger.healing` without readings.
+        How the turf heals; by default `matledger.healing` of the course and its readings of cover.
     weather_sequences
         Sequences of weather years; draws take them in turn.
     weather_to_come

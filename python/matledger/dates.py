@@ -120,7 +120,7 @@ def rank_dates(
     if work.wound is None:
         problems.append(Problem("work", str(work), "work that opens the surface"))
     if calendar is None:
-        problems.append(Problem("play", "none", "a play calendar, here or in the course"))
+        problems.append(Problem("play", "none", "a play calendar: play= here, or [play] in course.toml"))
     if problems or calendar is None:
         raise InputError(problems)
     when = course.weather.end.year + 1 if year is None else year

@@ -397,6 +397,12 @@ def test_limits_that_no_choice_keeps_are_refused(frontier):
         frontier.by_green(moist_sand_t=0.001)
     with pytest.raises(mat.InputError, match="moist_sand_t, green_days, closed_days or money"):
         frontier.by_green()
+    with pytest.raises(mat.InputError) as caught:
+        replace(frontier, prices=None, play=None).by_green(closed_days=1, money=1)
+    assert [problem.expected for problem in caught.value.problems] == [
+        "prices for the search: prices= of search, or [prices] in course.toml",
+        "a play calendar for the search: play= of search, or [play] in course.toml",
+    ]
 
 
 def test_space_names_what_is_empty():
