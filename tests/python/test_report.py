@@ -317,6 +317,20 @@ def test_the_totals_are_live(told, tmp_path):
     assert worked_out(book, "Total", present) == pytest.approx(told.budget.total[0] + 1000 * told.budget.discount[0])
 
 
+def test_the_spread_that_a_note_of_the_budget_speaks_of_is_in_its_columns(told, tmp_path):
+    sheet = openpyxl.load_workbook(write_budget(told.budget, tmp_path / "budget.xlsx"))["Total"]
+    heads = [cell.value for cell in sheet[1]]
+    assert "lie between 5 % and 95 %" in " ".join(str(row[0].value) for row in sheet)
+    for name, by_draw in (
+        ("present value, EUR", told.budget.total_by_draw),
+        ("disrupted days a year", told.budget.disrupted_days_by_draw),
+    ):
+        for point in (5, 95):
+            column = heads.index(f"{name}, {point} %") + 1
+            found = [sheet.cell(3 + p, column).value for p in range(len(told.names))]
+            assert found == pytest.approx(np.percentile(by_draw, point, axis=1))
+
+
 def test_cells_that_could_be_formulas_are_escaped(told, tmp_path):
     evil = "=HYPERLINK(1)"
     budget = mat.Budget(**{**vars(told.budget), "programmes": (evil, "+a", "@b")})
