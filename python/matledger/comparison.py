@@ -19,7 +19,7 @@ from matledger.chances import LEAST_DRAWS, chance, few_draws
 from matledger.course import Target
 from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, counted, of_class, refuse, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, MOST_YEARS, counted, of_class, refuse, whole
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Prices, budget, intervals, regrets
@@ -840,7 +840,7 @@ def compare(
         [
             *wrong_kinds(calibration, target=target, prices=prices, play=play, labour=labour, recovery=recovery),
             *([] if programmes is None else wrong_programmes("programmes", programmes)),
-            *whole("years", years, 1, 100),
+            *whole("years", years, 1, MOST_YEARS),
             *([] if draws is None else whole("draws", draws, 1, MOST_DRAWS)),
             *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
             *whole("seed", seed, 0, MOST_SEED),

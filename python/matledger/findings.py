@@ -17,6 +17,7 @@ from matledger.units import convert
 __all__ = [
     "MOST_DRAWS",
     "MOST_SEED",
+    "MOST_YEARS",
     "Doubt",
     "Findings",
     "Headings",
@@ -43,6 +44,9 @@ MOST_DRAWS = 1_000_000
 """Draws, trials and the like beyond which a figure is taken for a slip."""
 
 MOST_SEED = 2**63 - 1
+
+MOST_YEARS = 50
+"""Years beyond which nothing is run forward."""
 
 
 Headings = Mapping[str, tuple[str, str, str]]

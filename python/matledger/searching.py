@@ -25,7 +25,7 @@ from matledger.comparison import (
 )
 from matledger.course import Target
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, refuse, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, MOST_YEARS, refuse, whole
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Prices, intervals, regrets
@@ -482,7 +482,7 @@ def search(
         [
             *wrong_kinds(calibration, target=target, prices=prices, play=play, labour=labour, recovery=recovery),
             *([] if isinstance(space, Space) else wrong_programmes("space", space)),
-            *whole("years", years, 1, 100),
+            *whole("years", years, 1, MOST_YEARS),
             *whole("draws", draws, 1, MOST_DRAWS),
             *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
             *whole("seed", seed, 0, MOST_SEED),

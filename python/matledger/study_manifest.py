@@ -27,7 +27,7 @@ MANIFEST = "manifest.json"
 
 COLUMNS = (
     column("seed"),
-    column("years", "study"),
+    column("years"),
     column("draws", "study"),
     column("weather_sequences"),
     column("block_days", required=False),

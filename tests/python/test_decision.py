@@ -392,6 +392,12 @@ def test_sand_by_green_in_us_units_is_the_same_choice(frontier):
     assert us.used["moist sand, short ton"] == pytest.approx(metric.used["moist sand, t"] * 1.10231, rel=1e-5)
 
 
+def test_no_more_years_are_run_than_a_study_takes(calibration):
+    for run, what in ((mat.compare, None), (mat.search, mat.Space(coring_days=[()]))):
+        with pytest.raises(mat.InputError, match=r"^years: 51; expected a whole number from 1 to 50$"):
+            run(calibration, what, years=51)
+
+
 def test_limits_that_no_choice_keeps_are_refused(frontier):
     with pytest.raises(mat.InputError, match="at least"):
         frontier.by_green(moist_sand_t=0.001)
