@@ -16,10 +16,10 @@ from matledger.calibration import Calibration
 from matledger.calibration.site import FORECAST
 from matledger.calibration.words import fit_words
 from matledger.chances import LEAST_DRAWS, chance, few_draws
-from matledger.course import Target
+from matledger.course import TARGET, Target
 from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, MOST_YEARS, counted, of_class, refuse, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, MOST_YEARS, Findings, counted, of_class, refuse, whole
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Prices, budget, intervals, regrets
@@ -828,6 +828,11 @@ def compare(
     KeyboardInterrupt
         On Ctrl-C, at once.
 
+    Warns
+    -----
+    UnusualWarning
+        For a target given here whose figures are possible but unusual, as of a wrong unit.
+
     Examples
     --------
     >>> import matledger as mat
@@ -846,6 +851,7 @@ def compare(
             *whole("seed", seed, 0, MOST_SEED),
         ]
     )
+    look_at_target(target)
     course = calibration.course
     chosen = tuple(course.programmes if programmes is None else programmes)
     wanted = course.target if target is None else target
@@ -927,6 +933,17 @@ def wrong_kinds(calibration: object, **more: object) -> list[Problem]:
         made = "what matledger.healing gives" if name == "recovery" else f"a matledger.{kinds[name].__name__}"
         problems += of_class(kinds[name], made, **{name: value})
     return problems
+
+
+def look_at_target(target: Target | None) -> None:
+    """Warn of a target's figures that are possible but unusual; a course's own were told as its files were read."""
+    findings = Findings()
+    for column in TARGET:
+        value = getattr(target, column.name, None)
+        if column.usual and value is not None:
+            doubt = column.doubt(value, value, None, file="target", where=column.name, name=column.name)
+            findings.doubts += [doubt] if doubt else []
+    findings.raise_any()
 
 
 def wrong_programmes(place: str, programmes: object) -> list[Problem]:

@@ -18,6 +18,7 @@ from matledger.calibration import Calibration
 from matledger.comparison import (
     compare,
     contest_caution,
+    look_at_target,
     nearest_programme,
     outlay,
     wrong_kinds,
@@ -469,6 +470,11 @@ def search(
     KeyboardInterrupt
         On Ctrl-C, at once.
 
+    Warns
+    -----
+    UnusualWarning
+        As for `matledger.compare`.
+
     Examples
     --------
     >>> import matledger as mat
@@ -488,6 +494,7 @@ def search(
             *whole("seed", seed, 0, MOST_SEED),
         ]
     )
+    look_at_target(target)
     course = calibration.course
     wanted = course.target if target is None else target
     programmes = space.programmes() if isinstance(space, Space) else tuple(space)

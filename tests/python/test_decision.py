@@ -253,7 +253,7 @@ def test_only_a_choice_among_several_is_called_the_least(calibration):
         assert " and the least " in both
         assert both.endswith(" would reach it too.")
         only = mat.compare(
-            own, told.programmes[:1], years=2, draws=40, weather_sequences=4, target=replace(target, om_percent=50)
+            own, told.programmes[:1], years=2, draws=40, weather_sequences=4, target=replace(target, om_percent=20)
         )
         assert only.verdict().endswith(" a year.")
 
@@ -390,6 +390,16 @@ def test_sand_by_green_in_us_units_is_the_same_choice(frontier):
     metric, us = (frontier.by_green(moist_sand_t=60, units=units) for units in ("metric", "us"))
     assert us.programmes == metric.programmes
     assert us.used["moist sand, short ton"] == pytest.approx(metric.used["moist sand, t"] * 1.10231, rel=1e-5)
+
+
+def test_a_target_of_an_unusual_figure_is_worth_a_look(calibration):
+    share = mat.Target(top_mm=0, bottom_mm=20, om_percent=0.04, probability=0.8)
+    told = r"^target, om_percent: 0\.04 %; usual is from 0\.3 to 25 %; 0\.04 as a share = 4 %\?$"
+    for run, what in ((mat.compare, None), (mat.search, mat.Space(coring_days=[()]))):
+        with pytest.warns(mat.UnusualWarning, match=told) as caught:
+            run(calibration, what, years=1, target=share, draws=20, weather_sequences=1)
+        assert len(caught) == 1
+        assert caught[0].filename == __file__
 
 
 def test_no_more_years_are_run_than_a_study_takes(calibration):
