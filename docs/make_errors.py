@@ -78,8 +78,8 @@ KINDS = (
         "A file of results that is not of this run",
         "What was kept on disk belongs to another course, other settings or another version, or was changed since. "
         "Give a new file name, or run again.",
-        r"checkpoint|same course|manifest|run the study|as it was when|a fit from|earlier (posterior|fit)"
-        r"|seed of the results|^that of this study|a run of this study"
+        r"checkpoint|same course|manifest|run the study|as it was when|^as when the study|a fit from"
+        r"|earlier (posterior|fit)|seed of the results|^that of this study|a run of this study"
         r"|weather that the model was fitted with",
     ),
     Kind(
@@ -130,8 +130,8 @@ KINDS = (
     Kind(
         "An argument of another kind",
         "The message shows an example of what the argument takes; `help()` of the function says more.",
-        r"such as [^0-9]|with quotes$|such as \(|^a pair|^a list of pairs|^a text|amounts by name|^a Course, as"
-        r"|^…, by the name of an unknown|^axes of matplotlib|^its value at each course",
+        r"such as [^0-9]|with quotes$|such as \(|^a pair|^a list of (pairs|programmes)|^a text|amounts by name|^a Course, as"
+        r"|^…, by the name of an unknown|^axes of matplotlib|^its value at each course|matledger\.(…$|Programme|\w+ gives)",
     ),
     Kind(
         "Figures that contradict each other",
@@ -167,7 +167,7 @@ KINDS = (
         r"^'|^one of |laplace, nested or nuts|^… \(nearest: …\)|^none$|^some of …|US sieve|^a green of"
         r"|^moist_sand_t, green"
         r"|a name of the calibration|a file name ending|three capital letters|a depth window of the study"
-        r"|^none, or (--)?method|^after the stroke|^a method of the site|^a course of the study|^a task with",
+        r"|^none, or (--)?method|^after the stroke|^a method of the site|^a (course|site) of the study|^a task with",
     ),
 )
 

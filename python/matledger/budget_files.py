@@ -7,7 +7,7 @@ from pathlib import Path
 
 from matledger.atomic import fresh_file, output, write_whole
 from matledger.frames import csv_text, plain
-from matledger.money import LINES, Budget
+from matledger.money import LINES, Budget, intervals
 
 __all__ = ["write_budget"]
 
@@ -21,8 +21,9 @@ def write_budget(budget: Budget, path: str | Path) -> Path:
         The budget, such as ``comparison.budget``.
     path
         File to write. The spreadsheet has one sheet of lines by year for each programme, and a sheet that adds them up
-        by formulas, with the discount of each year in a cell of its own. Text that could be read as a formula is
-        escaped in both.
+        by formulas, with the discount of each year in a cell of its own; beside them stand the spread over the draws
+        and the days below full cover, which do not follow what is changed in it. Text that could be read as a formula
+        is escaped in both.
 
     Returns
     -------
@@ -57,10 +58,12 @@ def _spreadsheet(budget: Budget) -> bytes:
     total = book.add_worksheet("Total")
     years = len(budget.years)
     total.set_column(0, 0, 44)
-    total.set_column(1, years + 2, 14)
-    total.write_row(
-        0, 0, ["programme", *budget.years, f"total, {budget.currency}", f"present value, {budget.currency}"], bold
-    )
+    value = f"present value, {budget.currency}"
+    _, *spread = intervals(value, budget.total, budget.total_by_draw).items()
+    spread += intervals("disrupted days a year", budget.disrupted_days_a_year, budget.disrupted_days_by_draw).items()
+    total.set_column(1, years + 2 + len(spread), 14)
+    heads = ["programme", *budget.years, f"total, {budget.currency}", value, *(name for name, _ in spread)]
+    total.write_row(0, 0, heads, bold)
     total.write_string(1, 0, "what money of the year counts for now")
     total.write_row(1, 1, budget.discount.tolist(), factor)
     discount = f"{cell(1, 1, True, True)}:{cell(1, years, True, True)}"
@@ -92,7 +95,9 @@ def _spreadsheet(budget: Budget) -> bytes:
         span = f"{cell(row, 1)}:{cell(row, years)}"
         total.write_formula(row, years + 1, f"=SUM({span})", money, float(budget.amounts[p].sum()))
         total.write_formula(row, years + 2, f"=SUMPRODUCT({span},{discount})", money, float(budget.total[p]))
-    for index, note in enumerate(budget.notes):
+        total.write_row(row, years + 3, [points[p] for _, points in spread], money)
+    notes = (*budget.notes, "columns of 5 % and 95 %, and days, do not follow what is changed in this file")
+    for index, note in enumerate(notes):
         total.write_string(len(budget.programmes) + 3 + index, 0, plain(note))
     book.close()
     return held.getvalue()

@@ -86,9 +86,11 @@ def by_green(
     greens = frontier.calibration.course.greens
     problems = []
     if money is not None and frontier.prices is None:
-        problems.append(Problem("money", f"{money}", "prices for the search"))
+        expected = "prices for the search: prices= of search, or [prices] in course.toml"
+        problems.append(Problem("money", f"{money}", expected))
     if closed_days is not None and frontier.play is None:
-        problems.append(Problem("closed_days", f"{closed_days}", "a play calendar for the search"))
+        expected = "a play calendar for the search: play= of search, or [play] in course.toml"
+        problems.append(Problem("closed_days", f"{closed_days}", expected))
     if (moist_sand_t, green_days, closed_days, money) == (None, None, None, None):
         problems.append(Problem("limits", "none", "moist_sand_t, green_days, closed_days or money"))
     if problems:

@@ -16,10 +16,10 @@ from matledger.calibration import Calibration
 from matledger.calibration.site import FORECAST
 from matledger.calibration.words import fit_words
 from matledger.chances import LEAST_DRAWS, chance, few_draws
-from matledger.course import Target
+from matledger.course import TARGET, Target
 from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, counted, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, MOST_YEARS, Findings, counted, of_class, refuse, whole
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Prices, budget, intervals, regrets
@@ -444,8 +444,17 @@ class Comparison:
         columns |= {
             entry: [convert(float(mean[(*row, i)]), metric, unit) for row in rows] for i, entry in enumerate(ENTRIES)
         }
-        caption = f"{self.calibration.course.name}: ledger, {unit}"
-        return Table(caption, columns, dict.fromkeys(ENTRIES, ".0f"), notes=self._parts_of_years())
+        caption = f"{self.calibration.course.name}: ledger of the whole column, {unit}"
+        notes = (self._depth_of_account(units), *self._parts_of_years())
+        return Table(caption, columns, dict.fromkeys(ENTRIES, ".0f"), notes=notes)
+
+    def _depth_of_account(self, units: System) -> str:
+        depth = show(self.calibration.course.settings.column_depth_mm, "mm", units)
+        window = self.sample_name(self.first_sample, units)
+        return (
+            f"the account is of the whole column, {depth} deep when the record began: in {window} the percentage may"
+            " rise while the column loses organic matter"
+        )
 
     @property
     def _last_day(self) -> dt.date:
@@ -505,7 +514,7 @@ class Comparison:
                 sand = _more_or_less(new_mm, "mm of sand", units, 2)
                 said.append(
                     f"{name}, {self._year_in_words(year)}: {mass('gained')} of organic matter grew;"
-                    f" {', '.join(lost[:-1])} and {lost[-1]}. At the end the ground holds {held} organic matter than at"
+                    f" {', '.join(lost[:-1])} and {lost[-1]}. At the end the column holds {held} organic matter than at"
                     f" the start, and {sand} sand."
                 )
         return tuple(said)
@@ -522,6 +531,9 @@ class Comparison:
 
     def regret(self) -> Table:
         """What each programme costs beyond the best choice of each draw, as a spread over the draws.
+
+        Costs include the user's figure for doing too little, and no target is asked for: `verdict`, which weighs only
+        programmes that reach the target, may name another.
 
         Returns
         -------
@@ -637,6 +649,8 @@ class Comparison:
     def verdict(self, units: System = "metric") -> str:
         """Say which programme costs least (without prices: uses the least sand) among those that reach the target.
 
+        If it is the only one, what it costs is said, and not that it is the least. `regret` asks something else.
+
         Parameters
         ----------
         units
@@ -663,14 +677,17 @@ class Comparison:
                 f" {self.names[lowest]} would hold {limit:.2f} % or less."
             )
         if self.budget is None:
-            sand = self.work[best, :, 4].sum() / self.span_years / _core.SAND_BULK_DENSITY_G_CM3
-            least = f"the least sand ({show(float(sand), 'mm of sand', units)} a year)"
+            depth = self.work[best, :, 4].sum() / self.span_years / _core.SAND_BULK_DENSITY_G_CM3
+            sand = show(float(depth), "mm of sand", units)
+            spent, least = f"takes {sand} of sand a year", f"the least sand ({sand} a year)"
         else:
-            least = f"the least cost ({self.budget.a_year[best]:,.0f} {self.budget.currency} a year)"
+            money = f"{self.budget.a_year[best]:,.0f} {self.budget.currency} a year"
+            spent, least = f"costs {money}", f"the least cost ({money})"
+        reaches = f"{self.names[best]} reaches {wish} with a probability of {told(best)}"
         others = [self.names[i] for i in np.flatnonzero(holds >= self.target.probability) if i != best]
-        return f"{self.names[best]} reaches {wish} with a probability of {told(best)} and {least}" + (
-            f"; {', '.join(others)} would reach it too." if others else "; no other does."
-        )
+        if others:  # only then is there a choice to be made by what is spent
+            return f"{reaches} and {least}; {', '.join(others)} would reach it too."
+        return f"{reaches}; it {spent}." + " No other does." * (len(self.names) > 1)
 
     def to_xarray(self) -> xr.Dataset:
         """Every programme, green, date, sample and draw, with CF attributes."""
@@ -816,6 +833,11 @@ def compare(
     KeyboardInterrupt
         On Ctrl-C, at once.
 
+    Warns
+    -----
+    UnusualWarning
+        For a target given here whose figures are possible but unusual, as of a wrong unit.
+
     Examples
     --------
     >>> import matledger as mat
@@ -824,17 +846,21 @@ def compare(
     >>> comparison.om_percent.shape[:3]
     (3, 9, 3)
     """
+    refuse(
+        [
+            *wrong_kinds(calibration, target=target, prices=prices, play=play, labour=labour, recovery=recovery),
+            *([] if programmes is None else wrong_programmes("programmes", programmes)),
+            *whole("years", years, 1, MOST_YEARS),
+            *([] if draws is None else whole("draws", draws, 1, MOST_DRAWS)),
+            *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
+            *whole("seed", seed, 0, MOST_SEED),
+        ]
+    )
+    look_at_target(target)
     course = calibration.course
     chosen = tuple(course.programmes if programmes is None else programmes)
     wanted = course.target if target is None else target
     asked = _windows(calibration, wanted, windows)
-    if problems := [
-        *whole("years", years, 1, 100),
-        *([] if draws is None else whole("draws", draws, 1, MOST_DRAWS)),
-        *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
-        *whole("seed", seed, 0, MOST_SEED),
-    ]:
-        raise InputError(problems)
     used = calibration.coordinates[:draws]
     to_come = weather_to_come or WeatherToCome()
     found = _core.forecast(
@@ -902,6 +928,40 @@ def compare(
         weather_to_come=to_come,
         draws_asked=draws,
     )
+
+
+def wrong_kinds(calibration: object, **more: object) -> list[Problem]:
+    """Say which of what `compare` and `search` are given is of another kind; what is None is left to them."""
+    kinds = {"target": Target, "prices": Prices, "play": Play, "labour": Labour, "recovery": Recovery}
+    given = {name: value for name, value in more.items() if value is not None}
+    problems = of_class(Calibration, "a fit, as matledger.calibrate gives it", calibration=calibration)
+    for name, value in given.items():
+        made = "what matledger.healing gives" if name == "recovery" else f"a matledger.{kinds[name].__name__}"
+        problems += of_class(kinds[name], made, **{name: value})
+    return problems
+
+
+def look_at_target(target: Target | None) -> None:
+    """Warn of a target's figures that are possible but unusual; a course's own were told as its files were read."""
+    findings = Findings()
+    for column in TARGET:
+        value = getattr(target, column.name, None)
+        if column.usual and value is not None:
+            doubt = column.doubt(value, value, None, file="target", where=column.name, name=column.name)
+            findings.doubts += [doubt] if doubt else []
+    findings.raise_any()
+
+
+def wrong_programmes(place: str, programmes: object) -> list[Problem]:
+    """Say what of a list of programmes is none."""
+    if isinstance(programmes, str) or not isinstance(programmes, Sequence):
+        return of_class(type(None), "a list of programmes", **{place: programmes})
+    expected = "a programme, made by matledger.Programme"
+    return [
+        problem
+        for index, programme in enumerate(programmes)
+        for problem in of_class(Programme, expected, **{f"{place}[{index}]": programme})
+    ]
 
 
 def _contrasts(

@@ -13,7 +13,7 @@ from matledger.errors import InputError, Problem
 from matledger.frames import Table
 from matledger.play import Play
 from matledger.practice import Programme, Topdressing, Work
-from matledger.recovery import HORIZON_DAYS, Recovery
+from matledger.recovery import HORIZON_DAYS, TO_COVER, Recovery, days_within
 from matledger.units import System, convert, shown_units
 
 if TYPE_CHECKING:
@@ -35,8 +35,9 @@ class Dates:
         The work.
     ranked
         Open weeks, fewest rounds touched first: first day, on which the work is done; days to 99 % cover (median and
-        90 %); rounds due on closed days, and on the days of recovery after them (median); hot and frosty days [% of
-        those of recovery]; and whether no other week beats it both in rounds and in days.
+        90 %; infinite where 150 do not suffice); rounds due on closed days, and on the days of recovery after them
+        (median); hot and frosty days [% of those of recovery]; and whether no other week beats it both in rounds and in
+        days.
     excluded
         Weeks that are ruled out, and why.
     """
@@ -119,7 +120,7 @@ def rank_dates(
     if work.wound is None:
         problems.append(Problem("work", str(work), "work that opens the surface"))
     if calendar is None:
-        problems.append(Problem("play", "none", "a play calendar, here or in the course"))
+        problems.append(Problem("play", "none", "a play calendar: play= here, or [play] in course.toml"))
     if problems or calendar is None:
         raise InputError(problems)
     when = course.weather.end.year + 1 if year is None else year
@@ -130,7 +131,7 @@ def rank_dates(
     rows, excluded = [], []
     for day in (first + WEEK * week for week in range(52)):
         found = recovery.days(work, day)
-        median, late = (float(np.quantile(found, q)) for q in (0.5, 0.9))
+        median, late = (days_within(found, share) for share in (0.5, 0.9))
         span = round(min(median, HORIZON_DAYS))
         hot, frosty = _weather(course, day, max(span, 1), hot_c, frost_c)
         near = [other for other in other_work if abs((other - day).days) < apart_days]
@@ -139,7 +140,7 @@ def rank_dates(
             sorted(idle & {day + dt.timedelta(days=n) for n in days}) for days in (range(7), range(7, span))
         )
         against = [
-            *(["no 99 % cover within 150 days"] if not np.isfinite(median) else []),
+            *([f"no 99 % cover within {HORIZON_DAYS} days"] if not np.isfinite(median) else []),
             *([f"no work on {within[0]:%d %B}"] if within else []),
             *([f"not healed before the day without work on {healing[0]:%d %B}"] if healing and not within else []),
             *([f"{hot:.0%} of days above {too_hot}"] if hot > weather_share else []),
@@ -160,22 +161,23 @@ def rank_dates(
     rows.sort(key=lambda row: row[3] + row[4])
     columns: dict[str, Sequence[Any]] = {
         "week from": [row[0] for row in rows],
-        "days to 99 % cover": [row[1] for row in rows],
-        "days, 9 of 10 times within": [row[2] for row in rows],
+        TO_COVER[0]: [row[1] for row in rows],
+        TO_COVER[1]: [row[2] for row in rows],
         "rounds on closed days": [row[3] for row in rows],
         "rounds during recovery": [row[4] for row in rows],
         "hot days, % of recovery": [100 * row[5] for row in rows],
         "frosty days, % of recovery": [100 * row[6] for row in rows],
         "none beats": ["yes" if _unbeaten(row, rows) else "" for row in rows],
     }
-    ranked = Table(f"{work.in_words(units)}: weeks of {when}, fewest rounds touched first", columns, FORMATS)
+    caption = f"{work.in_words(units)}: weeks of {when}, fewest rounds touched first"
+    endless = (f"inf: over {HORIZON_DAYS} days",) * (not all(np.isfinite(row[2]) for row in rows))
+    ranked = Table(caption, columns, FORMATS, notes=endless)
     out: dict[str, Sequence[Any]] = {"week from": [day for day, _ in excluded], "why not": [why for _, why in excluded]}
     return Dates(work, ranked, Table("weeks that are ruled out", out))
 
 
 FORMATS = {
-    "days to 99 % cover": ".0f",
-    "days, 9 of 10 times within": ".0f",
+    **dict.fromkeys(TO_COVER, ".0f"),
     "rounds on closed days": ",.0f",
     "rounds during recovery": ",.0f",
     "hot days, % of recovery": ".0f",

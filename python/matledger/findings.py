@@ -17,6 +17,7 @@ from matledger.units import convert
 __all__ = [
     "MOST_DRAWS",
     "MOST_SEED",
+    "MOST_YEARS",
     "Doubt",
     "Findings",
     "Headings",
@@ -27,6 +28,7 @@ __all__ = [
     "headed",
     "known",
     "nearest",
+    "of_class",
     "of_kind",
     "of_level",
     "once",
@@ -44,6 +46,9 @@ MOST_DRAWS = 1_000_000
 """Draws, trials and the like beyond which a figure is taken for a slip."""
 
 MOST_SEED = 2**63 - 1
+
+MOST_YEARS = 50
+"""Years beyond which nothing is run forward."""
 
 
 Headings = Mapping[str, tuple[str, str, str]]
@@ -203,6 +208,15 @@ def of_kind(kind: Literal["number", "text", "flag"], **given: object) -> list[Pr
         if not isinstance(value, wanted)
         or (kind == "number" and isinstance(value, bool))
         or (isinstance(value, int) and abs(value) > 1e300)  # more than any float holds
+    ]
+
+
+def of_class(kind: type, expected: str, **given: object) -> list[Problem]:
+    """Return which arguments are not of a class; what is no plain value is told by the name of its own."""
+    return [
+        Problem(name, shown(repr(value) if isinstance(value, str | Real | None) else type(value).__name__), expected)
+        for name, value in given.items()
+        if not isinstance(value, kind)
     ]
 
 

@@ -343,7 +343,10 @@ class Budget:
         for index, name in enumerate(("crew h", "machine h", "moist sand t", "loads", "cores t")):
             columns[name] = [float(self.quantities[p, y, index]) for p, y in rows]
         tonnes = {"moist sand t": "t", "cores t": "t"}
-        return Table("work and material", columns, dict.fromkeys(list(columns)[2:], ".1f"), tonnes)
+        formats = dict.fromkeys(list(columns)[2:], ".1f")
+        if all(load.is_integer() for load in columns["loads"]):  # a mean over weather to come need not be whole
+            formats["loads"] = ".0f"
+        return Table("work and material", columns, formats, tonnes)
 
     def __repr__(self) -> str:
         said = ", ".join(f"{n} {v:,.0f}" for n, v in zip(self.programmes, self.total, strict=True))
@@ -443,6 +446,12 @@ def intervals(name: str, central: Sequence[float] | Floats, by_draw: Floats) -> 
     return {name: np.asarray(central).tolist(), f"{name}, 5 %": low.tolist(), f"{name}, 95 %": high.tolist()}
 
 
+REGRET_ASKS = (
+    "The verdict asks which programme costs least among those that reach the target; regret asks what each costs beyond"
+    " the best choice, doing too little included, whatever the target. The two may name different programmes."
+)
+
+
 def regrets(caption: str, names: Sequence[str], currency: str, regret: Floats) -> Table:
     """Tell regret, shape ``(programme, draw)``: its mean, its points, and how often a programme is the best."""
     low, median, high = np.quantile(regret, [0.05, 0.5, 0.95], axis=1)
@@ -454,7 +463,8 @@ def regrets(caption: str, names: Sequence[str], currency: str, regret: Floats) -
         "95 %": high.tolist(),
         "P(best)": (regret == 0).mean(axis=1).tolist(),
     }
-    return Table(caption, columns, dict.fromkeys(list(columns)[1:5], ",.0f") | {"P(best)": ".2f"})
+    formats = dict.fromkeys(list(columns)[1:5], ",.0f") | {"P(best)": ".2f"}
+    return Table(caption, columns, formats, notes=(REGRET_ASKS,))
 
 
 def _priced(work: Work, areas_m2: Sequence[float], prices: Prices, labour: Labour) -> tuple[Floats, Floats]:

@@ -294,7 +294,7 @@ def ledger(
         axes.annotate(said, at, xytext=(0, 3), textcoords="offset points", ha="center", fontsize=9)
     axes.set_xticks(range(len(STEPS)), [label for _, label, _ in STEPS])
     axes.set(
-        ylabel=f"organic matter, {unit}",
+        ylabel=f"organic matter of the whole column, {unit}",
         title=_wrapped(f"{name}: where the organic matter went, {comparison.ledger_days()}"),
     )
     axes.margins(y=0.12)

@@ -44,17 +44,19 @@ FEW = 0.05
 
 @dataclass(frozen=True, kw_only=True)
 class Glance:
-    """What has to agree between sites before they are fitted together."""
+    """What has to agree between sites before they are fitted together, and the names of their programmes."""
 
     name: str
     grass: str
     methods: tuple[str, ...]
+    programmes: tuple[str, ...]
 
     @classmethod
     def of(cls, name: str, course: Course) -> Glance:
         """Look at a course."""
         methods = tuple(sorted({test.method or "" for test in course.soil_tests}))
-        return cls(name=name, grass=course.settings.grass, methods=methods)
+        programmes = tuple(programme.name for programme in course.programmes)
+        return cls(name=name, grass=course.settings.grass, methods=methods, programmes=programmes)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)

@@ -36,6 +36,8 @@ __all__ = [
 ]
 
 FULL_COVER_PERCENT = 99.0
+TO_COVER = ("days to 99 % cover", "days, 9 of 10 times within")
+"""Heads of a table's days to full cover: the median, and what nine of ten cases keep to."""
 
 READING = (column("done"), column("date"), column("cover_percent"))
 
@@ -191,6 +193,17 @@ class Recovery:
     def __repr__(self) -> str:
         creep = np.median(self.draws[:, 0])
         return f"<Recovery: rim creeps {creep:.4f} mm per degree day, {self.readings} readings of cover>"
+
+
+def days_within(days: Floats, share: float) -> float:
+    """Days within which a share of the cases are healed: one that occurs, infinite if that took over 150 days."""
+    # Between two values numpy would interpolate, and infinity less infinity is not a number.
+    return float(np.quantile(days, share, method="higher"))
+
+
+def days_in_words(days: float) -> str:
+    """Write days to a cover; infinite are those that 150 did not suffice for."""
+    return f"{days:.0f}" if np.isfinite(days) else f"over {HORIZON_DAYS}"
 
 
 def cover_readings(course: Course, records: Sequence[CoverRecord]) -> tuple[CoverReading, ...]:
@@ -385,8 +398,7 @@ def back_in_play(
     99 % cover about 2015-06-06, by 2015-06-19 with a probability of 95 %, from the library's prior, without a reading.
     """
     day = as_day(done, "done")
-    days = recovery.days(work, day, cover_percent=cover_percent).ravel()
-    # Quantiles of observed values, so that an infinite one stays infinite.
-    points = np.quantile(days, [0.05, 0.5, 0.95], method="higher")
+    days = recovery.days(work, day, cover_percent=cover_percent)
+    points = (days_within(days, share) for share in (0.05, 0.5, 0.95))
     early, likely, late = (day + dt.timedelta(days=int(p)) if np.isfinite(p) else None for p in points)
     return BackInPlay(cover_percent=cover_percent, early=early, likely=likely, late=late, readings=recovery.readings)

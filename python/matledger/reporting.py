@@ -24,8 +24,10 @@ from matledger.cautions import CAUTIONS, CITED, FIRST
 from matledger.chances import LEAST_DRAWS, chance, chance_if_all, few_draws, of_courses
 from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
-from matledger.findings import told_once
+from matledger.findings import of_class, refuse, told_once
 from matledger.frames import Table
+from matledger.money import REGRET_ASKS
+from matledger.recovery import TO_COVER, days_in_words, days_within
 from matledger.units import System, convert, same_precision, show, shown_units
 
 if TYPE_CHECKING:
@@ -60,7 +62,7 @@ READ = (
     " more cores than it got sand."
 )
 SAND = (
-    "Sand is dry sand, packed where it is a depth. Suppliers sell it moist, by the bulk tonne: what is bought weighs"
+    "Sand is dry sand, packed where it is a depth. Suppliers sell it moist, by weight: what is bought weighs"
     " more by its water, about 5 % of the dry mass (common practice, no source), and by what is wasted; loads and costs"
     " count moist sand."
 )
@@ -86,9 +88,15 @@ TOO_LITTLE = (
 )
 REGRET = (
     "Regret is what a programme costs beyond the one that would have been cheapest had it been known how the ground and"
-    " the weather turn out. P(best) is how often that is the programme itself."
+    f" the weather turn out. P(best) is how often that is the programme itself. {REGRET_ASKS}"
 )
-INTERVALS = "Intervals come from {source}, {draws} draws in all; forecasts take {used} of them."
+INTERVALS = (
+    "Intervals come from {source}, {draws} draws in all; forecasts take {used} of them. The method of the fit is"
+    " {method}."
+)
+METHODS = {"Laplace": "laplace", "nested Laplace": "nested"}
+"""What the command line calls a method of fitting, by its words in short; of chains the words count them."""
+DRAWN = "Of {greens} greens with tests of a depth {green} is drawn, to show how the model follows them: it comes first."
 LONGEST_CELL = 40
 
 
@@ -128,6 +136,9 @@ def report(
     >>> mat.report(comparison, tempfile.mkdtemp() + "/plan.html").name
     'plan.html'
     """
+    from matledger.comparison import Comparison
+
+    refuse(of_class(Comparison, "a comparison, as matledger.compare gives it", comparison=comparison))
     target = Path(path)
     problems = wrong_ending(path, ".html", ".pdf")
     if present is not None and present not in comparison.names:
@@ -206,7 +217,7 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
     calibration = comparison.calibration
     course, wish = calibration.course, comparison.target
     window = comparison.sample_name(comparison.first_sample, units)
-    tested = next((t.green for t in course.soil_tests if t.window is not None), None)
+    tested = list(dict.fromkeys(test.green for test in course.soil_tests if test.window is not None))
     question = (
         f"What does each programme leave in the ground by {comparison.dates[-1]}?"
         if wish is None
@@ -238,6 +249,15 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
             parts += [("table", comparison.regret().turned()), ("text", REGRET)]
         evidence.append(("What it costs", [*parts, ("table", work)]))
     chosen = comparison.advised
+    drawn: list[tuple[str, Any]] = []
+    if tested:
+        picture = (
+            plots.over_time(calibration, tested[0], units=units),
+            f"Soil tests of green {tested[0]} and the model over the record.",
+        )
+        drawn.append(("figure", picture))
+    if len(tested) > 1:
+        drawn.append(("text", DRAWN.format(green=tested[0], greens=len(tested))))
     evidence += [
         (
             "When to open the surface, and how it heals",
@@ -258,26 +278,14 @@ def _content(comparison: Comparison, units: System, present: int) -> dict[str, A
                     )
                     for name in comparison.names
                 ),
-                *(("text", f"{note[0].upper()}{note[1:]}.") for note in comparison.ledger().notes),
+                *(("text", f"{note[0].upper()}{note[1:]}.") for note in comparison.ledger(units).notes),
                 ("list", list(comparison.ledger_in_words(units))),
             ],
         ),
         (
             "What the soil tests taught",
             [
-                *(
-                    []
-                    if tested is None
-                    else [
-                        (
-                            "figure",
-                            (
-                                plots.over_time(calibration, tested, units=units),
-                                f"Soil tests of green {tested} and the model over the record.",
-                            ),
-                        )
-                    ]
-                ),
+                *drawn,
                 ("table", taught(calibration, units)),
                 ("text", "Each green's own figures: the command matledger fit prints them."),
             ],
@@ -355,7 +363,9 @@ def _differing(comparison: Comparison) -> str:
 def _method(comparison: Comparison, units: System) -> list[str]:
     calibration, used = comparison.calibration, comparison.om_percent.shape[-1]
     first, *rest = (paragraph.format(bore=show(12.7, "mm", units)) for paragraph in METHOD)
-    spread = INTERVALS.format(source=fit_words(calibration).draws, draws=len(calibration.coordinates), used=used)
+    words = fit_words(calibration)
+    method = METHODS.get(words.short, "nuts")
+    spread = INTERVALS.format(source=words.draws, draws=len(calibration.coordinates), used=used, method=method)
     return [first, spread, *rest]
 
 
@@ -377,10 +387,12 @@ def _openings(comparison: Comparison, programme: int, units: System) -> list[tup
     columns: dict[str, Sequence[Any]] = {
         "day": [day_and_month(day) for day, _ in openings],
         "work": [work.in_words(units) for _, work in openings],
-        "days to 99 % cover": [float(np.median(found)) for found in days],
-        "days, 9 of 10 times within": [float(np.quantile(found, 0.9, method="higher")) for found in days],
     }
-    own = Table(f"{name}: openings of one year and their healing", columns, dict.fromkeys(list(columns)[2:], ".0f"))
+    columns |= {
+        head: [days_in_words(days_within(found, share)) for found in days]
+        for head, share in zip(TO_COVER, (0.5, 0.9), strict=True)
+    }
+    own = Table(f"{name}: openings of one year and their healing", columns, dict.fromkeys(TO_COVER, ""))
     parts: list[tuple[str, Any]] = [
         ("table", own),
         (
@@ -428,7 +440,8 @@ def _weeks(
         name: [values[i] for i in kept] for name, values in found.ranked.columns.items()
     }
     caption = f"{found.ranked.caption}; only weeks that none beats in rounds and in days, and the programme's own"
-    shown = Table(caption, columns, {"rank": "d", **found.ranked.formats})
+    columns |= {name: [days_in_words(days) for days in columns[name]] for name in TO_COVER}
+    shown = Table(caption, columns, {"rank": "d", **found.ranked.formats, **dict.fromkeys(TO_COVER, "")})
     out = dict(zip(*found.excluded.columns.values(), strict=True))
     said = []
     for day in own:

@@ -15,10 +15,18 @@ from matledger import _core
 from matledger._arrays import Floats, frozen
 from matledger.by_green import ByGreen, by_green
 from matledger.calibration import Calibration
-from matledger.comparison import compare, contest_caution, nearest_programme, outlay
+from matledger.comparison import (
+    compare,
+    contest_caution,
+    look_at_target,
+    nearest_programme,
+    outlay,
+    wrong_kinds,
+    wrong_programmes,
+)
 from matledger.course import Target
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, refuse, whole
+from matledger.findings import MOST_DRAWS, MOST_SEED, MOST_YEARS, refuse, whole
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Prices, intervals, regrets
@@ -462,6 +470,11 @@ def search(
     KeyboardInterrupt
         On Ctrl-C, at once.
 
+    Warns
+    -----
+    UnusualWarning
+        As for `matledger.compare`.
+
     Examples
     --------
     >>> import matledger as mat
@@ -471,19 +484,22 @@ def search(
     >>> frontier.om_percent.shape
     (4, 9, 50)
     """
-    course = calibration.course
-    wanted = course.target if target is None else target
-    programmes = space.programmes() if isinstance(space, Space) else tuple(space)
-    if wanted is None:
-        raise InputError([Problem("target", "none", "a target, here or in the course")])
     refuse(
         [
-            *whole("years", years, 1, 100),
+            *wrong_kinds(calibration, target=target, prices=prices, play=play, labour=labour, recovery=recovery),
+            *([] if isinstance(space, Space) else wrong_programmes("space", space)),
+            *whole("years", years, 1, MOST_YEARS),
             *whole("draws", draws, 1, MOST_DRAWS),
             *whole("weather_sequences", weather_sequences, 1, MOST_DRAWS),
             *whole("seed", seed, 0, MOST_SEED),
         ]
     )
+    look_at_target(target)
+    course = calibration.course
+    wanted = course.target if target is None else target
+    programmes = space.programmes() if isinstance(space, Space) else tuple(space)
+    if wanted is None:
+        raise InputError([Problem("target", "none", "a target, here or in the course")])
     if not programmes:
         raise InputError([Problem("space", "no programme", "at least one programme")])
     (first, until), om_percent, calendars = scan_programmes(

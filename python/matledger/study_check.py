@@ -6,14 +6,15 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from matledger.errors import InputError, Problem
 from matledger.findings import Findings
-from matledger.study_folder import SHARED, run_study
+from matledger.study_folder import SHARED, look_at_sites, run_study
 from matledger.study_manifest import MANIFEST, SETTINGS, digests, read_manifest, read_settings
 from matledger.study_run import StudySettings, site_seed, versions
 from matledger.tables import read_text
@@ -44,25 +45,25 @@ def check_study(
     Raises
     ------
     InputError
-        For settings, courses or a manifest that cannot be read; every file that was changed, added or lost; results of
+        For settings, courses or a manifest that cannot be read; a study that was not run, once its settings and sites
+        were looked at; every file that was changed, added or lost; results of
         other settings or another seed; and results that do not come out again.
     """
-    from matledger.course_file import load_course
-
     home = Path(folder)
     settings, sites = read_settings(home)
     findings = Findings()
-    for name in sites:
-        try:
-            load_course(home / "sites" / name)
-        except InputError as error:
-            findings.problems.extend(error.problems)
+    look_at_sites(home, sites, settings, findings)
+    if not (home / MANIFEST).is_file():
+        not_run = Problem("", "no such file", "results: run the study", MANIFEST)
+        if findings.problems:
+            findings.add(not_run)
+        findings.raise_any()
+        raise InputError([replace(not_run, expected=f"{not_run.expected}; its settings and its sites have no problem")])
     manifest = read_manifest(home)
     _compare_files(manifest["files"], digests(home), findings)
-    if manifest["settings"] != settings:
-        findings.add(Problem("settings", "changed", "those of the manifest", MANIFEST))
-    for name in sites:
-        _check_origin(home, name, settings, manifest["seeds"], findings)
+    for key, was, now in _changed(manifest["settings"], settings):
+        findings.add(Problem(key, now, f"as when the study was run: {was}", SETTINGS))
+    _check_origins(home, sites, settings, manifest["seeds"], findings)
     findings.raise_any()
     if again:
         _run_again(home, manifest["files"], executor)
@@ -82,21 +83,37 @@ def _compare_files(then: Mapping[str, str], now: Mapping[str, str], findings: Fi
             findings.add(Problem("", shown, "the file as it was when the study was run", path))
 
 
-def _check_origin(home: Path, name: str, settings: StudySettings, seeds: Mapping[str, Any], findings: Findings) -> None:
-    """Hold what the results of a site say of their origin against the settings."""
-    place = f"results/{name}.zarr"
-    try:
-        origin = json.loads(json.loads(read_text(home / place / ".zattrs"))["provenance"])
-        found = {"settings": origin["settings"], "seed": origin["seed"]}
-    except (OSError, InputError, ValueError, RecursionError, KeyError, TypeError):
-        findings.add(Problem("provenance", "none that can be read", "settings and seed of the results", place))
-        return
-    wanted = {"settings": settings, "seed": site_seed(settings, name)}
-    for what, value in wanted.items():
-        if found[what] != value:
-            findings.add(Problem(what, str(found[what]), f"that of this study: {value}", place))
-    if seeds.get(name) != wanted["seed"]:
-        findings.add(Problem(f"seeds.{name}", str(seeds.get(name)), f"{wanted['seed']}", MANIFEST))
+def _changed(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Keys of settings that differ, with what they were and are."""
+    keys = [key for key in sorted({*then, *now}) if then.get(key) != now.get(key)]
+    return [(key, str(then.get(key, "not given")), str(now.get(key, "not given"))) for key in keys]
+
+
+def _check_origins(
+    home: Path, sites: Sequence[str], settings: StudySettings, seeds: Mapping[str, Any], findings: Findings
+) -> None:
+    """Hold what the results of each site say of their origin against the settings, each key told once."""
+    other: dict[Problem, list[str]] = {}
+    for name in sites:
+        place, seed = f"results/{name}.zarr", site_seed(settings, name)
+        try:
+            origin = json.loads(json.loads(read_text(home / place / ".zattrs"))["provenance"])
+            changed = _changed(origin["settings"], settings)
+            found = origin["seed"]
+        except (OSError, InputError, ValueError, RecursionError, KeyError, TypeError, AttributeError):
+            findings.add(Problem("provenance", "none that can be read", "settings and seed of the results", place))
+            continue
+        for key, was, now in changed:
+            other.setdefault(Problem(key, was, f"that of this study: {now}"), []).append(place)
+        if "seed" in {key for key, _, _ in changed}:
+            continue  # the seeds of sites are made of it
+        if found != seed:
+            findings.add(Problem("seed", str(found), f"that of this study: {seed}", place))
+        if seeds.get(name) != seed:
+            findings.add(Problem(f"seeds.{name}", str(seeds.get(name)), f"{seed}", MANIFEST))
+    for problem, places in other.items():
+        everywhere = len(places) == len(sites)
+        findings.add(replace(problem, file="results" if everywhere else ", ".join(places)))
 
 
 def _run_again(home: Path, files: Mapping[str, str], executor: Executor | None) -> None:

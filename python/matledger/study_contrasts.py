@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from matledger import _core
 from matledger._arrays import Floats
 from matledger.errors import Problem
-from matledger.findings import Findings, of_level
+from matledger.findings import Findings, of_level, shown
 from matledger.frames import Table
 from matledger.simulation import MAT
 from matledger.study_run import QUANTITIES, Quantity
@@ -120,6 +120,8 @@ def contrast_sites(
     findings = Findings()
     for problem in of_level(level):
         findings.add(problem)
+    if quantity not in QUANTITIES:
+        findings.add(Problem("quantity", shown(quantity), f"one of {', '.join(QUANTITIES)}"))
     if quantity == "thickness_mm":
         if sample not in (None, MAT):
             layer = "the thatch-mat layer: a window is as thick under one programme as another"
@@ -131,9 +133,14 @@ def contrast_sites(
     unseen: list[Floats] = []
     methods: list[str] = []
     sands: list[tuple[float, tuple[float, float]]] = []
+    looked_at, lacking = 0, dict[Problem, list[str]]()
     for name, data in sites:
+        looked_at += 1
         where = sample or str(data["sample"].values[0])
-        if _lacks(data, name, (first, second), where, quantity, findings):
+        lacks = _lacks(data, (first, second), where)
+        for problem in lacks:
+            lacking.setdefault(problem, []).append(name)
+        if lacks:
             continue
         sample = where
         last = data[quantity].isel(date=-1).sel(sample=where)
@@ -150,6 +157,9 @@ def contrast_sites(
         if pooling == "pooled":
             new = data[f"new_site_{quantity}"].isel(date=-1).sel(sample=where)
             unseen.append(new.sel(programme=first).values - new.sel(programme=second).values)
+    for problem, at in lacking.items():
+        every = len(at) == looked_at
+        findings.add(problem if every else replace(problem, place=f"{problem.place} at {', '.join(at)}"))
     findings.raise_any()
     means = tuple(float(own.mean()) for own in differences)
     sds = tuple(float(own.std(ddof=1)) for own in differences)
@@ -182,17 +192,16 @@ def contrast_sites(
     )
 
 
-def _lacks(
-    data: xr.Dataset, name: str, programmes: Sequence[str], sample: str, quantity: str, findings: Findings
-) -> bool:
-    """Whether a site lacks what is asked for; it is then among the findings."""
-    asked = {"programme": programmes, "sample": (sample,), "quantity": (quantity,)}
-    has = {dim: [str(value) for value in data[dim].values] for dim in ("programme", "sample")}
-    has["quantity"] = list(QUANTITIES)
-    wrong = [(what, value) for what, values in asked.items() for value in values if value not in has[what]]
-    for what, value in wrong:
-        findings.add(Problem(f"site {name}, {what}", value, f"one of {', '.join(has[what])}"))
-    return bool(wrong)
+def _lacks(data: xr.Dataset, programmes: Sequence[str], sample: str) -> list[Problem]:
+    """What is asked for and a site lacks."""
+    asked = {"programme": programmes, "sample": (sample,)}
+    has = {dim: [str(value) for value in data[dim].values] for dim in asked}
+    return [
+        Problem(dim, value, f"one of {', '.join(has[dim])}")
+        for dim, values in asked.items()
+        for value in dict.fromkeys(values)
+        if value not in has[dim]
+    ]
 
 
 def _interval(draws: Floats, level: float) -> tuple[float, float]:

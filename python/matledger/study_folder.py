@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,8 +22,9 @@ from matledger._arrays import Floats, frozen
 from matledger.atomic import check_file, check_folder, fresh_folder
 from matledger.errors import InputError, Problem
 from matledger.executors import Tell, run_each
+from matledger.findings import Doubt, Findings, refuse
 from matledger.study_contrasts import Pooling, Quantity, SiteContrasts, contrast_sites
-from matledger.study_manifest import MANIFEST, read_settings, write_manifest
+from matledger.study_manifest import MANIFEST, read_manifest, read_settings, write_manifest
 from matledger.study_run import (
     StudySettings,
     look_at,
@@ -38,7 +39,7 @@ from matledger.study_run import (
 if TYPE_CHECKING:
     import xarray as xr
 
-    from matledger.pooling import Population
+    from matledger.pooling import Glance, Population
 
 __all__ = ["StudyRun", "open_study", "run_study"]
 
@@ -185,8 +186,8 @@ def run_study(
         among them the executor of a dask client. Each site then keeps to one thread. A pool of processes has to spawn
         them: forked ones may deadlock. None runs one site after the other, each on all threads.
     progress
-        Called with the number of parts done: of pooled sites a look, a fit and a forecast of each. An exception
-        from it, or Ctrl-C, ends the run; sites that were written stay.
+        Called with the number of parts done: a look at each site, a fit of each if they are pooled, and a forecast of
+        each. An exception from it, or Ctrl-C, ends the run; sites that were written stay.
 
     Returns
     -------
@@ -196,10 +197,15 @@ def run_study(
     Raises
     ------
     InputError
-        For settings or a course that cannot be used; sites whose names differ only by spaces or case; of pooled
-        sites what `matledger.fit_sites` refuses.
+        For settings or courses that cannot be used; sites whose names differ only by spaces or case; of pooled
+        sites what `matledger.fit_sites` refuses: all of it before the work.
     OSError
         If the folder cannot be written, told before the work.
+
+    Warns
+    -----
+    UnusualWarning
+        Before the work, if a programme is not at every site, so that no contrast can be read of it.
 
     Notes
     -----
@@ -214,8 +220,11 @@ def run_study(
     for name in sites:
         check_folder(result_folder(home, name))
     steps = _Steps(progress)
+    findings = Findings()
+    glances = look_at_sites(home.resolve(), sites, settings, findings, executor=executor, progress=steps.next())
+    findings.raise_any()
     if settings.get("pooling") == "pooled":
-        pooled, unseen, population = _pool(home.resolve(), sites, settings, executor, steps)
+        pooled, unseen, population = _pool(home.resolve(), glances, settings, executor, steps)
         parts: list[tuple[Any, ...]] = [
             (home.resolve(), name, settings, pooled[:, s], unseen[s]) for s, name in enumerate(sites)
         ]
@@ -242,13 +251,27 @@ def open_study(folder: str | os.PathLike[str]) -> StudyRun:
     Raises
     ------
     InputError
-        For settings that cannot be read, or a site without results.
+        For settings that cannot be read, a site without results, or one that was run and is gone.
     """
     home = Path(folder)
     settings, sites = read_settings(home)
     missing = [name for name in sites if not result_folder(home, name).is_dir()]
-    if missing:
-        raise InputError([Problem(f"results/{name}.zarr", "nothing", "results: run the study") for name in missing])
+    ran = {path.stem for path in (home / "results").glob("*.zarr")}
+    if (home / MANIFEST).is_file():
+        ran |= set(read_manifest(home)["seeds"])
+    refuse(
+        [
+            *(Problem(f"results/{name}.zarr", "nothing", "results: run the study") for name in missing),
+            *(
+                Problem(
+                    f"sites/{name}",
+                    "no folder",
+                    "the site, as it was when the study was run: put it back, or run the study",
+                )
+                for name in sorted(ran.difference(sites))
+            ),
+        ]
+    )
     return StudyRun(home, sites, settings.get("pooling", "alone"))
 
 
@@ -271,24 +294,54 @@ class _Steps:
         return told
 
 
+def look_at_sites(
+    home: Path,
+    sites: Sequence[str],
+    settings: StudySettings,
+    findings: Findings,
+    *,
+    executor: Executor | None = None,
+    progress: Tell | None = None,
+) -> list[Glance]:
+    """Look at every site before one is fitted; all that stands against running them is among the findings."""
+    from matledger.pooling import check_sites
+
+    seen = run_each(look_at, [(home, name) for name in sites], executor=executor, progress=progress)
+    wrong = [problem for found in seen if isinstance(found, InputError) for problem in found.problems]
+    findings.problems += wrong
+    glances = [found for found in seen if not isinstance(found, InputError)]
+    if wrong:
+        return glances
+    if settings.get("pooling") == "pooled":
+        try:
+            check_sites(glances, settings.get("covariates", {}))
+        except InputError as error:
+            findings.problems += error.problems
+    for name in dict.fromkeys(programme for glance in glances for programme in glance.programmes):
+        having, lacking = ([g.name for g in glances if (name in g.programmes) == has] for has in (True, False))
+        if lacking:
+            found = f"not at {', '.join(lacking)}" if len(lacking) < len(having) else f"at {', '.join(having)} only"
+            usual = "contrasts take programmes that every site has"
+            findings.doubts.append(Doubt("sites", f"programme {name!r}", name, found, usual))
+    return glances
+
+
 def _pool(
-    home: Path, sites: tuple[str, ...], settings: StudySettings, executor: Executor | None, steps: _Steps
+    home: Path, glances: Sequence[Glance], settings: StudySettings, executor: Executor | None, steps: _Steps
 ) -> tuple[npt.NDArray[np.intp], Floats, Population]:
     """Which draws of each site agree with the others, and the litter coordinate of sites like each, never seen."""
-    from matledger.pooling import check_sites, pool_litter, rows_of
+    from matledger.pooling import pool_litter, rows_of
 
     covariates = settings.get("covariates", {})
-    glances = run_each(look_at, [(home, name) for name in sites], executor=executor, progress=steps.next())
-    check_sites(glances, covariates)
-    asked = [(home, name, settings) for name in sites]
+    asked = [(home, glance.name, settings) for glance in glances]
     said = run_each(say, asked, executor=executor, progress=steps.next())
     seeds = np.random.SeedSequence(settings["seed"]).generate_state(2)
     population, pooled = pool_litter(
         glances, [litter for litter, _ in said], covariates, prior=said[0][1], seed=int(seeds[0])
     )
-    few = max(4, -(-settings["draws"] // len(sites)))
+    few = max(4, -(-settings["draws"] // len(glances)))
     rng = np.random.default_rng(int(seeds[1]))
-    chosen = rng.integers(0, len(population.scatter), (len(sites), few))
+    chosen = rng.integers(0, len(population.scatter), (len(glances), few))
     means = np.einsum("snk,sk->sn", population.effects[chosen], rows_of(population, glances, covariates))
     unseen = means + population.scatter[chosen] * rng.standard_normal(chosen.shape)
     return pooled, unseen, population

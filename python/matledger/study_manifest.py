@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, get_args
 
@@ -16,7 +16,7 @@ from matledger.atomic import write_whole
 from matledger.calibration.fit import FitMethod
 from matledger.cells import column, read_fields
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, shown
+from matledger.findings import Findings, nearest, shown
 from matledger.study_run import StudySettings, site_seed, versions
 from matledger.tables import read_text, read_toml
 
@@ -27,7 +27,7 @@ MANIFEST = "manifest.json"
 
 COLUMNS = (
     column("seed"),
-    column("years", "study"),
+    column("years"),
     column("draws", "study"),
     column("weather_sequences"),
     column("block_days", required=False),
@@ -48,11 +48,14 @@ def read_settings(home: Path) -> tuple[StudySettings, tuple[str, ...]]:
     data = read_toml(home / SETTINGS)
     findings = Findings()
     covariates = data.pop("covariates", {})
+    alone = data.get("pooling", "alone") == "alone"  # what is neither is told by itself
     settings = read_fields(data, COLUMNS, place="", file=SETTINGS, findings=findings, beside=("covariates",)) or {}
-    if covariates:
-        settings["covariates"] = _covariates(covariates, settings, findings)
     folder = home / "sites"
     sites = sorted(path.name for path in folder.iterdir() if path.is_dir()) if folder.is_dir() else []
+    if covariates and alone:
+        findings.add(Problem("covariates", "given", 'none, or pooling = "pooled"', SETTINGS))
+    elif covariates:
+        settings["covariates"] = _covariates(covariates, sites, findings)
     if not sites:
         findings.add(Problem("sites", "no folder", "a course folder for each site"))
     alike: dict[str, str] = {}
@@ -65,24 +68,30 @@ def read_settings(home: Path) -> tuple[StudySettings, tuple[str, ...]]:
     return settings, tuple(sites)
 
 
-def _covariates(given: object, settings: StudySettings, findings: Findings) -> dict[str, dict[str, float]]:
-    """The tables of covariates; whether they cover the sites is looked at when these are pooled."""
-    if settings.get("pooling") != "pooled":
-        findings.add(Problem("covariates", "given", 'none, or pooling = "pooled"', SETTINGS))
+def _covariates(given: object, sites: Sequence[str], findings: Findings) -> dict[str, dict[str, float]]:
+    """The tables of covariates, a number for each site."""
     found: dict[str, dict[str, float]] = {}
     for name, values in given.items() if isinstance(given, dict) else [("", given)]:
         own = values if isinstance(values, dict) else {}
-        found[name] = {}
+        place, found[name] = f"covariates.{name}".rstrip("."), {}
+        if not own:
+            findings.add(Problem(place, shown(values), "a table of a number for each site", SETTINGS))
+            continue
         for site, value in own.items():
-            if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300:
+            told = shown(repr(value) if isinstance(value, str) else value)
+            if site not in sites:
+                like = nearest(site, sites)
+                expected = (
+                    f"a site of the study (nearest: {like})" if like else f"a site of the study: {', '.join(sites)}"
+                )
+                findings.add(Problem(f"{place}.{site}", told, expected, SETTINGS))
+            elif isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300:
                 found[name][site] = float(value)
             else:
-                told = shown(repr(value) if isinstance(value, str) else value)
-                findings.add(Problem(f"covariates.{name}.{site}", told, "a number", SETTINGS))
-        if not own:
-            findings.add(
-                Problem(f"covariates.{name}".rstrip("."), shown(values), "a table of a number for each site", SETTINGS)
-            )
+                findings.add(Problem(f"{place}.{site}", told, "a number", SETTINGS))
+        for site in sites:
+            if site not in own:
+                findings.add(Problem(f"{place}.{site}", "not given", "a number", SETTINGS))
     return found
 
 

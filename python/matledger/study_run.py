@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from matledger._arrays import Floats, frozen
 from matledger.atomic import fresh_folder
+from matledger.errors import InputError
 from matledger.variables import described
 
 if TYPE_CHECKING:
@@ -51,12 +52,16 @@ def provenance(settings: StudySettings, **more: object) -> str:
     return json.dumps({"settings": settings} | more | versions(), sort_keys=True)
 
 
-def look_at(home: Path, name: str) -> Glance:
-    """What has to agree between sites that are fitted together."""
+def look_at(home: Path, name: str) -> Glance | InputError:
+    """What has to agree between sites, or what is wrong with this one, its files named from the study's folder."""
     from matledger.course_file import load_course
     from matledger.pooling import Glance
 
-    return Glance.of(name, load_course(home / "sites" / name))
+    site = f"sites/{name}"
+    try:
+        return Glance.of(name, load_course(home / site))
+    except InputError as error:
+        return InputError([replace(each, file=f"{site}/{each.file or ''}".rstrip("/")) for each in error.problems])
 
 
 def say(home: Path, name: str, settings: StudySettings) -> tuple[Floats, tuple[float, float]]:

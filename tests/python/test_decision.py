@@ -128,6 +128,22 @@ def test_dates_are_ranked_with_reasons(turf):
     assert len(columns["week from"]) + len(ranking.excluded.columns["week from"]) == 52
 
 
+def test_weeks_in_which_slow_turf_does_not_heal_are_ruled_out():
+    done = dt.date(2014, 6, 2)
+    reading = mat.CoverReading(work=CORES, done=done, date=done + dt.timedelta(days=40), cover_percent=70)
+    slow = mat.healing(mat.demo_course(), readings=[reading], draws=50)
+    assert np.isinf(slow.days(CORES, dt.date(2016, 9, 1))).mean() > 0.9
+    ranking = mat.rank_dates(mat.demo_course(), CORES, recovery=slow, play=PLAY, frost_c=-40)
+    why = dict(zip(*ranking.excluded.columns.values(), strict=True))
+    assert why[dt.date(2016, 9, 2)] == "no 99 % cover within 150 days"
+    late = ranking.ranked.columns["days, 9 of 10 times within"]
+    assert np.isinf(late).any()
+    assert not np.isnan(late).any()
+    assert "inf: over 150 days" in repr(ranking)
+    # the month that heals soonest is still open
+    assert min(ranking.ranked.columns["days to 99 % cover"]) < 150
+
+
 def test_days_without_work_that_leave_no_week_say_so(turf):
     with pytest.raises(mat.InputError, match="none of 52 weeks is left"):
         mat.rank_dates(
@@ -225,6 +241,35 @@ def test_a_comparison_that_reaches_nothing_says_what_would_do(calibration):
     assert eased.names[eased.recommended] == found[2]
     tighter = replace(hard, om_percent=float(found[3]) - 0.011)
     assert mat.compare(calibration, years=2, draws=40, weather_sequences=2, target=tighter).recommended is None
+
+
+def test_only_a_choice_among_several_is_called_the_least(calibration):
+    target = mat.Target(top_mm=0, bottom_mm=20, om_percent=4, probability=0.8)
+    for prices, spends in ((PRICES, "costs"), (None, "takes")):
+        own = replace(calibration, course=replace(calibration.course, prices=prices))
+        told = mat.compare(own, years=2, draws=40, weather_sequences=4, target=target)
+        best = 1
+        held = np.zeros((len(told.names), len(told.dates)))
+        held[best] = 1
+        alone = replace(told, probability_all=held)
+        assert alone.recommended == best
+        unit = f"{told.budget.a_year[best]:,.0f} EUR a year" if prices else r"[\d.]+ mm of sand a year"
+        assert re.search(
+            rf"with a probability of at least 0.92 \(40 draws\); it {spends} {unit}. No other does.$", alone.verdict()
+        )
+        assert "least" not in alone.verdict().replace("at least", "")
+        both = replace(told, probability_all=np.ones_like(held)).verdict()
+        assert " and the least " in both
+        assert both.endswith(" would reach it too.")
+        only = mat.compare(
+            own, told.programmes[:1], years=2, draws=40, weather_sequences=4, target=replace(target, om_percent=20)
+        )
+        assert only.verdict().endswith(" a year.")
+
+
+def test_regret_says_that_it_asks_something_else_than_the_verdict(calibration):
+    told = mat.compare(calibration, years=2, draws=40, weather_sequences=4, prices=PRICES, play=PLAY)
+    assert "whatever the target" in repr(told.regret().turned())
 
 
 def test_regret_is_least_regret_of_each_draw(frontier):
@@ -356,11 +401,33 @@ def test_sand_by_green_in_us_units_is_the_same_choice(frontier):
     assert us.used["moist sand, short ton"] == pytest.approx(metric.used["moist sand, t"] * 1.10231, rel=1e-5)
 
 
+def test_a_target_of_an_unusual_figure_is_worth_a_look(calibration):
+    share = mat.Target(top_mm=0, bottom_mm=20, om_percent=0.04, probability=0.8)
+    told = r"^target, om_percent: 0\.04 %; usual is from 0\.3 to 25 %; 0\.04 as a share = 4 %\?$"
+    for run, what in ((mat.compare, None), (mat.search, mat.Space(coring_days=[()]))):
+        with pytest.warns(mat.UnusualWarning, match=told) as caught:
+            run(calibration, what, years=1, target=share, draws=20, weather_sequences=1)
+        assert len(caught) == 1
+        assert caught[0].filename == __file__
+
+
+def test_no_more_years_are_run_than_a_study_takes(calibration):
+    for run, what in ((mat.compare, None), (mat.search, mat.Space(coring_days=[()]))):
+        with pytest.raises(mat.InputError, match=r"^years: 51; expected a whole number from 1 to 50$"):
+            run(calibration, what, years=51)
+
+
 def test_limits_that_no_choice_keeps_are_refused(frontier):
     with pytest.raises(mat.InputError, match="at least"):
         frontier.by_green(moist_sand_t=0.001)
     with pytest.raises(mat.InputError, match="moist_sand_t, green_days, closed_days or money"):
         frontier.by_green()
+    with pytest.raises(mat.InputError) as caught:
+        replace(frontier, prices=None, play=None).by_green(closed_days=1, money=1)
+    assert [problem.expected for problem in caught.value.problems] == [
+        "prices for the search: prices= of search, or [prices] in course.toml",
+        "a play calendar for the search: play= of search, or [play] in course.toml",
+    ]
 
 
 def test_space_names_what_is_empty():

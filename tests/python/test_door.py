@@ -116,7 +116,9 @@ def test_the_method_that_is_asked_for(method, page, advice, tmp_path, capsys, mo
     assert advice is None or f"; {advice}" in said
     assert kept.exists() == (method == "nuts")
     comparison = mat.compare(fits[0], years=1, draws=20, weather_sequences=2)
-    assert f"Intervals come from {page}," in reporting._method(comparison, "metric")[1]
+    told = reporting._method(comparison, "metric")[1]
+    assert f"Intervals come from {page}," in told
+    assert told.endswith(f"The method of the fit is {method}.")
     assert [note for note in comparison.notes if note.startswith("intervals come from")] == [fits[0].notes[0]]
     told = [note for note in fits[0].notes_in_words() if page in note or "sample before quoting it" in note]
     assert len(told) == (advice is not None)  # the page names the method in its own part

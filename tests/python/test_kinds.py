@@ -75,6 +75,31 @@ def test_the_wrong_kind_is_refused_by_name(name, request):
             TAKERS[name](value, request.getfixturevalue)
 
 
+ONCE = mat.Programme("once", [("15 April", [CORES])])
+MISTAKES = {
+    "^calibration: Course; expected a fit": lambda asked: mat.compare(asked("course"), [ONCE]),
+    "^calibration: 'tarn'; expected a fit": lambda _: mat.search("tarn", [ONCE]),
+    "^programmes: Programme; expected a list of programmes": lambda asked: mat.compare(asked("calibration"), ONCE),
+    "^programmes: 'twice'; expected a list": lambda asked: mat.compare(asked("calibration"), "twice"),
+    r"^programmes\[1\]: 'twice'; expected a programme": lambda asked: mat.compare(
+        asked("calibration"), [ONCE, "twice"]
+    ),
+    "^space: Programme; expected a list": lambda asked: mat.search(asked("calibration"), ONCE),
+    "^target: 4; expected a matledger.Target": lambda asked: mat.compare(asked("calibration"), target=4),
+    "^prices: dict; expected a matledger.Prices": lambda asked: mat.compare(asked("calibration"), prices={"sand": 4}),
+    "^recovery: 30; expected what matledger.healing": lambda asked: mat.search(
+        asked("calibration"), [ONCE], recovery=30
+    ),
+    "^comparison: Calibration; expected a comparison": lambda asked: mat.report(asked("calibration"), "plan.pdf"),
+}
+
+
+@pytest.mark.parametrize("said", MISTAKES)
+def test_a_thing_in_the_place_of_another_is_refused_by_name(said, request):
+    with pytest.raises(mat.InputError, match=said):
+        MISTAKES[said](request.getfixturevalue)
+
+
 def test_numbers_of_numpy_are_numbers(course):
     fit = mat.calibrate(course, draws=np.int64(20), seed=np.int32(1))
     assert len(fit.coordinates) == 20

@@ -11,7 +11,7 @@ from few_greens import demo_greens
 from test_decision import PLAY, PRICES
 
 import matledger as mat
-from matledger import cli, reporting
+from matledger import cli, plots, reporting
 from matledger.calibration import Calibration
 from matledger.demo import demo_folder
 from matledger.frames import Table
@@ -64,14 +64,23 @@ def test_the_account_says_which_days_it_covers(midyear, page):
     assert "2017 ends with the forecast on 30 June" in page
     assert "than a year before" not in page
     # what is said is so: before the forecast begins both programmes have one and the same account
-    _, parts = midyear.ledger().notes
+    *_, parts = midyear.ledger().notes
     assert parts == "2017 ends with the forecast on 30 June"
 
 
-def test_an_account_of_whole_years_needs_no_such_words():
+def test_an_account_of_whole_years_needs_no_such_words(midyear):
     told = mat.compare(mat.calibrate(demo_greens(1), draws=20), years=1, draws=20, weather_sequences=1)
     assert told.ledger_days() == "2016 to 2016"
-    assert told.ledger().notes == ()
+    assert told.ledger().notes == (midyear.ledger().notes[0],)
+
+
+def test_the_account_says_of_what_depth_it_is(midyear, page):
+    said = "he account is of the whole column, 150 mm deep when the record began: in 0 to 20 mm the percentage may rise"
+    assert said in page
+    assert said in repr(midyear.ledger())
+    assert "5.91 in deep when the record began: in 0 to 0.79 in" in repr(midyear.ledger("us"))
+    assert all("At the end the column holds" in told for told in midyear.ledger_in_words())
+    assert "of the whole column" in plots.ledger(midyear).get_ylabel()
 
 
 def test_an_account_says_no_amount_that_is_none(midyear):

@@ -58,6 +58,10 @@ def test_calendar():
     assert [skip.date for skip in YEAR.skipped] == [dt.date(2014, 5, 15)]
     assert YEAR.skipped[0].reason == "no work that day"
     assert repr(YEAR) == "<Calendar 'two corings' 2014-01-01 to 2014-12-31: 11 events, 1 skipped>"
+    head, *dates, last = str(YEAR).splitlines()
+    assert head == "two corings, 2014-01-01 to 2014-12-31"
+    assert dates == [f"{event.date}  {event.work}" for event in YEAR]
+    assert last == "2014-05-15: every 14 days from 1 May to 15 August skipped, no work that day"
     assert pickle.loads(pickle.dumps(YEAR)) == YEAR
     assert hash(YEAR) == hash(PROGRAMME.calendar(dt.date(2014, 1, 1), dt.date(2014, 12, 31)))
     assert "skipped, no work that day" in YEAR._repr_html_()

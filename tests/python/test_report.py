@@ -1,6 +1,7 @@
 """Pages, budget files and the command line, read back as a reader would."""
 
 import csv
+import datetime as dt
 import html.parser
 import io
 import os
@@ -11,6 +12,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -73,6 +75,37 @@ def test_the_pdf_holds_the_figures_of_the_tables(told, tmp_path, units):
     assert reader.metadata.title.startswith("Brackenwisp Down")
 
 
+def as_set(reader):
+    """Texts of a PDF and its figures, as they follow each other down the pages."""
+    found = []
+    for number, page in enumerate(reader.pages):
+
+        def drawn(operator, _, cm, __, number=number):
+            if operator == b"Do":
+                found.append((number, -cm[5] - cm[3], "figure"))
+
+        def said(text, cm, tm, _, __, number=number):
+            if text.strip() and not re.fullmatch(r"\d+ / \d+\s*", text):  # but for the pages' numbers
+                found.append((number, -tm[5] * cm[3] - cm[5], text.strip()))
+
+        page.extract_text(visitor_operand_before=drawn, visitor_text=said)
+    return [what for _, _, what in sorted(found, key=lambda place: place[:2])]
+
+
+def test_figures_of_the_pdf_stand_where_they_belong(told, tmp_path):
+    reader = pypdf.PdfReader(mat.report(told, tmp_path / "plan.pdf"))
+    texts = as_set(reader)
+    costs, healing, *ledgers, tests = [texts[i + 1] for i, text in enumerate(texts) if text == "figure"][1:]
+    assert costs.startswith("Costs and days below")
+    assert "weeks of" in healing
+    assert ledgers[:-1] == ["figure"] * (len(told.names) - 1)
+    assert ledgers[-1].startswith("The account is of the whole")
+    assert tests.startswith("Of 9 greens with tests of a depth Fen is drawn")
+    # the cautions are not torn apart
+    assert "Cautions" in reader.pages[-1].extract_text()
+    assert "check the current text" in reader.pages[-1].extract_text()
+
+
 def test_the_first_page_sets_the_present_programme_beside_the_best(told, tmp_path):
     mat.report(told, tmp_path / "plan.pdf", present="sand only")
     first = pypdf.PdfReader(tmp_path / "plan.pdf").pages[0].extract_text()
@@ -93,6 +126,17 @@ def test_a_close_contest_that_decides_stands_on_the_first_page(told, tmp_path, m
     assert said in " ".join(pypdf.PdfReader(tmp_path / "plan.pdf").pages[0].extract_text().split())
     page = mat.report(told, tmp_path / "plan.html").read_text(encoding="utf-8")
     assert said in page[: page.index("</section>")]
+
+
+def test_a_page_of_turf_that_heals_too_slowly_says_over_150_days(told, tmp_path):
+    day, work = told.openings(told.advised)[0]
+    done = day.replace(year=2014)
+    reading = mat.CoverReading(work=work, done=done, date=done + dt.timedelta(days=40), cover_percent=60)
+    slow = replace(told, recovery=mat.healing(mat.demo_course(), readings=[reading], draws=50))
+    page = page_of(slow, tmp_path / "plan.html")
+    assert "over 150" in page.cells
+    assert not {"inf", "nan"} & set(page.cells)
+    assert any("no 99 % cover within 150 days" in text for text in page.said)
 
 
 class Page(html.parser.HTMLParser):
@@ -162,15 +206,22 @@ def test_the_page_tells_dry_sand_from_moist(told, tmp_path):
     assert "dry sand a year, course, t" in said
     assert "Suppliers sell it moist" in said
     assert "moist sand t" in said
+    assert "tonne" not in " ".join(page_of(told, tmp_path / "plan.html", "us").said)
+    loads = told.budget.work().columns["loads"]
+    assert all(load.is_integer() for load in loads)
+    at = list(told.budget.work().columns).index("loads")
+    assert [row[at] for row in told.budget.work().cells()] == [f"{load:.0f}" for load in loads]
 
 
 def test_the_page_says_which_fit_stands_behind_it(told):
     assert "normal approximation" in " ".join(_method(told, "metric"))
+    assert "The method of the fit is laplace." in " ".join(_method(told, "metric"))
     assert "Close contests are called too surely" in " ".join(told.notes)
     sampled = mat.calibrate(demo_greens(1), method="nuts", chains=2, tune=10, draws=10, seed=3)
     told = mat.compare(sampled, told.programmes[:2], years=1, draws=8, weather_sequences=1)
     said = " ".join((*_method(told, "metric"), *told.notes))
     assert "2 chains of the No-U-Turn sampler, 20 draws in all; forecasts take 8 of them" in said
+    assert "The method of the fit is nuts." in said
     assert "normal approximation" not in said
     assert "How surely this kind of fit calls close contests was not measured" in said
 
@@ -264,6 +315,20 @@ def test_the_totals_are_live(told, tmp_path):
     first = book.worksheets[1]
     first["B3"] = first["B3"].value + 1000
     assert worked_out(book, "Total", present) == pytest.approx(told.budget.total[0] + 1000 * told.budget.discount[0])
+
+
+def test_the_spread_that_a_note_of_the_budget_speaks_of_is_in_its_columns(told, tmp_path):
+    sheet = openpyxl.load_workbook(write_budget(told.budget, tmp_path / "budget.xlsx"))["Total"]
+    heads = [cell.value for cell in sheet[1]]
+    assert "lie between 5 % and 95 %" in " ".join(str(row[0].value) for row in sheet)
+    for name, by_draw in (
+        ("present value, EUR", told.budget.total_by_draw),
+        ("disrupted days a year", told.budget.disrupted_days_by_draw),
+    ):
+        for point in (5, 95):
+            column = heads.index(f"{name}, {point} %") + 1
+            found = [sheet.cell(3 + p, column).value for p in range(len(told.names))]
+            assert found == pytest.approx(np.percentile(by_draw, point, axis=1))
 
 
 def test_cells_that_could_be_formulas_are_escaped(told, tmp_path):

@@ -86,8 +86,11 @@ def test_contrasts_of_sites_and_their_population(ran):
     assert found.sand_intervals[0][0] <= found.sand_difference_kg_m2[0] <= found.sand_intervals[0][1]
     with pytest.raises(mat.InputError, match="pooling: alone"):
         study.population()
-    with pytest.raises(mat.InputError, match="site site 5, programme: none; expected one of"):
+    with pytest.raises(mat.InputError, match="programme: none; expected one of") as caught:
         study.contrasts("none", first)
+    assert len(caught.value.problems) == 1
+    with pytest.raises(mat.InputError, match=r"^quantity: om; expected one of om_percent, om_kg_m2, thickness_mm$"):
+        study.contrasts(first, second, quantity="om")
 
 
 def test_thickness_is_that_of_the_mat(ran):
@@ -133,11 +136,12 @@ def test_check_names_what_changed(ran, tmp_path, capsys):
 def test_folders_that_are_no_study(tmp_path):
     home = invented_study(tmp_path, 1)
     shutil.copytree(home / "sites" / "site 0", home / "sites" / "site  0")
-    (home / "study.toml").write_text(SETTINGS.replace("seed = 3", "sed = 3"))
+    (home / "study.toml").write_text(SETTINGS.replace("seed = 3", "sed = 3").replace("draws = 40", "draws = 19"))
     with pytest.raises(mat.InputError) as caught:
         mat.run_study(home)
     said = str(caught.value)
     assert "study.toml, sed: unknown key" in said
+    assert "study.toml, draws: 19; expected a whole number of 20 or more" in said
     assert "sites: 'site 0'; expected a name that differs from 'site  0' by more than spaces or case" in said
     (home / "study.toml").write_text(SETTINGS)
     shutil.rmtree(home / "sites" / "site  0")
@@ -170,7 +174,7 @@ def test_two_dask_workers_one_of_them_killed(ran, tmp_path):
 
 
 class Killing:
-    """The executor of a dask client that loses a worker once two sites are done."""
+    """The executor of a dask client that loses a worker once six sites were looked at and two are done."""
 
     def __init__(self, client):
         self.executor, self.killed, self.done = client.get_executor(pure=False), False, 0
@@ -183,7 +187,7 @@ class Killing:
 
     def kill(self, _):
         self.done += 1
-        if self.done == 2:
+        if self.done == 8:
             os.kill(self.process, signal.SIGKILL)
             self.killed = True
 
@@ -254,8 +258,82 @@ def test_results_of_another_seed_are_found_out(ran, tmp_path):
     forged["settings"]["seed"] = 4
     forged["files"]["study.toml"] = hashlib.sha256((home / "study.toml").read_bytes()).hexdigest()
     (home / "manifest.json").write_text(json.dumps(forged))
-    with pytest.raises(mat.InputError, match=r"results/site 0\.zarr, seed: \d+; expected that of this study"):
+    with pytest.raises(mat.InputError) as caught:
         mat.check_study(home)
+    # once for the study, and not again as the seed of each site that is made of it
+    assert str(caught.value) == "results, seed: 3; expected that of this study: 4"
+
+
+def test_settings_that_were_changed_are_told_by_key_and_once(ran, tmp_path):
+    home = shutil.copytree(ran[0], tmp_path / "copy")
+    (home / "study.toml").write_text(SETTINGS.replace("years = 2", "years = 3"))
+    origin = home / "results" / "site 2.zarr" / ".zattrs"
+    text = origin.read_text()
+    assert '\\"shift_c\\": 1' in text
+    origin.write_text(text.replace('\\"shift_c\\": 1', '\\"shift_c\\": 2'))
+    with pytest.raises(mat.InputError) as caught:
+        mat.check_study(home)
+    said = str(caught.value).splitlines()
+    assert said.count("study.toml, years: 3; expected as when the study was run: 2") == 1
+    assert said.count("results, years: 2; expected that of this study: 3") == 1
+    assert said.count("results/site 2.zarr, shift_c: 2.0; expected that of this study: 1.0") == 1
+    assert not [line for line in said if "{" in line]
+
+
+def test_a_study_that_was_not_run_is_checked_and_says_so(tmp_path, capsys):
+    home = invented_study(tmp_path, 3)
+    assert main(["check", str(home)]) == 2
+    said = capsys.readouterr().err
+    assert said == (
+        "manifest.json: no such file; expected results: run the study; its settings and its sites have no problem\n"
+    )
+    for number, (file, old, new) in enumerate(
+        [
+            ("soil_tests.csv", "date,", "dat,"),
+            ("course.toml", "[growth]", "[grwth]"),
+            ("work.csv", ",coring,", ",coreing,"),
+        ]
+    ):
+        path = home / "sites" / f"site {number}" / file
+        path.write_text(path.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
+    for look in (mat.check_study, mat.run_study):
+        with pytest.raises(mat.InputError) as caught:
+            look(home)
+        said = str(caught.value)
+        for place in ("sites/site 0/soil_tests.csv", "sites/site 1/course.toml", "sites/site 2/work.csv"):
+            assert place in said
+        assert ("run the study" in said) == (look is mat.check_study)
+        assert "have no problem" not in said
+
+
+def test_a_programme_that_one_site_lacks_is_told_before_the_run(tmp_path, monkeypatch):
+    home = invented_study(tmp_path, 3)
+    path = home / "sites" / "site 1" / "course.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace('"sand only"', '"sand ony"'), encoding="utf-8")
+
+    def begun(*_):
+        raise InterruptedError
+
+    monkeypatch.setattr("matledger.study_folder.run_site", begun)
+    with pytest.warns(mat.UnusualWarning) as warned, pytest.raises(InterruptedError):
+        mat.run_study(home)
+    assert [str(each.message) for each in warned] == [
+        "sites, programme 'sand only': not at site 1; contrasts take programmes that every site has",
+        "sites, programme 'sand ony': at site 1 only; contrasts take programmes that every site has",
+    ]
+
+
+def test_a_site_that_was_run_and_is_gone_is_missed(ran, tmp_path):
+    home = shutil.copytree(ran[0], tmp_path / "copy")
+    shutil.rmtree(home / "sites" / "site 1")
+    missed = r"^sites/site 1: no folder; expected the site, as it was when the study was run"
+    with pytest.raises(mat.InputError, match=missed):
+        mat.open_study(home)
+    shutil.rmtree(home / "results" / "site 1.zarr")
+    with pytest.raises(mat.InputError, match=missed):
+        mat.open_study(home)
+    (home / "manifest.json").unlink()
+    assert mat.open_study(home).sites == tuple(f"site {n}" for n in (0, 2, 3, 4, 5))
 
 
 def test_a_forged_result_is_found_out_by_running_again(pooled, tmp_path):
@@ -284,9 +362,14 @@ def test_covariates_of_a_study_are_read_with_care(pooled, tmp_path):
 
     table = '[covariates.feed]\n"site 0" = 1\n"site 1" = 2\n'
     assert "covariates: given; expected none, or pooling" in said(table)
+    pooled_too = said('pooling = "pooled"\nyeers = 2\n' + table)
+    assert "yeers: unknown key" in pooled_too
+    assert "covariates: given" not in pooled_too
     assert "study.toml, covariates.feed.site 0: '1'; expected a number" in said(
         'pooling = "pooled"\n' + table.replace("= 1", '= "1"')
     )
-    assert "covariates.feed[site 2]: None; expected a finite number" in said('pooling = "pooled"\n' + table)
+    misnamed = said('pooling = "pooled"\n' + table + '"siet 2" = 3\n')
+    assert "study.toml, covariates.feed.siet 2: 3; expected a site of the study (nearest: site 2)" in misnamed
+    assert "study.toml, covariates.feed.site 2: not given; expected a number" in misnamed
     assert "pooling: both; expected alone or pooled" in said('pooling = "both"\n')
     assert "covariates: 3; expected a table" in said('pooling = "pooled"\ncovariates = 3\n')

@@ -174,14 +174,22 @@ class Calendar:
         ]
         return f"<Calendar {self.name!r} {self.first} to {self.last}: {', '.join(notes)}>"
 
-    def _repr_html_(self) -> str:
-        events = html_table(self.name, ("date", "work"), [(str(e.date), str(e.work)) for e in self.events])
-        notes = [
+    def __str__(self) -> str:
+        """Each day and its work, and what was skipped, moved or not counted."""
+        events = [f"{event.date}  {event.work}" for event in self.events]
+        return "\n".join([f"{self.name}, {self.first} to {self.last}", *events, *self._notes])
+
+    @property
+    def _notes(self) -> list[str]:
+        return [
             *(f"{s.date}: {s.when} skipped, {s.reason}" for s in self.skipped),
             *(f"{m.due}: {m.when} moved to {m.done}" for m in self.moved),
             *(f"{u.season}: {u.when} not counted, the degree days begin later" for u in self.uncounted),
         ]
-        return events + "".join(f"<p>{escape(note)}</p>" for note in notes)
+
+    def _repr_html_(self) -> str:
+        events = html_table(self.name, ("date", "work"), [(str(e.date), str(e.work)) for e in self.events])
+        return events + "".join(f"<p>{escape(note)}</p>" for note in self._notes)
 
     def _columns(self) -> dict[str, list[Any]]:
         return {
