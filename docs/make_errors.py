@@ -130,8 +130,9 @@ KINDS = (
     Kind(
         "An argument of another kind",
         "The message shows an example of what the argument takes; `help()` of the function says more.",
-        r"such as [^0-9]|with quotes$|such as \(|^a pair|^a list of (pairs|programmes)|^a text|amounts by name|^a Course, as"
-        r"|^…, by the name of an unknown|^axes of matplotlib|^its value at each course|matledger\.(…$|Programme|\w+ gives)",
+        r"such as [^0-9]|with quotes$|such as \(|^a pair|^a list of (pairs|programmes)|^a text|amounts by name"
+        r"|^a Course, as|^…, by the name of an unknown|^axes of matplotlib|^its value at each course"
+        r"|matledger\.(…$|Programme|\w+ gives)",
     ),
     Kind(
         "Figures that contradict each other",
