@@ -585,7 +585,7 @@ class Comparison:
         if len(self.programmes) > 1:
             notes.append(contest_caution(self.calibration))
         if self.draws_asked is not None and self._draws < self.draws_asked:
-            notes.append(f"{self.draws_asked} draws were asked for: the fit has {self._draws}, and all are taken")
+            notes.append(f"{self.draws_asked} draws were to be taken: the fit has {self._draws}, and all are taken")
         if few := few_draws(self._draws):
             notes.append(few)
         years = self.calibration.course.weather.years
