@@ -51,7 +51,7 @@ KINDS = (
         r"^(a column …|no value in a column|a known unit at its end|… …: …|no unit: )"
         r"|^either … or …, not both|^one …, not two of that name"
         r"|^one of …( \(nearest: …\)|…)?$|^nothing[:; ]|^a section|a table of keys|tables, each under"
-        r"|^texts by column name|^a value$|^a unit of the same kind|in its place, and units",
+        r"|^texts by column name|^a value$|^a unit of the same kind|in its place, and units|goes under columns",
     ),
     Kind(
         "Nothing is left to choose from",

@@ -224,7 +224,8 @@ class Column:
             if unit is not None and unit != self.unit and math.isfinite(number):
                 number = quantities.convert(number, unit, self.unit or "")
         if not math.isfinite(number) or number not in self.range:
-            others = self._meant(number, unit or self.unit or "") if math.isfinite(number) else []
+            plain = math.isfinite(number) and (not isinstance(value, str) or NUMBER.fullmatch(value))
+            others = self._meant(number, unit or self.unit or "") if plain else []
             raise self._bad(value, self.expected_in(unit) + (f"; {' or '.join(others)}?" if others else ""))
         return number
 
@@ -372,14 +373,15 @@ def match_names(
         if column.name in units:
             unit = _declared_unit(column, units[column.name], columns, misnamed)
         matched[place] = (column, unit)
+    advise = noun == "column" and bool(set(names) - {*accepted, *beside})
     for column in columns:
         if column.required and column.name not in holders:
             name = renamed.get(column.name, column.name)
             unit = units.get(column.name, column.unit_of(name))
             fits = unit and column.unit and quantities.alike(unit, column.unit)
             hint = f"{noun} {name}: {column.expected_in(unit if fits else None)}"
-            if noun == "column" and column.name not in renamed and set(names) - {*accepted, *beside}:
-                hint += "; a heading of your own goes under columns"
+            if advise and column.name not in renamed:
+                hint, advise = f"{hint}; a heading of your own goes under columns", False
             report(None, f"no {noun} {name}", hint)
     return matched
 

@@ -93,8 +93,8 @@ MESSAGES = {
     "A title above the header": [
         "weather.csv, row 1, column Weather of 2014: unknown column; expected one of date, tmin_c, tmax_c, rain_mm",
         "weather.csv, row 1: no column date; expected column date: a date as YYYY-MM-DD" + OWN,
-        "weather.csv, row 1: no column tmin_c; expected column tmin_c: a number from -90 to 60 (degC)" + OWN,
-        "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number from -90 to 60 (degC)" + OWN,
+        "weather.csv, row 1: no column tmin_c; expected column tmin_c: a number from -90 to 60 (degC)",
+        "weather.csv, row 1: no column tmax_c; expected column tmax_c: a number from -90 to 60 (degC)",
     ],
     "A value under no name": ["weather.csv, row 3: wet; expected no value in a column without a name"],
     "A column without name or values": ["reads without complaint"],

@@ -95,10 +95,11 @@ def test_a_column_that_another_stands_for(write):
 
 
 def test_a_unit_that_would_explain_a_figure(write):
-    path = write("w.csv", "date,tmin_c,tmax_c\n2014-03-01,41,62.7\n")
-    assert message(mat.read_weather, path) == (
-        "w.csv, row 2, column tmax_c: 62.7; expected a number from -90 to 60 (degC); 62.7 degF = 17.1 degC?"
-    )
+    path = write("w.csv", "date,tmin_c,tmax_c\n2014-03-01,41,62.7\n2014-03-01,4,450 K\n")
+    assert message(mat.read_weather, path).splitlines() == [
+        "w.csv, row 2, column tmax_c: 62.7; expected a number from -90 to 60 (degC); 62.7 degF = 17.1 degC?",
+        "w.csv, row 3, column tmax_c: 450 K; expected a number from -90 to 60 (degC)",
+    ]
 
 
 @pytest.mark.parametrize(("mark", "word"), [(";", "semicolons"), ("\t", "tabs")])
