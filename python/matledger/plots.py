@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from matledger.calibration.site import methods_of
+from matledger.chances import chance
 from matledger.course import method_of
 from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
@@ -393,9 +394,12 @@ def costs(comparison: Comparison, *, ax: Axes | None = None) -> Axes:
             # A mean may lie beyond the point that nineteen of twenty draws keep below.
             figures.append((mean, [[max(mean - low, 0)], [max(high - mean, 0)]]))
         (days, days_apart), (money, money_apart) = figures
-        chance = "" if chances is None else f" (holds the target: {chances[index]:.2f})"
+        told = ""
+        if chances is not None:
+            held = chance(float(chances[index]), comparison.om_percent.shape[-1], percent=False, named=False)
+            told = f" (holds the target: {held})"
         style: dict[str, Any] = {"color": COLOURS[index % len(COLOURS)], "marker": MARKERS[index % len(MARKERS)]}
-        axes.errorbar(days, money, xerr=days_apart, yerr=money_apart, capsize=3, label=name + chance, **style)
+        axes.errorbar(days, money, xerr=days_apart, yerr=money_apart, capsize=3, label=name + told, **style)
     axes.set(
         xlabel="days a year below 99 % cover",
         ylabel=f"{budget.currency} a year",
@@ -571,8 +575,8 @@ def greens(frontier: Frontier, programme: int = 0, *, units: System = "metric", 
     axes.errorbar(median, rows, xerr=[median - low, high - median], fmt=MARKERS[0], color=COLOURS[0], capsize=3)
     target = frontier.target
     axes.axvline(target.om_percent, **_style(1), label=f"target: at or below {target.om_percent:g} %")
-    for row, chance in zip(rows, frontier.probability[programme], strict=True):
-        axes.annotate(f"{chance:.0%}", (1.01, row), xycoords=("axes fraction", "data"), va="center")
+    for row, held in zip(rows, frontier.probability[programme], strict=True):
+        axes.annotate(f"{held:.0%}", (1.01, row), xycoords=("axes fraction", "data"), va="center")
     axes.set_yticks(rows, names)
     axes.invert_yaxis()
     axes.set_xlim(left=0)

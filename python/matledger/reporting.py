@@ -186,7 +186,8 @@ def side_by_side(comparison: Comparison, present: int, units: System = "metric")
     om = comparison._om_at_the_end
     if comparison.probability_all is not None:
         draws = comparison.om_percent.shape[-1]
-        row("chance that every green holds", [chance(float(comparison.probability_all[p, -1]), draws) for p in shown])
+        held = [float(comparison.probability_all[p, -1]) for p in shown]
+        row("chance that every green holds", [chance(share, draws, percent=False) for share in held])
     spread(f"organic matter on {comparison.dates[-1]}", np.median(om, axis=-1), om, ".1f", " %")
     money = comparison.budget
     if money is not None:

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from few_greens import demo_greens
+from test_decision import PRICES
 
 import matledger as mat
-from matledger import reporting
+from matledger import plots, reporting
 from matledger.chances import ENOUGH, chance, chance_if_all, few_draws, of_courses
 
 
@@ -75,7 +76,10 @@ def test_the_page_and_the_verdict_of_few_draws_say_so(easy):
     assert " with a probability of at least 0.95 (60 draws) and the least" in easy.verdict()
     glance = reporting.side_by_side(easy, 0)
     assert glance.columns["measure"][1] == "chance that every green holds"
-    assert {column[1] for column in list(glance.columns.values())[1:]} == {"at least 95 % (60 draws)"}
+    assert {column[1] for column in list(glance.columns.values())[1:]} == {"at least 0.95 (60 draws)"}
+    axes = plots.costs(mat.compare(easy.calibration, years=1, draws=60, weather_sequences=4, prices=PRICES))
+    said = [text.get_text() for text in axes.get_legend().get_texts()]
+    assert said == [f"{name} (holds the target: at least 0.95)" for name in easy.names]
     words = reporting._chance(easy)
     assert words.startswith(
         "In words: of 20 courses like this one, at most 1 would still have a green above the limit."
