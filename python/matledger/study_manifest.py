@@ -16,7 +16,7 @@ from matledger.atomic import write_whole
 from matledger.calibration.fit import FitMethod
 from matledger.cells import column, read_fields
 from matledger.errors import InputError, Problem
-from matledger.findings import Findings, nearest, shown
+from matledger.findings import Findings, fold, nearest, shown
 from matledger.study_run import StudySettings, site_seed, versions
 from matledger.tables import read_text, read_toml
 
@@ -60,7 +60,7 @@ def read_settings(home: Path) -> tuple[StudySettings, tuple[str, ...]]:
         findings.add(Problem("sites", "no folder", "a course folder for each site"))
     alike: dict[str, str] = {}
     for name in sites:
-        other = alike.setdefault("".join(name.split()).casefold(), name)
+        other = alike.setdefault(fold(name), name)
         if other != name:
             expected = f"a name that differs from {other!r} by more than spaces or case"
             findings.add(Problem("sites", repr(name), expected))
