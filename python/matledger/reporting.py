@@ -96,7 +96,7 @@ INTERVALS = (
 )
 METHODS = {"Laplace": "laplace", "nested Laplace": "nested"}
 """What the command line calls a method of fitting, by its words in short; of chains the words count them."""
-DRAWN = "Of {greens} greens with tests of a depth {green} is drawn, to show how the model follows them: it comes first."
+DRAWN = "Green {green} is drawn, the first of {greens} with tests of a depth, to show how the model follows them."
 LONGEST_CELL = 40
 
 

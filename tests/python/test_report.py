@@ -100,7 +100,7 @@ def test_figures_of_the_pdf_stand_where_they_belong(told, tmp_path):
     assert "weeks of" in healing
     assert ledgers[:-1] == ["figure"] * (len(told.names) - 1)
     assert ledgers[-1].startswith("The account is of the whole")
-    assert tests.startswith("Of 9 greens with tests of a depth Fen is drawn")
+    assert tests.startswith("Green Fen is drawn, the first of 9 with tests")
     # the cautions are not torn apart
     assert "Cautions" in reader.pages[-1].extract_text()
     assert "check the current text" in reader.pages[-1].extract_text()
