@@ -94,8 +94,6 @@ INTERVALS = (
     "Intervals come from {source}, {draws} draws in all; forecasts take {used} of them. The method of the fit is"
     " {method}."
 )
-METHODS = {"Laplace": "laplace", "nested Laplace": "nested"}
-"""What the command line calls a method of fitting, by its words in short; of chains the words count them."""
 DRAWN = "Green {green} is drawn, the first of {greens} with tests of a depth, to show how the model follows them."
 LONGEST_CELL = 40
 
@@ -364,9 +362,8 @@ def _differing(comparison: Comparison) -> str:
 def _method(comparison: Comparison, units: System) -> list[str]:
     calibration, used = comparison.calibration, comparison.om_percent.shape[-1]
     first, *rest = (paragraph.format(bore=show(12.7, "mm", units)) for paragraph in METHOD)
-    words = fit_words(calibration)
-    method = METHODS.get(words.short, "nuts")
-    spread = INTERVALS.format(source=words.draws, draws=len(calibration.coordinates), used=used, method=method)
+    source, draws = fit_words(calibration).draws, len(calibration.coordinates)
+    spread = INTERVALS.format(source=source, draws=draws, used=used, method=calibration.method)
     return [first, spread, *rest]
 
 
