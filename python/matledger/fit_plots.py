@@ -65,7 +65,7 @@ def learnt(calibration: Calibration, *, ax: Axes | None = None) -> Axes:
         colour, dash = STYLES[lesson]
         axes.plot([low, high], [row, row], color=colour, linestyle=dash, linewidth=2.4, label=label)
         axes.plot(median, row, "o", color=colour, markersize=6, markeredgecolor="white")
-        values = ", ".join(format(table[name][i], ".2g") for name in ("5 %", "median", "95 %"))
+        values = ", ".join(format(table[name][i], ".3g") for name in ("5 %", "median", "95 %"))
         unit = "" if table["unit"][i] == "-" else f" {table['unit'][i]}"
         axes.text(right + 0.08, row, f"{values}{unit}", va="center", fontsize="small", color="0.3")
     axes.set_yticks(range(len(shown)), [calibration.names[i] for i in shown])
