@@ -162,7 +162,7 @@ impl OneWay {
             z[i] = (on_scale(value) - on_scale(prior.median)) / prior.sd;
         };
         let place = |name: &str| model.names().iter().position(|n| n.starts_with(name)).unwrap();
-        let offset = place("offset");
+        let offset = place("method_offset_percent");
         set(Unknown::CoreSd.index(), core_sd);
         set(Unknown::LaboratorySd.index(), laboratory_sd);
         set(place("depth_correlation"), correlation);

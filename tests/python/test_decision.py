@@ -54,7 +54,7 @@ def turf():
 def test_a_fit_with_fewer_draws_than_asked_for_is_noted(calibration):
     def notes(draws):
         told = mat.compare(calibration, years=1, weather_sequences=2, draws=draws)
-        return [note for note in told.notes if "asked for" in note]
+        return [note for note in told.notes if "draws were to be taken" in note]
 
     assert notes(1000) == ["1000 draws were to be taken: the fit has 80, and all are taken"]
     assert notes(80) == notes(None) == []
