@@ -250,8 +250,8 @@ fn catch_pans_by_hand() {
     let none = catch_pans(&[0.0, 0.0], 0.1, 1, 0.0, 0.9).unwrap();
     assert_eq!((none.mean_g_m2, none.interval_g_m2, none.between_pans), (0.0, (0.0, 0.0), None));
 
-    assert_eq!(places(catch_pans(&[], 0.0, 0, 1.0, 1.0)), ["masses_g", "pan_m2", "passes", "moisture", "probability"]);
-    assert_eq!(places(catch_pans(&[1.0, -1.0], -0.1, 1, 0.0, 0.0)), ["masses_g[1]", "pan_m2", "probability"]);
+    assert_eq!(places(catch_pans(&[], 0.0, 0, 1.0, 1.0)), ["masses_g", "pan_m2", "passes", "moisture", "level"]);
+    assert_eq!(places(catch_pans(&[1.0, -1.0], -0.1, 1, 0.0, 0.0)), ["masses_g[1]", "pan_m2", "level"]);
 }
 
 #[test]
