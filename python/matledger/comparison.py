@@ -19,7 +19,17 @@ from matledger.chances import LEAST_DRAWS, chance, few_draws
 from matledger.course import TARGET, Target
 from matledger.days import day_and_month
 from matledger.errors import InputError, Problem
-from matledger.findings import MOST_DRAWS, MOST_SEED, MOST_YEARS, Findings, counted, of_class, refuse, whole
+from matledger.findings import (
+    MOST_DRAWS,
+    MOST_SEED,
+    MOST_YEARS,
+    Findings,
+    counted,
+    of_another_kind,
+    of_class,
+    refuse,
+    whole,
+)
 from matledger.frames import Table
 from matledger.labour import Labour
 from matledger.money import Budget, Prices, budget, intervals, regrets
@@ -955,7 +965,7 @@ def look_at_target(target: Target | None) -> None:
 def wrong_programmes(place: str, programmes: object) -> list[Problem]:
     """Say what of a list of programmes is none."""
     if isinstance(programmes, str) or not isinstance(programmes, Sequence):
-        return of_class(type(None), "a list of programmes", **{place: programmes})
+        return [of_another_kind(place, programmes, "a list of programmes")]
     expected = "a programme, made by matledger.Programme"
     return [
         problem

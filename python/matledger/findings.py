@@ -28,6 +28,7 @@ __all__ = [
     "headed",
     "known",
     "nearest",
+    "of_another_kind",
     "of_class",
     "of_kind",
     "of_level",
@@ -212,12 +213,13 @@ def of_kind(kind: Literal["number", "text", "flag"], **given: object) -> list[Pr
 
 
 def of_class(kind: type, expected: str, **given: object) -> list[Problem]:
-    """Return which arguments are not of a class; what is no plain value is told by the name of its own."""
-    return [
-        Problem(name, shown(repr(value) if isinstance(value, str | Real | None) else type(value).__name__), expected)
-        for name, value in given.items()
-        if not isinstance(value, kind)
-    ]
+    """Return which arguments are not of a class."""
+    return [of_another_kind(name, value, expected) for name, value in given.items() if not isinstance(value, kind)]
+
+
+def of_another_kind(name: str, value: object, expected: str) -> Problem:
+    """Tell of a value in the place of something else; what is no plain value is told by the name of its class."""
+    return Problem(name, shown(repr(value) if isinstance(value, str | Real | None) else type(value).__name__), expected)
 
 
 def of_level(level: float) -> list[Problem]:

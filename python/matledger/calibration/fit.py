@@ -249,8 +249,8 @@ class Calibration:
             and covariance, of which they are drawn); and the lesson: ``learnt`` (less than half of the spread left),
             ``learnt in part`` (less than 0.9 left, or shifted by more than 0.5) or ``as believed before``.
         """
-        lessons = self._lessons
-        meanings = [unknown(name, self._reference) for name in self.names]
+        lessons, reference = self._lessons, self._reference
+        meanings = [unknown(name, reference) for name in self.names]
         beliefs = self.site.priors
         low, median, high = np.quantile(self.draws, [0.05, 0.5, 0.95], axis=0)
         columns: dict[str, list[Any]] = {
@@ -265,7 +265,7 @@ class Calibration:
             "shift": [shift for shift, _, _ in lessons],
             "spread left": [left for _, left, _ in lessons],
             "lesson": [LESSONS[lesson] for _, _, lesson in lessons],
-            "description": [meaning(name, self._reference, units) for name in self.names],
+            "description": [meaning(name, reference, units) for name in self.names],
         }
         values = ("prior_median", "5 %", "median", "95 %")
         for row, unit in enumerate(columns["unit"] if units == "us" else ()):
@@ -308,14 +308,15 @@ class Calibration:
             there, and the residual in standard deviations of a test at the mode.
         """
         low, median, high = np.quantile(self.repeated_tests(), [0.05, 0.5, 0.95], axis=0)
-        tests = [test for test, _ in self._residuals()]
+        found = self._residuals()
+        tests = [test for test, _ in found]
         columns: dict[str, list[Any]] = {
             **labels_of(tests, units),
             "om_percent": [test.om_percent for test in tests],
             "5 %": low.tolist(),
             "median": median.tolist(),
             "95 %": high.tolist(),
-            "residual_sd": [away for _, away in self._residuals()],
+            "residual_sd": [away for _, away in found],
         }
         formats = dict.fromkeys(("om_percent", "5 %", "median", "95 %", "residual_sd"), ".2f")
         return Table(f"{self.course.name}: soil tests and the model", columns, formats)

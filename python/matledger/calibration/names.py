@@ -7,11 +7,11 @@ from dataclasses import replace
 from matledger.units import System
 from matledger.variables import Variable, variable
 
-__all__ = ["GREEN_UNKNOWNS", "OPTIONAL", "is_shared", "meaning", "parts", "unknown"]
+__all__ = ["GREEN_UNKNOWNS", "is_shared", "meaning", "parts", "unknown"]
 
 GREEN_UNKNOWNS = ("litter_ratio", "base_percent", "surface_percent")
 """Unknowns that each green has of its own, around the site's."""
-OPTIONAL = ("depth_correlation", "annual_clippings_g_m2", "clipping_record_sd")
+_OPTIONAL = ("depth_correlation", "annual_clippings_g_m2", "clipping_record_sd")
 """Unknowns that only some fits have."""
 _LABELLED = {
     "clipping_multiplier": "clippings per degree day of {}, divided by the site's",
@@ -42,7 +42,7 @@ def is_shared(name: str) -> bool:
 def unknown(name: str, reference: str) -> Variable:
     """What an unknown is; that of one year or method says which, and above which reference method."""
     stem, label = parts(name)
-    if stem in OPTIONAL:
+    if stem in _OPTIONAL:
         return variable(stem, "unknown")
     if stem in _LABELLED:
         return replace(variable(stem), long_name=_LABELLED[stem].format(label, reference))
